@@ -1,0 +1,78 @@
+"""``boilwitness``: one command, one verb per file in this room.
+
+Each verb module offers ``HELP`` (one line), ``add_arguments(parser)`` and ``run(args) -> int``. A verb's
+module is imported only when it is the one used, so that ``judge`` does not pay for the dashboard.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from monitor.errors import MonitorError
+
+#: Verb, and what it does in the words a person would use. The order is the order of the work.
+VERBS: dict[str, str] = {
+    "demo": "watch a simulated canner come to the boil, lose it and win it back; needs nothing at all",
+    "plan": "before the heat goes on: the published time for a food, pack, jar and altitude",
+    "calibrate": "check a probe at the ice point and the boiling point",
+    "collect": "listen to nodes (serial port, MQTT broker), store every sample, judge, raise the alarm",
+    "dashboard": "open the pages that show it in another room",
+    "runs": "list the runs in the store; start, mark or end one",
+    "judge": "say what a run proves: held, broken or unproven, and what to do now",
+    "jars": "after the heat is off: cooling, seals, and where each jar goes",
+    "export": "write a run as a folder that anyone can read",
+    "import": "take such a folder into the store",
+    "prove": "write the proof of a run as one page",
+    "verify": "check a proof, an exported run or the whole store for any change",
+}
+
+EXIT_UNUSABLE = 2
+EXIT_REFUSED = 3
+
+
+def build_parser(verb: str | None) -> argparse.ArgumentParser:
+    """The parser; only ``verb``'s own arguments are loaded."""
+    parser = argparse.ArgumentParser(
+        prog="boilwitness",
+        description=(
+            "Watches a boiling-water canner: is it at a full boil, since when, how much longer; and "
+            "afterwards, what the record proves. It never says that food is safe to eat."
+        ),
+        epilog="'boilwitness VERB --help' explains one verb. A first look: 'boilwitness demo'.",
+    )
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for name, line in VERBS.items():
+        sub = verbs.add_parser(name, help=line, description=line[0].upper() + line[1:] + ".")
+        if name == verb:
+            importlib.import_module(f"monitor.cli.{_module(name)}").add_arguments(sub)
+    return parser
+
+
+def _module(verb: str) -> str:
+    return "import_" if verb == "import" else verb
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one verb; the exit status is the contract's (README, "Exit statuses")."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    verb = next((word for word in words if word in VERBS), None)
+    args = build_parser(verb).parse_args(words)
+    module = importlib.import_module(f"monitor.cli.{_module(args.verb)}")
+    try:
+        return int(module.run(args))
+    except MonitorError as trouble:
+        print(f"boilwitness: {trouble}", file=sys.stderr)
+        return EXIT_UNUSABLE
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output (head, a pager) has gone; nothing of ours is lost.
+        sys.stderr.close()
+        return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

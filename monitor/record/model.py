@@ -1,0 +1,154 @@
+"""A run as the contract describes it: the header (``run.json``) and the samples (``samples.csv``).
+
+Plain frozen data, SI units inside (°C, kPa, s, m, W). Keys of ``run.json`` that this version does not know
+are kept in ``extra`` and written back unchanged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+RUN_FORMAT = "boilwitness-run/1"
+
+NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+MARK_KINDS = (
+    "heat_on",
+    "jars_in",
+    "lid_on",
+    "rolling_boil_seen",
+    "boil_not_seen",
+    "water_added",
+    "water_checked",
+    "heat_off",
+    "lid_off",
+    "jars_lifted",
+    "note",
+)
+
+WATER_FAULTS = ("open", "short_to_ground", "short_to_supply", "out_of_range")
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something a person said happened, ``t_s`` seconds after ``started_at``."""
+
+    t_s: float
+    kind: str
+    by: str | None = None
+    text: str | None = None
+    extra: Mapping[str, Any] = field(default=NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """The place. Altitude in m, station pressure in kPa (never a sea-level value)."""
+
+    name: str | None = None
+    altitude_m: float | None = None
+    altitude_uncertainty_m: float | None = None
+    pressure_source: str | None = None
+    barometer_checked_at: datetime | None = None
+    station_pressure_kPa: float | None = None
+    extra: Mapping[str, Any] = field(default=NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What is in the jars."""
+
+    food: str | None = None
+    food_id: str | None = None
+    pack: str | None = None
+    jar: str | None = None
+    jars: int | None = None
+    extra: Mapping[str, Any] = field(default=NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
+class Required:
+    """The tested processing time, in minutes as people say it, and where it was read."""
+
+    minutes: float
+    source: str | None = None
+    extra: Mapping[str, Any] = field(default=NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A check of the probe. ``offset_K`` is added to the reading."""
+
+    offset_K: float
+    expanded_uncertainty_K: float
+    coverage_factor: float = 2.0
+    ice_offset_K: float | None = None
+    boil_offset_K: float | None = None
+    at: datetime | None = None
+    method: str | None = None
+    extra: Mapping[str, Any] = field(default=NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """The water probe and its converter, in the words of the closed lists of ``monitor.tables``."""
+
+    channel: str = "water"
+    kind: str | None = None
+    converter: str | None = None
+    calibration: Calibration | None = None
+    extra: Mapping[str, Any] = field(default=NOTHING)
+
+
+class Sample(NamedTuple):
+    """One instant of one node. Missing is ``None``, never zero.
+
+    ``jars`` maps ``1`` for ``jar_1_C`` and so on; ``lids`` likewise for ``lid_1``.
+    """
+
+    t_s: float
+    water_C: float | None
+    water_fault: str | None = None
+    room_C: float | None = None
+    pressure_kPa: float | None = None
+    heater_W: float | None = None
+    mains: bool | None = None
+    chip_C: float | None = None
+    water_2_C: float | None = None
+    boot: int | None = None
+    seq: int | None = None
+    uptime_s: float | None = None
+    arrival_s: float | None = None
+    late: bool = False
+    jars: Mapping[int, float] = NOTHING
+    lids: Mapping[int, bool] = NOTHING
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One recorded session of a batch: header and samples.
+
+    ``ended_at_s`` is the time of a recorded end (seconds since ``started_at``; key ``ended_at`` in
+    ``run.json``), for a run that was closed without a ``heat_off`` or ``jars_lifted`` mark.
+    """
+
+    run_id: str
+    started_at: datetime
+    required: Required
+    canner: str | None = None
+    zone: str | None = None
+    site: Site = Site()
+    batch: Batch = Batch()
+    probe: Probe = Probe()
+    marks: tuple[Mark, ...] = ()
+    ended_at_s: float | None = None
+    samples: tuple[Sample, ...] = ()
+    extra: Mapping[str, Any] = field(default=NOTHING)
+
+    @property
+    def required_s(self) -> float:
+        """The processing time asked for. [s]"""
+        return self.required.minutes * 60.0
