@@ -1,0 +1,87 @@
+"""What every way in (serial port, MQTT broker, simulated node) promises the collector.
+
+A source runs its own thread. That thread does one thing: put an :class:`Arrival` on the collector's bounded
+queue for every message, whole and undecoded, blocking in short steps while the queue is full. It never
+decodes, never drops, never touches the store. What is wrong with the bytes is found, kept and counted by
+the collector's writer; what is wrong with the link is said through :meth:`Source.status` and the ``say``
+line the source was built with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from queue import Full, Queue
+from threading import Event
+from typing import Protocol
+
+#: Capacity of the collector's queue; a full queue blocks the source, never drops.
+QUEUE_CAPACITY = 5000
+
+#: A blocked put looks at the stop flag this often. [s]
+PUT_STEP_S = 0.5
+
+
+def no_ack() -> None:
+    """What a source without acknowledgements hands out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One message as it came in.
+
+    ``payload`` is one SenML pack in JSON (for serial: the line's body, its checksum already verified) when
+    ``kind`` is ``samples``; for ``presence`` the words ``online`` or ``offline``; for ``refused`` the bytes
+    the source itself could not accept (a damaged line, a retained sample), with ``why``. ``kind`` ``value``
+    is a bare number on a topic that the settings map to ``channel`` of ``node_hint``.
+    """
+
+    #: Which source, in words fit for a person: ``serial /dev/ttyACM0``, ``mqtt broker.lan:1883``.
+    source: str
+    #: The node that the topic names, or None where only the payload can say (serial).
+    node_hint: str | None
+    payload: bytes
+    #: Collector's own steady clock (:class:`monitor.timesource.TimeSource`) at reception. [s]
+    arrival_s: float
+    #: Counts the source's connections; an acknowledgement is void on any other.
+    connection: int = 0
+    #: Called by the writer's thread after the commit. Does nothing when the connection has gone.
+    ack: Callable[[], None] = field(default=no_ack, compare=False)
+    kind: str = "samples"
+    #: For ``refused``: one short phrase. Otherwise empty.
+    why: str = ""
+    #: For ``value``: the channel (``water``, ``room``, ``pressure`` ...) the number is meant for.
+    channel: str | None = None
+
+
+class Source(Protocol):
+    """A running way in."""
+
+    #: As :attr:`Arrival.source`.
+    name: str
+
+    def start(self, queue: Queue[Arrival], stop: Event) -> None:
+        """Begin to listen in a thread of its own; returns at once, keeps trying when nothing is there."""
+
+    def stop(self) -> None:
+        """Take in nothing more, but keep the link so that acknowledgements can still go out."""
+
+    def close(self) -> None:
+        """Let what was acknowledged leave, then drop the link and end the thread."""
+
+    def ask(self, node: str, payload: bytes) -> bool:
+        """Say something to a node (a SenML pack on ``ask``); False when there is no link. Never raises."""
+
+    def status(self) -> str:
+        """One line for a person: connected, or what is wrong and what is being tried."""
+
+
+def put_blocking(queue: Queue[Arrival], arrival: Arrival, stop: Event) -> bool:
+    """Put ``arrival`` on the queue, waiting while it is full; False only when ``stop`` was set meanwhile."""
+    while not stop.is_set():
+        try:
+            queue.put(arrival, timeout=PUT_STEP_S)
+        except Full:
+            continue
+        return True
+    return False
