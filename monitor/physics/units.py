@@ -1,0 +1,41 @@
+"""Conversions at the edges: inside the project everything is SI.
+
+Factors are exact by definition: international foot 0.3048 m, inch 25.4 mm (NIST SP 811, appendix B);
+Fahrenheit by 9/5 and 32; conventional inch of mercury 3.386389 kPa (NIST SP 811, table B.8).
+"""
+
+from __future__ import annotations
+
+M_PER_FT = 0.3048
+MM_PER_IN = 25.4
+KPA_PER_INHG = 3.386389
+
+
+def ft_to_m(length_ft: float) -> float:
+    """Feet to metres. [m]"""
+    return length_ft * M_PER_FT
+
+
+def m_to_ft(length_m: float) -> float:
+    """Metres to feet. [ft]"""
+    return length_m / M_PER_FT
+
+
+def in_to_mm(length_in: float) -> float:
+    """Inches to millimetres. [mm]"""
+    return length_in * MM_PER_IN
+
+
+def f_to_c(temperature_F: float) -> float:
+    """Degrees Fahrenheit to Celsius. [°C]"""
+    return (temperature_F - 32.0) * 5.0 / 9.0
+
+
+def c_to_f(temperature_C: float) -> float:
+    """Degrees Celsius to Fahrenheit. [°F]"""
+    return temperature_C * 9.0 / 5.0 + 32.0
+
+
+def inhg_to_kpa(pressure_inHg: float) -> float:
+    """Inches of mercury (conventional, 0 °C) to kilopascals. [kPa]"""
+    return pressure_inHg * KPA_PER_INHG
