@@ -112,7 +112,7 @@ class Cell:
 
 
 def feet(metres: float) -> float:
-    """Metres to feet; exact to a millionth of a foot, so that a band edge typed in metres stays on its edge."""
+    """Metres to feet, to a millionth of a foot, so that a band edge typed in metres stays on its edge."""
     return round(metres / METRES_PER_FOOT, 6)
 
 
