@@ -120,14 +120,7 @@ def samples_text(samples: Iterable[Sample]) -> str:
     rows = list(samples)
     jars = sorted({number for row in rows for number in row.jars})
     lids = sorted({number for row in rows for number in row.lids})
-    # False is a value for mains, and no news for late.
-    optional = [
-        name
-        for name in _OPTIONAL
-        if any(
-            (value := getattr(row, name)) is not None and not (name == "late" and not value) for row in rows
-        )
-    ]
+    optional = [name for name in _OPTIONAL if any(_is_news(row, name) for row in rows)]
     header = [
         *_BEFORE_JARS,
         *(f"jar_{number}_C" for number in jars),
@@ -145,10 +138,16 @@ def samples_text(samples: Iterable[Sample]) -> str:
             *(_cell(getattr(row, name)) for name in _AFTER_JARS),
             *(_cell(row.lids.get(number)) for number in lids),
             *(_cell(getattr(row, name)) for name in _AFTER_LIDS),
-            *(_cell(None if name == "late" and not row.late else getattr(row, name)) for name in optional),
+            *(_cell(getattr(row, name)) if _is_news(row, name) else "" for name in optional),
         ]
         lines.append(",".join(cells))
     return "\n".join(lines) + "\n"
+
+
+def _is_news(row: Sample, name: str) -> bool:
+    """Whether a row has something to say in an optional column; not being late is no news."""
+    value = getattr(row, name)
+    return value is not None and not (name == "late" and value is False)
 
 
 def _cell(value: Any) -> str:
