@@ -1,0 +1,179 @@
+"""Opening the store: one file, one form, checked before anyone relies on it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import resources
+from pathlib import Path
+
+from monitor.errors import StoreError, StoreTooNewError
+
+STORE_NAME = "boilwitness.sqlite"
+
+#: How long one writer waits for another's short transaction. [ms]
+BUSY_TIMEOUT_MS = 10_000
+
+
+def store_path(data_dir: Path) -> Path:
+    """The store's file in a data directory."""
+    return data_dir / STORE_NAME
+
+
+def open_writer(data_dir: Path, *, check: bool = False) -> sqlite3.Connection:
+    """Open (and create, and bring up to date) the store for writing.
+
+    Parameters
+    ----------
+    data_dir : Path
+        Created when it is not there.
+    check : bool
+        Read the whole file for damage first; the collector does so at each start.
+
+    Raises
+    ------
+    StoreTooNewError
+        A newer program has written here.
+    StoreError
+        The directory or file cannot be written, or the file is damaged or not a store.
+    """
+    path = store_path(data_dir)
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as trouble:
+        raise StoreError(
+            f"cannot make the data directory {data_dir}: {trouble.strerror}.",
+            "Choose another with --data, or set its permissions.",
+        ) from trouble
+    try:
+        conn = sqlite3.connect(path, isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000)
+    except sqlite3.Error as trouble:
+        raise _cannot_write(path, trouble) from trouble
+    try:
+        _refuse_newer(conn, path)
+        conn.execute("PRAGMA journal_mode=WAL")
+        conn.execute("PRAGMA synchronous=FULL")
+        conn.execute("PRAGMA foreign_keys=ON")
+        _migrate(conn)
+        if check:
+            check_integrity(conn, path)
+    except sqlite3.Error as trouble:
+        conn.close()
+        raise _cannot_write(path, trouble) from trouble
+    except StoreError:
+        conn.close()
+        raise
+    return conn
+
+
+def open_reader(data_dir: Path) -> sqlite3.Connection:
+    """Open the store for reading only. Keep transactions short: a held one stops checkpoints.
+
+    Raises
+    ------
+    StoreError
+        There is no store, or it is damaged.
+    StoreTooNewError
+        A newer program has written here.
+    """
+    path = store_path(data_dir)
+    if not path.exists():
+        raise StoreError(
+            f"there is no store in {data_dir}.",
+            "Start 'boilwitness collect' or 'boilwitness demo' first, or name another with --data.",
+        )
+    try:
+        conn = sqlite3.connect(
+            f"{path.resolve().as_uri()}?mode=ro",
+            uri=True,
+            isolation_level=None,
+            timeout=BUSY_TIMEOUT_MS / 1000,
+            check_same_thread=False,
+        )
+        conn.execute("PRAGMA query_only=ON")
+        version = _refuse_newer(conn, path)
+    except sqlite3.Error as trouble:
+        raise StoreError(f"cannot read the store {path}: {trouble}.") from trouble
+    if version < _newest():
+        conn.close()
+        # An older form: whoever may write brings it up to date, then it is read as any other.
+        open_writer(data_dir).close()
+        return open_reader(data_dir)
+    return conn
+
+
+@contextmanager
+def transaction(conn: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    """One write transaction: all of it or none; the first error is the one that is raised."""
+    conn.execute("BEGIN IMMEDIATE")
+    try:
+        yield conn
+        conn.execute("COMMIT")
+    except BaseException:
+        # SQLite has already rolled back by itself when the disk is full.
+        if conn.in_transaction:
+            conn.execute("ROLLBACK")
+        raise
+
+
+def check_integrity(conn: sqlite3.Connection, path: Path) -> None:
+    """Read the file for damage. Raises StoreError with what was found and what to do."""
+    found = [row[0] for row in conn.execute("PRAGMA quick_check(5)")]
+    if found != ["ok"]:
+        raise StoreError(
+            f"the store {path} is damaged: {found[0]}.",
+            "Keep the file as it is, restore the last 'export --all' copy beside it, or choose another --data.",
+        )
+
+
+def migrations() -> list[tuple[int, str]]:
+    """(number, SQL) of every migration that this program knows, in order."""
+    folder = resources.files("monitor.store").joinpath("migrations")
+    names = sorted(item.name for item in folder.iterdir() if item.name.endswith(".sql"))
+    return [(int(name[:4]), folder.joinpath(name).read_text("utf-8")) for name in names]
+
+
+def _newest() -> int:
+    return migrations()[-1][0]
+
+
+def _refuse_newer(conn: sqlite3.Connection, path: Path) -> int:
+    version = int(conn.execute("PRAGMA user_version").fetchone()[0])
+    if version > _newest():
+        raise StoreTooNewError(
+            f"the store {path} has form {version}, newer than the {_newest()} this boilwitness knows.",
+            "Install the newer boilwitness, or name another directory with --data.",
+        )
+    return version
+
+
+def _migrate(conn: sqlite3.Connection) -> None:
+    """Apply what is missing, each migration in one transaction together with its own number."""
+    for number, sql in migrations():
+        with transaction(conn):
+            # Asked inside the transaction: another process may have come first.
+            if int(conn.execute("PRAGMA user_version").fetchone()[0]) >= number:
+                continue
+            for statement in _statements(sql):
+                conn.execute(statement)
+            conn.execute(f"PRAGMA user_version={number}")
+
+
+def _statements(sql: str) -> Iterator[str]:
+    """Cut a script into statements; executescript would commit behind our back."""
+    pending = ""
+    for line in sql.splitlines(keepends=True):
+        pending += line
+        if sqlite3.complete_statement(pending):
+            yield pending
+            pending = ""
+    if pending.strip():
+        yield pending
+
+
+def _cannot_write(path: Path, trouble: sqlite3.Error) -> StoreError:
+    return StoreError(
+        f"cannot write the store {path}: {trouble}.",
+        "Check that the directory may be written and has room, or choose another with --data.",
+    )

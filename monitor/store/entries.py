@@ -1,0 +1,191 @@
+"""Entries: what people say, append-only, with who and when. A correction is a new row; the old one stays."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from monitor.errors import StoreError, UsageError
+from monitor.store.database import open_writer, transaction
+from monitor.store.stamp import SYSTEM_TIME, machine_boot, parse_utc, utc_text
+from monitor.timesource import TimeSource
+
+KINDS = frozenset(
+    {
+        "run_started",
+        "mark",
+        "run_ended",
+        "header_changed",
+        "node_assigned",
+        "alarm_acknowledged",
+        "alarm_silenced",
+        "plan",
+        "probe_registered",
+        "probe_checked",
+        "loading",
+        "checklist",
+        "jars_lifted_count",
+        "jar_seal",
+        "jar_disposition",
+        "deviation_opened",
+        "deviation_closed",
+        "own_timing",
+        "evaluation",
+        "review",
+        "correction",
+        "settings",
+    }
+)
+
+#: An entry made longer than this after its event must say why. [s] (21 CFR 113.100(b): "at the time".)
+LATE_ENTRY_S = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row. ``at_utc``: when it was entered; ``happened_utc``: when it happened."""
+
+    id: int
+    run_id: str | None
+    kind: str
+    body: dict[str, Any]
+    at_utc: str
+    happened_utc: str
+    by: str | None
+    corrects: int | None
+    reason: str | None
+    mono_s: float
+    machine_boot: str
+
+    @property
+    def made_late(self) -> bool:
+        """Whether it was entered more than five minutes after the event."""
+        late_s = (parse_utc(self.at_utc) - parse_utc(self.happened_utc)).total_seconds()
+        return late_s > LATE_ENTRY_S
+
+
+_COLUMNS = "id, run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s, machine_boot"
+
+
+def append_entry(
+    store: Path | sqlite3.Connection,
+    kind: str,
+    body: Mapping[str, Any],
+    *,
+    run_id: str | None = None,
+    by: str | None = None,
+    happened_utc: str | None = None,
+    corrects: int | None = None,
+    reason: str | None = None,
+    time: TimeSource = SYSTEM_TIME,
+) -> int:
+    """Append one entry in a short transaction of its own and return its id.
+
+    Parameters
+    ----------
+    store : Path or sqlite3.Connection
+        The data directory, or a connection that :func:`monitor.store.database.open_writer` gave.
+    happened_utc : str, optional
+        RFC 3339 time of the event; now when left out. More than five minutes ago wants a ``reason``.
+
+    Raises
+    ------
+    UsageError
+        An unknown kind, a time without offset, a body that is not JSON, a correction of nothing.
+    StoreError
+        The store cannot be written.
+    """
+    if isinstance(store, Path):
+        conn = open_writer(store)
+        try:
+            return append_entry(
+                conn,
+                kind,
+                body,
+                run_id=run_id,
+                by=by,
+                happened_utc=happened_utc,
+                corrects=corrects,
+                reason=reason,
+                time=time,
+            )
+        finally:
+            conn.close()
+    row = _row(kind, body, run_id, by, happened_utc, corrects, reason, time)
+    try:
+        if store.in_transaction:
+            return _insert(store, row)
+        with transaction(store):
+            return _insert(store, row)
+    except sqlite3.IntegrityError as trouble:
+        raise UsageError(f"entry {corrects} is not there to be corrected.") from trouble
+    except sqlite3.Error as trouble:
+        raise StoreError(
+            f"the entry could not be written: {trouble}.", "Nothing was recorded; try again."
+        ) from trouble
+
+
+def read_entries(
+    conn: sqlite3.Connection,
+    run_id: str | None = None,
+    kinds: Iterable[str] | None = None,
+    *,
+    after_id: int = 0,
+) -> list[Entry]:
+    """Entries in the order they were made; of one run and of some kinds when these are given."""
+    where, values = ["id > ?"], list[Any]([after_id])
+    if run_id is not None:
+        where.append("run_id = ?")
+        values.append(run_id)
+    if kinds is not None:
+        wanted = list(kinds)
+        where.append(f"kind IN ({', '.join('?' * len(wanted))})")
+        values += wanted
+    rows = conn.execute(f"SELECT {_COLUMNS} FROM entries WHERE {' AND '.join(where)} ORDER BY id", values)
+    return [_entry(row) for row in rows]
+
+
+def _row(
+    kind: str,
+    body: Mapping[str, Any],
+    run_id: str | None,
+    by: str | None,
+    happened_utc: str | None,
+    corrects: int | None,
+    reason: str | None,
+    time: TimeSource,
+) -> tuple[Any, ...]:
+    if kind not in KINDS:
+        raise UsageError(f"there is no entry of kind {kind!r}; known: {', '.join(sorted(KINDS))}.")
+    try:
+        text = json.dumps(dict(body), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except (TypeError, ValueError) as trouble:
+        raise UsageError(f"the body of the {kind} entry is not plain JSON: {trouble}.") from trouble
+    now = time.utc_now()
+    try:
+        happened = utc_text(parse_utc(happened_utc)) if happened_utc else utc_text(now)
+    except ValueError as trouble:
+        raise UsageError(
+            f"{happened_utc!r} is not a time with its offset from UTC.", "Write 2026-08-14T09:12:00-06:00."
+        ) from trouble
+    mono_s = time.monotonic_s()
+    return (run_id, kind, text, utc_text(now), happened, by, corrects, reason, mono_s, machine_boot())
+
+
+def _insert(conn: sqlite3.Connection, row: tuple[Any, ...]) -> int:
+    cursor = conn.execute(
+        "INSERT INTO entries (run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s, machine_boot)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        row,
+    )
+    return int(cursor.lastrowid or 0)
+
+
+def _entry(row: tuple[Any, ...]) -> Entry:
+    values = list(row)
+    values[3] = json.loads(values[3])
+    return Entry(*values)
