@@ -123,7 +123,7 @@ def check_integrity(conn: sqlite3.Connection, path: Path) -> None:
     if found != ["ok"]:
         raise StoreError(
             f"the store {path} is damaged: {found[0]}.",
-            "Keep the file as it is, restore the last 'export --all' copy beside it, or choose another --data.",
+            "Keep the file, and restore the last 'export --all' copy elsewhere, or choose another --data.",
         )
 
 

@@ -178,8 +178,8 @@ def _row(
 
 def _insert(conn: sqlite3.Connection, row: tuple[Any, ...]) -> int:
     cursor = conn.execute(
-        "INSERT INTO entries (run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s, machine_boot)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO entries (run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s,"
+        " machine_boot) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         row,
     )
     return int(cursor.lastrowid or 0)

@@ -7,10 +7,13 @@ CREATE TABLE meta (
 ) STRICT, WITHOUT ROWID;
 
 -- Every offset ever put between the machine's steady clock and the time people read. House time is
--- steady + offset_s, in seconds since 1970-01-01T00:00:00Z; it never steps while a run is open.
+-- steady * rate + offset_s, in seconds since 1970-01-01T00:00:00Z; it never steps while a run is open.
+-- rate is 1 except where a demonstration runs faster than life. A row holds from from_mono_s (steady) on.
 CREATE TABLE clocks (
     clock_id     INTEGER PRIMARY KEY,
     machine_boot TEXT NOT NULL,
+    from_mono_s  REAL NOT NULL,
+    rate         REAL NOT NULL,
     offset_s     REAL NOT NULL,
     set_utc      TEXT NOT NULL,
     why          TEXT NOT NULL
@@ -20,7 +23,8 @@ CREATE TABLE nodes (
     node_id        INTEGER PRIMARY KEY,
     name           TEXT NOT NULL UNIQUE,
     first_seen_utc TEXT NOT NULL,
-    source         TEXT NOT NULL
+    source         TEXT NOT NULL,
+    samples        INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 
 -- One row an instant of a node. at_s: house time the sample was taken; arrival_s: house time it came in;

@@ -1,0 +1,333 @@
+"""Named questions to the store, for whoever only reads: the dashboard, the command line, the proof."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from monitor.errors import UsageError
+from monitor.record import Run, Sample, read_run
+from monitor.store.database import open_reader
+from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
+from monitor.store.samples import COLUMNS, SELECT, row_sample
+from monitor.store.stamp import epoch_text
+
+__all__ = [
+    "AlarmRow",
+    "LiveRow",
+    "NodeRow",
+    "RefusalRow",
+    "RunRow",
+    "alarms",
+    "conflicts",
+    "data_version",
+    "events",
+    "journal",
+    "list_runs",
+    "live",
+    "load_run",
+    "nodes",
+    "open_reader",
+    "read_house",
+    "recent_samples",
+    "refusal_counts",
+    "refusals",
+    "verdict_of",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One line of the list of runs. ``verdict`` None: still open, or never judged."""
+
+    run_id: str
+    canner: str | None
+    started_utc: str
+    ended_utc: str | None
+    zone: str | None
+    food: str | None
+    pack: str | None
+    jar: str | None
+    jars: int | None
+    required_s: float | None
+    verdict: str | None
+    proven_s: float | None
+    advice_action: str | None
+    simulated: bool
+    imported: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LiveRow:
+    """What the engine last said of a run that is on; ``view`` is LiveView's JSON, ``verdict`` Verdict's."""
+
+    run_id: str
+    canner: str | None
+    updated_utc: str
+    view: dict[str, Any]
+    verdict: dict[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True)
+class NodeRow:
+    """A node. ``canner`` None: new here, or serving nothing. Times are None before the first sample."""
+
+    name: str
+    canner: str | None
+    first_seen_utc: str
+    last_at_s: float | None
+    last_arrival_s: float | None
+    samples: int
+    lost: int
+    conflicts: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class RefusalRow:
+    """Input that was not accepted. ``payload`` is hostile until escaped."""
+
+    at_utc: str
+    source: str
+    node_hint: str | None
+    why: str
+    size: int
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRow:
+    """One change of state of one alarm, oldest first; the last row of an ``alarm_id`` is its state."""
+
+    id: int
+    alarm_id: str
+    run_id: str | None
+    at_utc: str
+    kind: str
+    state: str
+    body: dict[str, Any]
+
+
+def data_version(conn: sqlite3.Connection) -> int:
+    """Changes whenever another connection has committed: ask this first, and often."""
+    return int(conn.execute("PRAGMA data_version").fetchone()[0])
+
+
+def list_runs(conn: sqlite3.Connection) -> list[RunRow]:
+    """Every run, newest first."""
+    house = read_house(conn)
+    verdicts = {run_id: json.loads(text) for run_id, text in conn.execute(_LAST_VERDICTS)}
+    for run_id, text in conn.execute("SELECT run_id, verdict FROM live WHERE verdict IS NOT NULL"):
+        verdicts.setdefault(run_id, json.loads(text))
+    return [_run_row(facts, verdicts.get(facts.run_id)) for facts in reversed(house.runs.values())]
+
+
+_LAST_VERDICTS = (
+    "SELECT run_id, verdict FROM verdicts"
+    " WHERE verdict_id IN (SELECT max(verdict_id) FROM verdicts GROUP BY run_id)"
+)
+
+
+def _run_row(facts: RunFacts, verdict: dict[str, Any] | None) -> RunRow:
+    batch = _object(facts.header, "batch")
+    minutes = _object(facts.header, "required").get("minutes")
+    verdict = verdict or {}
+    return RunRow(
+        run_id=facts.run_id,
+        canner=facts.canner,
+        started_utc=epoch_text(facts.started_s),
+        ended_utc=None if facts.ended_s is None else epoch_text(facts.ended_s),
+        zone=facts.header.get("zone"),
+        food=batch.get("food"),
+        pack=batch.get("pack"),
+        jar=batch.get("jar"),
+        jars=batch.get("jars"),
+        required_s=minutes * 60.0 if isinstance(minutes, int | float) else None,
+        verdict=verdict.get("verdict"),
+        proven_s=verdict.get("proven_s"),
+        advice_action=(verdict.get("advice") or {}).get("action"),
+        simulated=facts.simulated,
+        imported=facts.imported,
+    )
+
+
+def _object(header: dict[str, Any], key: str) -> dict[str, Any]:
+    value = header.get(key)
+    return value if isinstance(value, dict) else {}
+
+
+def load_run(conn: sqlite3.Connection, run_id: str) -> Run:
+    """A run with its samples and marks, ready for :func:`monitor.judge.judge`.
+
+    Raises
+    ------
+    UsageError
+        There is no such run.
+    RecordError
+        Its header is not in the contract's form.
+    """
+    house = read_house(conn)
+    facts = house.runs.get(run_id)
+    if facts is None:
+        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+    run = facts.as_run()
+    if facts.imported:
+        return replace(run, samples=_imported_samples(conn, run_id))
+    return replace(run, samples=tuple(run_samples(conn, house, facts)))
+
+
+def run_samples(
+    conn: sqlite3.Connection, house: House, facts: RunFacts, *, since_s: float | None = None
+) -> list[Sample]:
+    """The samples of a run's nodes between its start and end, in time order, conflicting ones twice.
+
+    ``since_s`` (seconds since the run's start) leaves out what came earlier.
+    """
+    start_s = facts.started_s if since_s is None else facts.started_s + since_s
+    end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
+    found: list[Sample] = []
+    for order, (node, low_s, high_s) in enumerate(house.serving(facts.canner, facts.started_s, end_s)):
+        low_s = max(low_s, start_s)
+        found += _span(conn, facts.started_s, node, low_s, min(high_s, 1e12), order)
+    found.sort(key=lambda sample: (sample.t_s, sample.boot or 0, sample.seq or 0))
+    return found
+
+
+def _span(
+    conn: sqlite3.Connection, started_s: float, node: str, low_s: float, high_s: float, order: int
+) -> list[Sample]:
+    key = conn.execute("SELECT node_id FROM nodes WHERE name = ?", (node,)).fetchone()
+    if key is None:
+        return []
+    rows = conn.execute(
+        f"{SELECT} WHERE node = ? AND at_s BETWEEN ? AND ? ORDER BY at_s", (*key, low_s, high_s)
+    )
+    samples = [row_sample(row, started_s) for row in rows]
+    twice = conn.execute(
+        "SELECT came FROM conflicts WHERE node = ? AND at_s BETWEEN ? AND ?", (*key, low_s, high_s)
+    )
+    samples += [row_sample(tuple(json.loads(came)), started_s) for (came,) in twice]
+    return samples
+
+
+def _imported_samples(conn: sqlite3.Connection, run_id: str) -> tuple[Sample, ...]:
+    header, table = conn.execute(
+        "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)
+    ).fetchone()
+    with tempfile.TemporaryDirectory(prefix="boilwitness-") as folder:
+        (Path(folder) / "run.json").write_bytes(header)
+        (Path(folder) / "samples.csv").write_bytes(table)
+        return read_run(Path(folder)).samples
+
+
+def recent_samples(conn: sqlite3.Connection, run_id: str, since_s: float) -> list[Sample]:
+    """Samples of a run from ``since_s`` (seconds since its start) on, in time order."""
+    house = read_house(conn)
+    facts = house.runs.get(run_id)
+    if facts is None:
+        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+    if facts.imported:
+        return [sample for sample in _imported_samples(conn, run_id) if sample.t_s >= since_s]
+    return run_samples(conn, house, facts, since_s=since_s)
+
+
+def live(conn: sqlite3.Connection) -> list[LiveRow]:
+    """Runs that are on, as the collector last wrote them down."""
+    rows = conn.execute("SELECT run_id, canner, updated_utc, view, verdict FROM live ORDER BY run_id")
+    return [
+        LiveRow(run_id, canner, updated, json.loads(view), json.loads(verdict) if verdict else None)
+        for run_id, canner, updated, view, verdict in rows
+    ]
+
+
+def verdict_of(conn: sqlite3.Connection, run_id: str) -> dict[str, Any] | None:
+    """The last verdict written down for a run; of one that is on, the live one."""
+    row = conn.execute(
+        "SELECT verdict FROM live WHERE run_id = ? AND verdict IS NOT NULL", (run_id,)
+    ).fetchone()
+    if row is None:
+        row = conn.execute(
+            "SELECT verdict FROM verdicts WHERE run_id = ? ORDER BY verdict_id DESC LIMIT 1", (run_id,)
+        ).fetchone()
+    return json.loads(row[0]) if row else None
+
+
+def nodes(conn: sqlite3.Connection) -> list[NodeRow]:
+    """Every node ever heard, by name."""
+    house = read_house(conn)
+    rows = conn.execute(
+        "SELECT name, first_seen_utc, source,"
+        " (SELECT max(at_s) FROM samples WHERE node = node_id),"
+        " (SELECT arrival_s FROM samples WHERE node = node_id ORDER BY at_s DESC LIMIT 1),"
+        " samples,"
+        " (SELECT coalesce(sum(count), 0) FROM lost WHERE node = node_id),"
+        " (SELECT count(*) FROM conflicts WHERE node = node_id)"
+        " FROM nodes ORDER BY name"
+    ).fetchall()
+    return [
+        NodeRow(name, house.canner_of(name), first, last, arrival, count, lost, conflicting, source)
+        for name, first, source, last, arrival, count, lost, conflicting in rows
+    ]
+
+
+def alarms(conn: sqlite3.Connection, run_id: str | None = None) -> list[AlarmRow]:
+    """The alarm journal, of one run or of all."""
+    rows = conn.execute(
+        "SELECT id, alarm_id, run_id, at_utc, kind, state, body FROM alarms"
+        " WHERE ?1 IS NULL OR run_id = ?1 ORDER BY id",
+        (run_id,),
+    )
+    return [
+        AlarmRow(number, alarm_id, run, at_utc, kind, state, json.loads(body))
+        for number, alarm_id, run, at_utc, kind, state, body in rows
+    ]
+
+
+def events(conn: sqlite3.Connection, run_id: str) -> list[dict[str, Any]]:
+    """Events as they were raised live, in that order, each with ``at_utc``."""
+    rows = conn.execute("SELECT at_utc, body FROM events WHERE run_id = ? ORDER BY event_id", (run_id,))
+    return [{"at_utc": at_utc, **json.loads(body)} for at_utc, body in rows]
+
+
+def refusals(conn: sqlite3.Connection, limit: int = 200) -> list[RefusalRow]:
+    """The newest refused input, newest first."""
+    rows = conn.execute(
+        "SELECT at_utc, source, node_hint, why, size, payload FROM refusals ORDER BY refusal_id DESC LIMIT ?",
+        (limit,),
+    )
+    return [RefusalRow(*row) for row in rows]
+
+
+def refusal_counts(conn: sqlite3.Connection) -> dict[str, int]:
+    """How much was ever refused, by source; the rows themselves are bounded, this is not."""
+    return dict(conn.execute("SELECT source, count FROM refusal_counts ORDER BY source").fetchall())
+
+
+def conflicts(conn: sqlite3.Connection) -> list[dict[str, Any]]:
+    """Samples that came twice with different values: node, boot, seq, when, and both rows."""
+    rows = conn.execute(
+        "SELECT name, boot, seq, at_utc, stored, came FROM conflicts"
+        " JOIN nodes ON node = node_id ORDER BY conflict_id"
+    )
+    return [
+        {
+            "node": name,
+            "boot": boot,
+            "seq": seq,
+            "at_utc": at_utc,
+            "stored": dict(zip(COLUMNS, json.loads(stored), strict=True)),
+            "came": dict(zip(COLUMNS, json.loads(came), strict=True)),
+        }
+        for name, boot, seq, at_utc, stored, came in rows
+    ]
+
+
+def journal(conn: sqlite3.Connection, limit: int = 200) -> list[tuple[str, str, str]]:
+    """(when, kind, text) of what happened to the collector itself, newest first."""
+    return conn.execute(
+        "SELECT at_utc, kind, text FROM journal ORDER BY id DESC LIMIT ?", (limit,)
+    ).fetchall()
