@@ -66,7 +66,7 @@ def boiling_point_C(pressure_kPa: float) -> float:
     f = n1 * b * b + n4 * b + n7
     g = n2 * b * b + n5 * b + n8
     d = 2.0 * g / (-f - sqrt(f * f - 4.0 * e * g))
-    return (n10 + d - sqrt((n10 + d) ** 2 - 4.0 * (n9 + n10 * d))) / 2.0 - 273.15
+    return float((n10 + d - sqrt((n10 + d) ** 2 - 4.0 * (n9 + n10 * d))) / 2.0 - 273.15)
 
 
 def saturation_pressure_kPa(temperature_C: float) -> float:

@@ -14,7 +14,12 @@ from typing import Any, NamedTuple
 
 RUN_FORMAT = "boilwitness-run/1"
 
-NOTHING: Mapping[str, Any] = MappingProxyType({})
+NOTHING: Mapping[Any, Any] = MappingProxyType({})
+
+
+def _nothing() -> Mapping[Any, Any]:
+    return NOTHING
+
 
 MARK_KINDS = (
     "heat_on",
@@ -41,7 +46,7 @@ class Mark:
     kind: str
     by: str | None = None
     text: str | None = None
-    extra: Mapping[str, Any] = field(default=NOTHING)
+    extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +59,7 @@ class Site:
     pressure_source: str | None = None
     barometer_checked_at: datetime | None = None
     station_pressure_kPa: float | None = None
-    extra: Mapping[str, Any] = field(default=NOTHING)
+    extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +71,7 @@ class Batch:
     pack: str | None = None
     jar: str | None = None
     jars: int | None = None
-    extra: Mapping[str, Any] = field(default=NOTHING)
+    extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +80,7 @@ class Required:
 
     minutes: float
     source: str | None = None
-    extra: Mapping[str, Any] = field(default=NOTHING)
+    extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +94,7 @@ class Calibration:
     boil_offset_K: float | None = None
     at: datetime | None = None
     method: str | None = None
-    extra: Mapping[str, Any] = field(default=NOTHING)
+    extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +105,7 @@ class Probe:
     kind: str | None = None
     converter: str | None = None
     calibration: Calibration | None = None
-    extra: Mapping[str, Any] = field(default=NOTHING)
+    extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
 
 class Sample(NamedTuple):
@@ -146,7 +151,7 @@ class Run:
     marks: tuple[Mark, ...] = ()
     ended_at_s: float | None = None
     samples: tuple[Sample, ...] = ()
-    extra: Mapping[str, Any] = field(default=NOTHING)
+    extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
     @property
     def required_s(self) -> float:

@@ -1,0 +1,337 @@
+"""At what temperature water boils in this kitchen just now, where that comes from, and how sure it is.
+
+First choice is the node's barometer, then a station pressure that a person typed, then the altitude through
+the standard atmosphere. The error that hurts is a boiling point taken too low, so the altitude alone is
+raised by what a warm season does to the air above the kitchen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import sqrt
+from statistics import median
+
+from monitor.judge.verdict import BudgetRow
+from monitor.physics.pressure import standard_pressure_kPa
+from monitor.physics.saturation import boiling_point_C, boiling_slope_K_per_kPa
+from monitor.record.model import Run
+
+#: A typed pressure is good for six hours. [s]
+TYPED_LASTS_S = 6 * 3600.0
+
+#: How fast weather may move the pressure while nothing measures it, as a rectangular half-width. [kPa/h]
+#: Our estimate: a deep low passing falls by 1 to 2 hPa an hour.
+WEATHER_KPA_PER_H = 0.1
+
+#: Small digital barometers: ±1 hPa where compared with a station, else up to 4 hPa out. [kPa]
+#: Data sheet for the first; users' reports for the second.
+BAROMETER_CHECKED_KPA = 0.1
+BAROMETER_UNCHECKED_KPA = 0.4
+
+#: Day-to-day weather at one place: interquartile range 10 hPa, so σ = 7.4 hPa or 0.21 K. Climate texts.
+WEATHER_K = 0.21
+#: Season at altitude: σ 0.22 K at 1650 m, and the warm-season rise 0.27 K there. Computed with the
+#: hypsometric equation for air columns of -10 and 35 °C against the standard 15 °C.
+SEASON_M = 1650.0
+SEASON_K = 0.22
+WARM_RISE_K = 0.27
+
+#: Altitude moves the boiling point by 0.0033 K a metre (standard atmosphere with IAPWS-IF97). [K/m]
+ALTITUDE_K_PER_M = 0.0033
+#: Where a record does not say how sure its altitude is. [m] Our choice.
+WIDEST_ALTITUDE_M = 100.0
+
+#: Weather ±25 hPa, season ±16 hPa at 1650 m: beyond it a pressure and an altitude disagree. [kPa]
+WEATHER_SPREAD_KPA = 2.5
+SEASON_SPREAD_KPA = 1.6
+ALTITUDE_KPA_PER_M = 0.011
+
+#: Air that people can in: outside it the barometer is broken. [kPa]
+LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 50.0, 110.0
+
+#: A barometer that was never checked may read low by this before it is held against it. [kPa]
+FREE_DISAGREEMENT_KPA = 1.0
+
+#: Barometer readings are thinned to one in this many seconds, and the median of the last ones is used.
+MEDIAN_EVERY_S = 30.0
+MEDIAN_OF = 61
+
+
+@dataclass(frozen=True, slots=True)
+class PressureBasis:
+    """The boiling point and its pressure's share of the uncertainty.
+
+    ``boil_C`` is None where nothing is known. ``standard_K`` is the combined standard uncertainty of
+    ``rows``; ``added_K`` is added to U itself; ``raised_K`` is what ``boil_C`` was raised by on purpose.
+    ``disagrees`` is "" or why the pressure proves nothing.
+    """
+
+    source: str
+    text: str
+    boil_C: float | None
+    pressure_kPa: float | None
+    standard_K: float
+    added_K: float
+    raised_K: float
+    rows: tuple[BudgetRow, ...]
+    notes: tuple[str, ...] = ()
+    disagrees: str = ""
+
+
+def _basis(
+    source: str,
+    text: str,
+    boil_C: float | None,
+    pressure_kPa: float | None,
+    rows: list[BudgetRow],
+    *,
+    added_K: float = 0.0,
+    raised_K: float = 0.0,
+    notes: tuple[str, ...] = (),
+    disagrees: str = "",
+) -> PressureBasis:
+    return PressureBasis(
+        source,
+        text,
+        boil_C,
+        pressure_kPa,
+        sqrt(sum(row.standard_K**2 for row in rows)),
+        added_K,
+        raised_K,
+        tuple(rows),
+        notes,
+        disagrees,
+    )
+
+
+def _rectangular(term: str, half_kPa: float, slope: float, source: str) -> BudgetRow:
+    standard_K = half_kPa * slope / sqrt(3.0)
+    return BudgetRow(term, f"±{half_kPa * 10.0:.3g}", "hPa", "rectangular", standard_K, source)
+
+
+def disagreement(run: Run, pressure_kPa: float) -> str:
+    """Why a station pressure cannot be this kitchen's, or ""."""
+    if not LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
+        return f"the pressure reads {pressure_kPa * 10:.0f} hPa, which is no air that people breathe"
+    altitude_m = run.site.altitude_m
+    if altitude_m is None:
+        return ""
+    standard_kPa = standard_pressure_kPa(altitude_m)
+    sure_m = run.site.altitude_uncertainty_m
+    spread_kPa = (
+        WEATHER_SPREAD_KPA
+        + SEASON_SPREAD_KPA * abs(altitude_m) / SEASON_M
+        + ALTITUDE_KPA_PER_M * (50.0 if sure_m is None else sure_m)
+    )
+    if abs(pressure_kPa - standard_kPa) <= spread_kPa:
+        return ""
+    text = (
+        f"the pressure of {pressure_kPa * 10:.0f} hPa cannot be that of a kitchen at {altitude_m:.0f} m, "
+        f"where {standard_kPa * 10:.0f} ± {spread_kPa * 10:.0f} hPa is to be expected"
+    )
+    if altitude_m > 150.0 and 97.0 <= pressure_kPa <= 106.0:
+        text += (
+            "; it looks like a sea-level-corrected pressure, as forecasts give it: enter the station pressure"
+        )
+    return text
+
+
+def from_altitude(run: Run) -> PressureBasis:
+    """The boiling point from the stated altitude alone."""
+    altitude_m = run.site.altitude_m
+    if altitude_m is None:
+        return _basis("none", "nothing: no altitude and no pressure", None, None, [])
+    standard_kPa = standard_pressure_kPa(altitude_m)
+    season = max(altitude_m, 0.0) / SEASON_M
+    raised_K = WARM_RISE_K * season
+    sure_m = run.site.altitude_uncertainty_m
+    notes: tuple[str, ...] = ()
+    if sure_m is None:
+        sure_m, notes = WIDEST_ALTITUDE_M, ("the record does not say how sure the altitude is; ±100 m taken",)
+    rows = [
+        BudgetRow("weather, altitude alone", "σ 7.4", "hPa", "normal", WEATHER_K, "climate texts"),
+        BudgetRow(
+            "season, altitude alone",
+            f"σ {SEASON_K * season:.2f}",
+            "K",
+            "normal",
+            SEASON_K * season,
+            "air columns of -10 to 35 °C against the standard 15 °C; computed",
+        ),
+    ]
+    if not _altitude_cancels(run):
+        rows.append(
+            BudgetRow(
+                "altitude itself",
+                f"±{sure_m:.0f}",
+                "m",
+                "rectangular",
+                sure_m * ALTITUDE_K_PER_M / sqrt(3.0),
+                "standard atmosphere with IAPWS-IF97",
+            )
+        )
+    return _basis(
+        "altitude",
+        f"altitude {altitude_m:.0f} m, standard atmosphere, raised {raised_K:.2f} K for a warm season",
+        boiling_point_C(standard_kPa) + raised_K,
+        standard_kPa,
+        rows,
+        raised_K=raised_K,
+        notes=notes,
+    )
+
+
+def _altitude_cancels(run: Run) -> bool:
+    """A check made at the boil at this altitude carries the altitude's error: never count it twice."""
+    calibration = run.probe.calibration
+    if calibration is None or calibration.method is None:
+        return False
+    return "boiling" in calibration.method and calibration.extra.get("pressure_source") == "altitude"
+
+
+def _typed_at(run: Run) -> datetime:
+    """When a typed pressure was read; a record that does not say means at the start."""
+    moment = run.site.extra.get("station_pressure_at")
+    if isinstance(moment, str):
+        try:
+            read_at = datetime.fromisoformat(moment)
+        except ValueError:
+            return run.started_at - timedelta(seconds=TYPED_LASTS_S)
+        if read_at.tzinfo is not None:
+            return read_at
+    return run.started_at
+
+
+def from_typed(run: Run, t_s: float) -> PressureBasis | None:
+    """The boiling point from a station pressure that a person typed, while it is fresh; else None."""
+    pressure_kPa = run.site.station_pressure_kPa
+    if pressure_kPa is None:
+        return None
+    age_s = t_s - (_typed_at(run) - run.started_at).total_seconds()
+    if not -TYPED_LASTS_S <= age_s <= TYPED_LASTS_S:
+        return None
+    return _from_pressure(
+        run,
+        pressure_kPa,
+        "station pressure",
+        f"station pressure {pressure_kPa * 10:.1f} hPa, typed",
+        [(BAROMETER_CHECKED_KPA, "a station's reading, brought to this kitchen; our judgement")],
+        age_s=abs(age_s),
+    )
+
+
+def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis:
+    """The boiling point from the node's barometer, last heard ``age_s`` ago."""
+    checked_at = run.site.barometer_checked_at
+    fresh = checked_at is not None and 0.0 <= (run.started_at - checked_at).days <= 365
+    terms = [
+        (
+            BAROMETER_CHECKED_KPA,
+            "small digital barometer, compared with a station's altimeter setting; data sheet",
+        )
+        if fresh
+        else (
+            BAROMETER_UNCHECKED_KPA,
+            "small digital barometer never compared within 12 months; users' reports",
+        )
+    ]
+    notes: tuple[str, ...] = ()
+    added_K = 0.0
+    if not fresh:
+        notes = ("the barometer was not compared with a station's altimeter setting within 12 months",)
+        if run.site.altitude_m is not None:
+            low_kPa = standard_pressure_kPa(run.site.altitude_m) - pressure_kPa - FREE_DISAGREEMENT_KPA
+            if low_kPa > 0.0 and LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
+                added_K = 0.5 * low_kPa * boiling_slope_K_per_kPa(pressure_kPa)
+                notes += (
+                    f"it reads {low_kPa * 10 + 10:.0f} hPa below the standard for the altitude: half of "
+                    f"what is beyond 10 hPa, {added_K:.2f} K, is added to U",
+                )
+    return _from_pressure(
+        run,
+        pressure_kPa,
+        "barometer",
+        f"barometer {pressure_kPa * 10:.1f} hPa",
+        terms,
+        age_s=age_s,
+        added_K=added_K,
+        notes=notes,
+    )
+
+
+def _from_pressure(
+    run: Run,
+    pressure_kPa: float,
+    source: str,
+    text: str,
+    terms: list[tuple[float, str]],
+    *,
+    age_s: float = 0.0,
+    added_K: float = 0.0,
+    notes: tuple[str, ...] = (),
+) -> PressureBasis:
+    disagrees = disagreement(run, pressure_kPa)
+    if not LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
+        return _basis(source, text, None, pressure_kPa, [], notes=notes, disagrees=disagrees)
+    slope = boiling_slope_K_per_kPa(pressure_kPa)
+    rows = [_rectangular(source, half_kPa, slope, why) for half_kPa, why in terms]
+    if age_s > 600.0:
+        rows.append(
+            _rectangular(
+                f"weather in the {age_s / 3600:.1f} h since",
+                WEATHER_KPA_PER_H * age_s / 3600.0,
+                slope,
+                "1 hPa an hour; our estimate",
+            )
+        )
+    return _basis(
+        source,
+        text,
+        boiling_point_C(pressure_kPa),
+        pressure_kPa,
+        rows,
+        added_K=added_K,
+        notes=notes,
+        disagrees=disagrees,
+    )
+
+
+def basis_before_start(run: Run) -> PressureBasis:
+    """What the header alone promises: a named barometer is taken to be in order and to agree."""
+    if run.site.pressure_source == "barometer":
+        kPa = 101.325 if run.site.altitude_m is None else standard_pressure_kPa(run.site.altitude_m)
+        return from_barometer(run, kPa, 0.0)
+    return from_typed(run, 0.0) or from_altitude(run)
+
+
+class PressureTracker:
+    """Follows the barometer through a run; ``at(t_s)`` is the basis to judge by at that moment."""
+
+    def __init__(self, run: Run) -> None:
+        self._run = run
+        self._readings: list[float] = []
+        self._taken_s = -1e18
+        self._heard_s = -1e18
+        self._basis = from_typed(run, 0.0) or from_altitude(run)
+        self._good_until_s = -1e18
+
+    def hear(self, t_s: float, pressure_kPa: float) -> None:
+        """Take in one barometer reading. [s], [kPa]"""
+        self._heard_s = t_s
+        if t_s - self._taken_s >= MEDIAN_EVERY_S:
+            self._taken_s = t_s
+            self._readings.append(pressure_kPa)
+            if len(self._readings) > MEDIAN_OF:
+                del self._readings[0]
+            self._good_until_s = -1e18
+
+    def at(self, t_s: float) -> PressureBasis:
+        """The basis at ``t_s``; recomputed at most each half minute."""
+        if t_s >= self._good_until_s:
+            self._good_until_s = t_s + MEDIAN_EVERY_S
+            if self._readings:
+                self._basis = from_barometer(self._run, median(self._readings), t_s - self._heard_s)
+            else:
+                self._basis = from_typed(self._run, t_s) or from_altitude(self._run)
+        return self._basis
