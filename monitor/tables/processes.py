@@ -16,9 +16,7 @@ from importlib import resources
 from itertools import pairwise
 
 from monitor.errors import ConfigError, UsageError
-
-#: International foot, exact by definition (Federal Register 24 FR 5348, 1959).
-METRES_PER_FOOT = 0.3048
+from monitor.physics.units import m_to_ft
 
 #: Jar sizes of the tables, smallest first, with the US measure they name. [mL]
 JARS_ML = {"half_pint": 237, "pint": 473, "quart": 946, "half_gallon": 1893}
@@ -113,7 +111,7 @@ class Cell:
 
 def feet(metres: float) -> float:
     """Metres to feet, to a millionth of a foot, so that a band edge typed in metres stays on its edge."""
-    return round(metres / METRES_PER_FOOT, 6)
+    return round(m_to_ft(metres), 6)
 
 
 @cache
