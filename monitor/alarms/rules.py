@@ -1,0 +1,157 @@
+"""From an event to an alarm: how urgent, what happened, what to do, by when; and what ends it. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from monitor.alarms.table import RULES, STAGES, Priority, Rule, Stage
+from monitor.judge.verdict import BROKEN, HELD, UNKNOWN, UNPROVEN, Event, LiveView, Verdict
+from monitor.record.model import Sample
+
+#: A condition counts as gone only after it has stayed away this long: a reading that comes and goes must not
+#: ring like a doorbell. Raising is never delayed.
+RETURN_DEADBAND_S = 10.0
+#: A sample older than this is no sign of life (the engine's own limit for a silent node).
+LIFE_SIGN_S = 5.0
+#: Below this a heater channel reads standby current, not heating. Engineering choice.
+HEATER_ON_W = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What the rules must know of the run besides the event. ``scope`` names the run, node or house."""
+
+    scope: str
+    canner: str | None = None
+    node: str | None = None
+    stage: Stage = Stage.COME_UP
+    started_at: datetime | None = None
+
+    def after(self, kind: str) -> Context:
+        """The context once this event or mark has happened."""
+        return replace(self, stage=STAGES.get((self.stage, kind), self.stage))
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm as raised: what happened, what to do, by when. ``due_s`` counts from the run's start."""
+
+    kind: str
+    scope: str
+    priority: Priority
+    in_hold: bool
+    headline: str
+    what: str
+    do: str
+    guidance: tuple[str, ...] = ()
+    onset_s: float | None = None
+    raised_s: float | None = None
+    due_s: float | None = None
+    due_utc: datetime | None = None
+    canner: str | None = None
+    node: str | None = None
+
+    @property
+    def event_key(self) -> str:
+        """Names the event behind it, so that a replayed record raises nothing twice."""
+        return f"{self.scope}|{self.kind}|{self.onset_s}|{self.raised_s}"
+
+    def as_json(self) -> dict[str, Any]:
+        form: dict[str, Any] = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        form["priority"] = self.priority.value
+        form["guidance"] = list(self.guidance)
+        form["due_utc"] = self.due_utc.isoformat() if self.due_utc else None
+        return form
+
+
+def alarm_for(event: Event, context: Context) -> Alarm | None:
+    """The alarm (or notice) an event of the engine raises in this context; None for an unknown kind."""
+    rule = RULES.get(event.kind)
+    if rule is None:
+        return None
+    due_s = event.onset_s + rule.window_s if rule.window_s is not None else None
+    if event.kind == "seal_check_overdue" and rule.window_s is not None:
+        due_s = event.raised_s + rule.window_s
+    return _alarm(event.kind, rule, context, event.text, event.onset_s, event.raised_s, due_s)
+
+
+def alarm_for_verdict(verdict: Verdict, context: Context, at_s: float) -> Alarm | None:
+    """The alarm that a closed run without a held hold raises, while the jars may still be in the canner.
+
+    ``at_s`` is when the verdict was reached, in s since the run's start. None for a held or an open run.
+    """
+    if verdict.verdict in (None, HELD):
+        return None
+    word = {BROKEN: "The hold was broken", UNPROVEN: "The hold is not proven"}[str(verdict.verdict)]
+    reason = verdict.reasons[0] if verdict.reasons else verdict.advice.text
+    return _alarm("hold_not_held", RULES["hold_not_held"], context, f"{word}. {reason}", at_s, at_s, None)
+
+
+def condition_alarm(kind: str, context: Context, what: str) -> Alarm:
+    """An alarm of the house (a lost remote path), which no engine event stands for."""
+    return _alarm(kind, RULES[kind], context, what, None, None, None)
+
+
+def _alarm(
+    kind: str,
+    rule: Rule,
+    context: Context,
+    what: str,
+    onset_s: float | None,
+    raised_s: float | None,
+    due_s: float | None,
+) -> Alarm:
+    due_utc = None
+    if due_s is not None and context.started_at is not None:
+        due_utc = context.started_at + timedelta(seconds=due_s)
+    return Alarm(
+        kind=kind,
+        scope=context.scope,
+        priority=rule.priority(context.stage),
+        in_hold=context.stage is Stage.HOLD,
+        headline=rule.headline,
+        what=what,
+        do=rule.do,
+        guidance=rule.guidance,
+        onset_s=onset_s,
+        raised_s=raised_s,
+        due_s=due_s,
+        due_utc=due_utc,
+        canner=context.canner,
+        node=context.node,
+    )
+
+
+def returned_by(kind: str, triggers: Iterable[str]) -> bool:
+    """True if any of these triggers (events, marks, conditions) ends the condition behind ``kind``."""
+    rule = RULES.get(kind)
+    return rule is not None and not rule.returns_on.isdisjoint(triggers)
+
+
+def triggers_from_view(view: LiveView) -> frozenset[str]:
+    """Conditions that a live view shows to be well again. A dated number is no sign of life."""
+    triggers = set()
+    if view.last_sample_s is not None and view.at_s - view.last_sample_s <= LIFE_SIGN_S:
+        triggers.add("node_heard")
+        if view.state != UNKNOWN:
+            triggers.add("reading_counts")
+        if view.phase == "come_up" and view.rate_K_per_min is not None and view.rate_K_per_min > 0.5:
+            triggers.add("heating_again")
+    return frozenset(triggers)
+
+
+def triggers_from_sample(sample: Sample) -> frozenset[str]:
+    """What one sample shows to be well again; a late one shows nothing."""
+    if sample.late:
+        return frozenset()
+    triggers = {"node_heard"}
+    if sample.heater_W is not None:
+        heats = sample.heater_W > HEATER_ON_W
+    else:
+        heats = sample.mains is True
+    if heats:
+        triggers.add("heater_on")
+    return frozenset(triggers)

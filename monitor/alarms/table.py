@@ -1,0 +1,316 @@
+"""The alarm table: how urgent each kind of event is, what to do about it, what ends it. Data only.
+
+Every alarm here asks for a response; what asks for none is a notice, which is kept and shown but never
+sounds and never waits for an answer (the idea of ISA-18.2: an alarm without a response is not an alarm).
+
+Priority goes by how soon an unanswered event spoils the batch: everything that stops the hold from being
+held, or from being proven, is of the highest class while the hold is owed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+#: The stricter published limit for jars whose process failed (guidance G58), and for a jar that was
+#: processed and did not seal (G51), in seconds.
+FAILED_PROCESS_WINDOW_S = 2 * 3600.0
+UNSEALED_WINDOW_S = 24 * 3600.0
+
+
+class Priority(StrEnum):
+    """Urgency; a notice is no alarm."""
+
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+    NOTICE = "notice"
+
+    @property
+    def rank(self) -> int:
+        """0 for the most urgent."""
+        return list(Priority).index(self)
+
+
+class Stage(StrEnum):
+    """Where a run stands, as far as urgency is concerned."""
+
+    COME_UP = "come_up"
+    HOLD = "hold"
+    COMPLETE = "complete"
+    AFTER = "after"
+
+
+#: (stage, event or mark) -> stage. What is not here changes nothing. A lost boil stays in the hold: the
+#: time is owed.
+STAGES: dict[tuple[Stage, str], Stage] = {
+    (Stage.COME_UP, "boil_reached"): Stage.HOLD,
+    (Stage.COME_UP, "boil_back"): Stage.HOLD,
+    (Stage.COME_UP, "hold_complete"): Stage.COMPLETE,
+    (Stage.COME_UP, "heat_off"): Stage.AFTER,
+    (Stage.COME_UP, "jars_lifted"): Stage.AFTER,
+    (Stage.COME_UP, "run_ended"): Stage.AFTER,
+    (Stage.HOLD, "jars_in"): Stage.COME_UP,
+    (Stage.HOLD, "hold_complete"): Stage.COMPLETE,
+    (Stage.HOLD, "heat_off"): Stage.AFTER,
+    (Stage.HOLD, "jars_lifted"): Stage.AFTER,
+    (Stage.HOLD, "run_ended"): Stage.AFTER,
+    (Stage.COMPLETE, "jars_in"): Stage.COME_UP,
+    (Stage.COMPLETE, "heat_off"): Stage.AFTER,
+    (Stage.COMPLETE, "jars_lifted"): Stage.AFTER,
+    (Stage.COMPLETE, "run_ended"): Stage.AFTER,
+    # A fresh full hold on the spot, jars still in the canner.
+    (Stage.AFTER, "heat_on"): Stage.COME_UP,
+    (Stage.AFTER, "jars_in"): Stage.COME_UP,
+    (Stage.AFTER, "boil_reached"): Stage.HOLD,
+    (Stage.AFTER, "boil_back"): Stage.HOLD,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How one kind of event alarms. A kind without ``returns_on`` is over as soon as it has happened."""
+
+    hold: Priority
+    come_up: Priority
+    after: Priority
+    headline: str
+    do: str
+    returns_on: frozenset[str] = frozenset()
+    guidance: tuple[str, ...] = ()
+    window_s: float | None = None
+
+    def priority(self, stage: Stage) -> Priority:
+        if stage is Stage.HOLD:
+            return self.hold
+        return self.come_up if stage is Stage.COME_UP else self.after
+
+    @property
+    def momentary(self) -> bool:
+        return not self.returns_on
+
+
+_OVER = frozenset({"heat_off", "jars_lifted", "run_ended"})
+_READS_AGAIN = frozenset({"reading_counts"}) | _OVER
+_HIGH, _MEDIUM, _LOW, _NOTICE = Priority.HIGH, Priority.MEDIUM, Priority.LOW, Priority.NOTICE
+
+RULES: dict[str, Rule] = {
+    "boil_lost": Rule(
+        _HIGH,
+        _MEDIUM,
+        _NOTICE,
+        "The boil is lost",
+        "Turn the heat to its highest, bring the water back to a full boil, and count the whole processing "
+        "time again from zero. Keep the jars in and covered by water.",
+        frozenset({"boil_back", "boil_reached", "hold_complete"}) | _OVER,
+        ("G4", "G5", "G58"),
+        FAILED_PROCESS_WINDOW_S,
+    ),
+    "heater_off": Rule(
+        _HIGH,
+        _MEDIUM,
+        _NOTICE,
+        "The heater has stopped",
+        "Look at the plug, the breaker and the burner. If the boil stops, bring it back and count the whole "
+        "time again from zero.",
+        frozenset({"heater_on", "boil_back", "hold_complete"}) | _OVER,
+        ("G4", "G5"),
+    ),
+    "node_silent": Rule(
+        _HIGH,
+        _MEDIUM,
+        _LOW,
+        "No readings are coming in",
+        "Look at the canner yourself: is it at a full boil? Then look at the node's power, cable and "
+        "network. Minutes without readings prove nothing.",
+        frozenset({"node_heard", "run_ended"}),
+    ),
+    "probe_fault": Rule(
+        _HIGH,
+        _MEDIUM,
+        _LOW,
+        "The water probe is at fault",
+        "Look at the canner yourself: is it at a full boil? Then look at the probe's plug and wire. Mind the "
+        "steam.",
+        _READS_AGAIN,
+    ),
+    "reading_frozen": Rule(
+        _HIGH,
+        _MEDIUM,
+        _LOW,
+        "The reading no longer moves",
+        "Look at the canner yourself: is it at a full boil? A reading that stands perfectly still comes from "
+        "the electronics, not the water. Restart the node if it stays so.",
+        _READS_AGAIN,
+    ),
+    "probe_moved": Rule(
+        _HIGH,
+        _LOW,
+        _NOTICE,
+        "The probe may be out of the water",
+        "Look at the canner yourself: is it at a full boil, is the probe still under water? Lift the canner "
+        "lid with its underside away from you.",
+        _READS_AGAIN,
+        ("G70",),
+    ),
+    "pressure_disagrees": Rule(
+        _MEDIUM,
+        _MEDIUM,
+        _LOW,
+        "Pressure and altitude disagree",
+        "Check the altitude and the pressure you gave: a sea-level pressure entered as station pressure is "
+        "the usual cause. Until they agree no boil can be proven.",
+        _READS_AGAIN,
+        ("G23",),
+    ),
+    "reads_above_boiling": Rule(
+        _MEDIUM,
+        _MEDIUM,
+        _LOW,
+        "The probe reads hotter than water can boil here",
+        "Check that the probe touches neither the base nor a heater, and check altitude and calibration. "
+        "Until then no boil can be proven.",
+        _READS_AGAIN,
+    ),
+    "come_up_stalled": Rule(
+        _LOW,
+        _MEDIUM,
+        _NOTICE,
+        "The water has stopped warming",
+        "Put the lid on, turn the heat up, look at the burner, and check that the probe is in the water.",
+        frozenset({"boil_reached", "boil_back", "hold_complete", "heating_again"}) | _OVER,
+    ),
+    "hold_complete": Rule(
+        _MEDIUM,
+        _MEDIUM,
+        _MEDIUM,
+        "The processing time is complete",
+        "Turn the heat off, take the canner lid off with its underside away from you, wait 5 minutes, then "
+        "lift the jars straight up.",
+        _OVER,
+        ("G42", "G70", "G14"),
+    ),
+    "overrun": Rule(
+        _LOW,
+        _LOW,
+        _LOW,
+        "Boiling on past the processing time",
+        "Turn the heat off. A longer process costs quality, not safety.",
+        _OVER,
+        ("G8",),
+    ),
+    "water_check_due": Rule(
+        _LOW,
+        _LOW,
+        _NOTICE,
+        "Time to look at the water level",
+        "See that water still covers the jars by 2 inches (5 cm). Top up with boiling water only, poured "
+        "between the jars, and mark it.",
+        frozenset({"water_checked", "water_added", "hold_complete"}) | _OVER,
+        ("G9", "G10"),
+    ),
+    "node_restarted": Rule(
+        _LOW,
+        _NOTICE,
+        _NOTICE,
+        "The node has restarted",
+        "Look at the node's power supply. What was missed is asked for again; the verdict says what counts.",
+    ),
+    "clock_stepped": Rule(
+        _NOTICE,
+        _NOTICE,
+        _NOTICE,
+        "A clock was set",
+        "Nothing to do: durations never come from that clock.",
+    ),
+    "boil_reached": Rule(
+        _NOTICE,
+        _NOTICE,
+        _NOTICE,
+        "A full boil is reached",
+        "Look, and mark the rolling boil if you see one.",
+        guidance=("G1",),
+    ),
+    "boil_back": Rule(
+        _NOTICE,
+        _NOTICE,
+        _NOTICE,
+        "The boil is back",
+        "The whole processing time counts again from zero.",
+        guidance=("G4",),
+    ),
+    "verdict_revised": Rule(
+        _MEDIUM,
+        _MEDIUM,
+        _MEDIUM,
+        "The verdict has changed",
+        "Read it again before you decide about the jars: readings that came late changed what the record "
+        "proves.",
+    ),
+    "hold_not_held": Rule(
+        _HIGH,
+        _HIGH,
+        _HIGH,
+        "The record does not prove the hold",
+        "If the jars are still in the canner: bring it back to a full boil now and count the whole time "
+        "again. Otherwise reprocess in full, refrigerate or freeze every jar, sealed or not, before the time "
+        "is up.",
+        frozenset({"boil_reached", "boil_back", "hold_complete", "jars_decided"}),
+        ("G4", "G57", "G58"),
+        FAILED_PROCESS_WINDOW_S,
+    ),
+    "jar_disturbed": Rule(
+        _LOW,
+        _LOW,
+        _LOW,
+        "A cooling jar was disturbed",
+        "Leave the jars alone until the seals are judged; look at this one's seal with care.",
+        guidance=("G44", "G45"),
+    ),
+    "jar_cooled": Rule(
+        _NOTICE,
+        _NOTICE,
+        _NOTICE,
+        "A jar is near room temperature",
+        "Nothing yet: the seals are judged 12 to 24 hours after lifting.",
+        guidance=("G44",),
+    ),
+    "seal_check_due": Rule(
+        _LOW,
+        _LOW,
+        _LOW,
+        "The seals may be judged now",
+        "Take the rings off and judge every jar: press, look, tap, lift.",
+        frozenset({"seals_judged"}),
+        ("G48",),
+    ),
+    "seal_check_overdue": Rule(
+        _MEDIUM,
+        _MEDIUM,
+        _MEDIUM,
+        "The time to save an unsealed jar is running out",
+        "Judge the seals now. A jar that is not sealed must be reprocessed, refrigerated or frozen before "
+        "the 24 hours close; after that it is discarded.",
+        frozenset({"seals_judged"}),
+        ("G51", "G56"),
+        3600.0,
+    ),
+    "reprocess_window_closing": Rule(
+        _HIGH,
+        _HIGH,
+        _HIGH,
+        "The time to save the jars is running out",
+        "Reprocess in full, refrigerate or freeze every jar that has no place yet, now. After the window: "
+        "discard, do not taste.",
+        frozenset({"jars_decided"}),
+        ("G57", "G58"),
+    ),
+    "remote_path_lost": Rule(
+        _MEDIUM,
+        _MEDIUM,
+        _LOW,
+        "Alarms cannot reach you elsewhere",
+        "Stay within hearing of the canner; check the network and the broker.",
+        frozenset({"remote_path_back"}),
+    ),
+}

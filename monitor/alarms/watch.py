@@ -1,0 +1,59 @@
+"""One run's way into the alarm machine: it keeps the stage, and says what begins and what ends. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.alarms.machine import AlarmMachine
+from monitor.alarms.rules import (
+    Context,
+    alarm_for,
+    alarm_for_verdict,
+    triggers_from_sample,
+    triggers_from_view,
+)
+from monitor.alarms.states import JournalRow, Moment
+from monitor.alarms.table import Stage
+from monitor.judge.verdict import Event, LiveView, Verdict
+from monitor.record.model import Sample
+
+
+class RunWatch:
+    """Feeds one run's events, marks and views to the machine, in the order in which they happen."""
+
+    def __init__(self, machine: AlarmMachine, context: Context) -> None:
+        self._machine = machine
+        self.context = context
+
+    @property
+    def hold_owed(self) -> bool:
+        """True while the processing time has begun and is not complete."""
+        return self.context.stage is Stage.HOLD
+
+    def events(self, events: Iterable[Event], now: Moment) -> list[JournalRow]:
+        """What ``Session.take_events`` gave."""
+        rows = []
+        for event in events:
+            scope = self.context.scope
+            rows += self._machine.triggers(scope, [event.kind], now, after_s=event.raised_s)
+            if alarm := alarm_for(event, self.context):
+                rows += self._machine.raise_alarm(alarm, now)
+            self.context = self.context.after(event.kind)
+        return rows
+
+    def mark(self, kind: str, t_s: float, now: Moment) -> list[JournalRow]:
+        """A person's mark, or ``run_ended``, ``seals_judged``, ``jars_decided``; ``t_s`` of the run."""
+        self.context = self.context.after(kind)
+        return self._machine.triggers(self.context.scope, [kind], now, after_s=t_s)
+
+    def view(self, view: LiveView, now: Moment, last: Sample | None = None) -> list[JournalRow]:
+        """The live view, about once a second, and the newest sample: what is well again returns."""
+        well = triggers_from_view(view)
+        if last is not None and "node_heard" in well:
+            well |= triggers_from_sample(last)
+        return self._machine.conditions(self.context.scope, well, now)
+
+    def closed(self, verdict: Verdict, at_s: float, now: Moment) -> list[JournalRow]:
+        """The run is over (``heat_off``, ``jars_lifted`` or an end): a hold that is not proven alarms."""
+        alarm = alarm_for_verdict(verdict, self.context, at_s)
+        return self._machine.raise_alarm(alarm, now) if alarm else []

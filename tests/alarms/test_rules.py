@@ -1,0 +1,152 @@
+"""Which event alarms, how urgently, by when, and what ends it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from monitor.alarms.rules import (
+    Context,
+    alarm_for,
+    alarm_for_verdict,
+    returned_by,
+    triggers_from_sample,
+)
+from monitor.alarms.table import RULES, STAGES, Priority, Stage
+from monitor.judge.verdict import EVENT_KINDS, Advice, Budget, Event, Verdict
+from monitor.record.model import MARK_KINDS, Sample
+
+START = datetime(2026, 8, 14, 15, 12, tzinfo=UTC)
+CONDITIONS = {
+    "node_heard",
+    "reading_counts",
+    "heater_on",
+    "heating_again",
+    "run_ended",
+    "seals_judged",
+    "jars_decided",
+    "remote_path_back",
+}
+
+
+def context(stage: Stage = Stage.HOLD) -> Context:
+    return Context("run-1", canner="canner-1", node="hill-node", stage=stage, started_at=START)
+
+
+def test_every_event_kind_has_a_rule() -> None:
+    """Nothing the engine says falls through."""
+    assert set(EVENT_KINDS) <= set(RULES)
+
+
+@pytest.mark.parametrize("kind", sorted(RULES))
+def test_every_rule_says_what_to_do_and_ends_by_something_that_exists(kind: str) -> None:
+    """A trigger that nobody ever sends would leave an alarm standing for ever."""
+    rule = RULES[kind]
+    assert rule.headline and rule.do.endswith(".")
+    assert rule.returns_on <= set(EVENT_KINDS) | set(MARK_KINDS) | CONDITIONS
+
+
+@pytest.mark.parametrize(
+    "kind", ["boil_lost", "probe_fault", "reading_frozen", "node_silent", "probe_moved", "heater_off"]
+)
+def test_what_stops_the_hold_or_its_proof_is_of_the_highest_class_in_the_hold_only(kind: str) -> None:
+    """Loss of boil, probe fault or stopped recording in the hold is the highest class (IEC 60601-1-8: by
+    urgency; the list is this project's)."""
+    event = Event(kind, 700.0, 710.0, "it happened")
+    priorities = {stage: alarm_for(event, context(stage)).priority for stage in Stage}  # type: ignore[union-attr]
+    assert priorities[Stage.HOLD] is Priority.HIGH
+    assert Priority.HIGH not in (
+        priorities[Stage.COME_UP],
+        priorities[Stage.COMPLETE],
+        priorities[Stage.AFTER],
+    )
+
+
+def test_a_lost_boil_is_due_two_hours_after_its_onset() -> None:
+    """University of Nebraska extension: 2 h for jars not processed by a safe method."""
+    alarm = alarm_for(Event("boil_lost", 700.0, 712.0, "fell"), context())
+    assert alarm is not None
+    assert alarm.due_utc == START + timedelta(seconds=700.0 + 7200.0)
+    assert "from zero" in alarm.do and "G4" in alarm.guidance
+
+
+@pytest.mark.parametrize("word", ["broken", "unproven"])
+def test_a_closed_run_without_a_held_hold_alarms(word: str) -> None:
+    verdict = _verdict(word)
+    alarm = alarm_for_verdict(verdict, context(Stage.AFTER), 3400.0)
+    assert alarm is not None
+    assert alarm.priority is Priority.HIGH
+    assert "a gap of 80 s" in alarm.what
+
+
+@pytest.mark.parametrize("word", ["held", None])
+def test_a_held_or_open_run_does_not(word: str | None) -> None:
+    assert alarm_for_verdict(_verdict(word), context(Stage.AFTER), 3400.0) is None
+
+
+def test_the_stage_follows_the_run_and_a_lost_boil_stays_owed() -> None:
+    now = context(Stage.COME_UP)
+    for kind, stage in [
+        ("jars_in", Stage.COME_UP),
+        ("boil_reached", Stage.HOLD),
+        ("boil_lost", Stage.HOLD),
+        ("boil_back", Stage.HOLD),
+        ("hold_complete", Stage.COMPLETE),
+        ("heat_off", Stage.AFTER),
+        ("heat_on", Stage.COME_UP),
+        ("boil_reached", Stage.HOLD),
+    ]:
+        now = now.after(kind)
+        assert now.stage is stage, kind
+
+
+def test_the_stages_speak_of_real_events_and_marks() -> None:
+    assert {kind for _, kind in STAGES} <= set(EVENT_KINDS) | set(MARK_KINDS) | CONDITIONS
+
+
+@pytest.mark.parametrize(
+    ("kind", "trigger"),
+    [
+        ("boil_lost", "boil_back"),
+        ("node_silent", "node_heard"),
+        ("probe_fault", "reading_counts"),
+        ("heater_off", "heater_on"),
+        ("hold_complete", "heat_off"),
+        ("water_check_due", "water_checked"),
+        ("seal_check_overdue", "seals_judged"),
+        ("reprocess_window_closing", "jars_decided"),
+    ],
+)
+def test_what_ends_it(kind: str, trigger: str) -> None:
+    assert returned_by(kind, [trigger])
+    assert not returned_by(kind, ["boil_lost"])
+
+
+def test_a_late_sample_is_no_sign_of_life() -> None:
+    """A resend proves that the node kept its ring, not that it speaks now."""
+    assert not triggers_from_sample(Sample(1.0, 99.0, late=True))
+    assert triggers_from_sample(Sample(1.0, 99.0, heater_W=1500.0)) == {"node_heard", "heater_on"}
+    assert "heater_on" not in triggers_from_sample(Sample(1.0, 99.0, heater_W=2.0, mains=True))
+
+
+def _verdict(word: str | None) -> Verdict:
+    return Verdict(
+        run_id="run-1",
+        verdict=word,
+        required_s=1800.0,
+        proven_s=600.0,
+        possible_s=1900.0,
+        boiling_point_C=94.5,
+        boiling_point_from="barometer",
+        floor_C=93.5,
+        expanded_uncertainty_K=0.4,
+        clock_started_s=None,
+        clock_completed_s=None,
+        seen_by_eye=False,
+        stretches=(),
+        events=(),
+        advice=Advice("reprocess", "Bring it back to the boil."),
+        budget=Budget((), 0.4, ""),
+        reasons=("a gap of 80 s",),
+    )
