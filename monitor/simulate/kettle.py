@@ -1,0 +1,330 @@
+"""An energy balance of a boiling-water canner: water and pot, jars, ring, lid, steam.
+
+The model is lumped: one temperature for the water with the pot, one for the jars, one for the heat that the
+ring or plate still holds. It is stepped once a second, which is short against every time constant in it but
+the rounding of the knee in the smallest kettle, where the clamp at the boiling point takes over.
+
+* Water heats by what the ring delivers, less what walls and lid lose, less what flows into colder jars.
+* It cannot pass the boiling point of the moment. What is left over there leaves as steam. In the last
+  tenths of a kelvin a growing part of the heat already does, so that the knee is rounded.
+* When less heat comes in than is lost, no steam is made and the water falls away from the boiling point.
+
+Figures. Losses with the lid on: 11 W/(m² K) over walls and lid, an estimate from natural convection plus
+radiation. Open water: the rough engineering figure of 11.4 kW/m² at 99 °C and 9.5 kW/m² at 93 °C in still air
+(heat loss from open tanks, common engineering tables), taken in proportion to the vapour pressure. Jars: food
+4.0 kJ/(kg K), glass 0.84 kJ/(kg K); film around the jars 58 W/K for seven quarts, an estimate. Steel
+0.50 kJ/(kg K), water 4.19 kJ/(kg K) and 2.26 MJ/kg to evaporate (handbook values, from memory). A ring that
+goes on giving heat for 45 s is an assumption.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import repeat
+
+import numpy as np
+
+from monitor.simulate.truth import NEAR_K, STEP_S, Floats, Truth
+
+WATER_J_PER_KG_K = 4190.0
+STEEL_J_PER_KG_K = 500.0
+STEAM_J_PER_KG = 2.26e6
+
+#: Heat capacity of one filled jar, film around it, and the volume it takes from the water.
+JAR_J_PER_K = {"half_pint": 1100.0, "pint": 2140.0, "quart": 4000.0}
+JAR_FILM_W_PER_K = {"half_pint": 3.6, "pint": 5.6, "quart": 8.3}
+JAR_VOLUME_L = {"half_pint": 0.40, "pint": 0.77, "quart": 1.19}
+
+#: Heat an open water surface loses, per kPa of its vapour pressure. [W/(m² kPa)]
+OPEN_WATER_W_PER_M2_KPA = 117.0
+
+WALL_W_PER_M2_K = 11.0
+
+
+@dataclass(frozen=True, slots=True)
+class Kettle:
+    """A canner on its ring, with the jars that will go in. SI units."""
+
+    water_kg: float
+    pot_kg: float
+    wall_m2: float
+    open_m2: float
+    jars_J_per_K: float
+    jars_film_W_per_K: float
+    heater_W: float
+    #: Time constant of the heat the ring still holds; 0 for gas and induction. [s]
+    ring_s: float = 0.0
+    #: Width of the rounded knee below the boiling point. [K]
+    knee_K: float = 0.10
+    room_C: float = 22.0
+
+    @property
+    def water_and_pot_J_per_K(self) -> float:
+        return self.water_kg * WATER_J_PER_KG_K + self.pot_kg * STEEL_J_PER_KG_K
+
+    def lid_on_loss_W(self, water_C: float) -> float:
+        """What walls and lid lose. [W]"""
+        return WALL_W_PER_M2_K * self.wall_m2 * (water_C - self.room_C)
+
+    def lid_off_loss_W(self, water_C: float) -> float:
+        """What walls and the open surface lose, lid off. [W]"""
+        return 0.6 * self.lid_on_loss_W(water_C) + self.open_m2 * OPEN_WATER_W_PER_M2_KPA * vapour_kPa(
+            water_C
+        )
+
+
+def vapour_kPa(water_C: float) -> float:
+    """Vapour pressure of water by the Magnus form, good to 2 % from 0 to 100 °C. [kPa]"""
+    return 0.6112 * math.exp(17.62 * water_C / (243.12 + water_C))
+
+
+def canner(
+    volume_L: float,
+    jar: str = "pint",
+    jars: int = 7,
+    *,
+    heater_W: float = 1800.0,
+    ring_s: float = 0.0,
+    room_C: float = 22.0,
+    fill: float = 0.85,
+    knee_K: float = 0.10,
+) -> Kettle:
+    """A canner of a given size with its jars, proportioned like a pot as wide as it is high.
+
+    A 20 L canner comes out 33 cm wide with 0.32 m² of wall and lid and 2.5 kg of steel.
+    """
+    scale = volume_L / 20.0
+    width_m = 0.33 * scale ** (1 / 3)
+    water_kg = max(0.35 * volume_L, fill * volume_L - jars * JAR_VOLUME_L[jar]) * 0.965
+    return Kettle(
+        water_kg=water_kg,
+        pot_kg=2.5 * scale ** (2 / 3),
+        wall_m2=0.32 * scale ** (2 / 3),
+        open_m2=math.pi / 4 * width_m**2,
+        jars_J_per_K=jars * JAR_J_PER_K[jar],
+        jars_film_W_per_K=jars * JAR_FILM_W_PER_K[jar],
+        heater_W=heater_W,
+        ring_s=ring_s,
+        room_C=room_C,
+        knee_K=knee_K,
+    )
+
+
+class KettleRun:
+    """A canner in use, told as a story: advance, pour, put the jars in, take the lid off.
+
+    Parameters
+    ----------
+    kettle : Kettle
+    boil_C : sequence of float
+        Boiling point second by second, as long as the longest story. [°C]
+    pressure_kPa : sequence of float
+        Station pressure on the same grid.
+    water_C : float
+        Temperature of water and pot at the start. [°C]
+    """
+
+    def __init__(
+        self,
+        kettle: Kettle,
+        boil_C: Floats,
+        pressure_kPa: Floats,
+        water_C: float,
+        *,
+        lid_on: bool = True,
+    ) -> None:
+        self.kettle = kettle
+        self.lid_on = lid_on
+        self.water_C = water_C
+        self.jars_C = water_C
+        self.jars_s: float | None = None
+        self.heat_off_s: float | None = None
+        self._water_kg = kettle.water_kg
+        self._boil: list[float] = boil_C.tolist()
+        self._pressure = pressure_kPa
+        self._ring_W = 0.0
+        self._bulk: list[float] = []
+        self._steam: list[float] = []
+        self._jars: list[float] = []
+        self._ring: list[float] = []
+        self._command: list[float] = []
+        self._in_J = self._lost_J = self._steam_J = self._stored_J = 0.0
+
+    @property
+    def now_s(self) -> float:
+        """Seconds since the start. [s]"""
+        return len(self._bulk) * STEP_S
+
+    @property
+    def room_left_s(self) -> float:
+        """How much longer the weather is known. [s]"""
+        return len(self._boil) * STEP_S - self.now_s
+
+    @property
+    def boil_C(self) -> float:
+        """Boiling point of the moment. [°C]"""
+        return self._boil[min(len(self._bulk), len(self._boil) - 1)]
+
+    @property
+    def boiling(self) -> bool:
+        """Whether the water boiled in the last second."""
+        return bool(self._steam) and self._steam[-1] > 0.0 and self.boil_C - self.water_C <= NEAR_K
+
+    def put_jars_in(self, jars_C: float, share: float = 1.0) -> None:
+        """Jars at ``jars_C`` go in now; the dip of cold glass chills the water at once a little. [°C]"""
+        self.jars_C = jars_C
+        self.jars_s = self.now_s
+        # A tenth of the jars' heat (wet glass, lids) is exchanged at once; the film takes the rest.
+        jar_J_per_K = 0.1 * share * self.kettle.jars_J_per_K
+        capacity = self._capacity_J_per_K()
+        exchanged_J = jar_J_per_K * (self.water_C - jars_C)
+        self.water_C -= exchanged_J / capacity
+        self.jars_C += exchanged_J / self.kettle.jars_J_per_K
+
+    def pour(self, water_kg: float, water_C: float) -> None:
+        """Water is added and mixes within the second."""
+        pot_J_per_K = self.kettle.pot_kg * STEEL_J_PER_KG_K
+        before = self._water_kg * WATER_J_PER_KG_K + pot_J_per_K
+        added = water_kg * WATER_J_PER_KG_K
+        self.water_C = (before * self.water_C + added * water_C) / (before + added)
+        self._water_kg += water_kg
+
+    def turn_heat_off(self) -> None:
+        """The person ends the process."""
+        self.heat_off_s = self.now_s
+
+    def advance(
+        self,
+        seconds_s: float,
+        power_W: float | Sequence[float] | None = None,
+        *,
+        below_boil_K: float | None = None,
+    ) -> None:
+        """Let time pass.
+
+        Parameters
+        ----------
+        seconds_s : float
+            How long. [s]
+        power_W : float or sequence of float, optional
+            What the ring is asked for, constant or second by second; the heater's full power if left out. [W]
+        below_boil_K : float, optional
+            A careful cook instead: up to full power, so that the water stays this far below the boil. [K]
+        """
+        steps = min(round(seconds_s / STEP_S), len(self._boil) - len(self._bulk))
+        full_W = self.kettle.heater_W
+        if below_boil_K is not None:
+            self._step(repeat(0.0, steps), steps, below_boil_K, stop_at_boil=False)
+        elif power_W is None or isinstance(power_W, (int, float)):
+            self._step(
+                repeat(full_W if power_W is None else float(power_W), steps), steps, None, stop_at_boil=False
+            )
+        else:
+            self._step(iter(power_W), min(steps, len(power_W)), None, stop_at_boil=False)
+
+    def advance_to_boil(self, power_W: float | None = None, limit_s: float = 7200.0) -> bool:
+        """Heat until the water boils; False when it does not within ``limit_s``."""
+        steps = min(int(limit_s / STEP_S), len(self._boil) - len(self._bulk))
+        asked_W = self.kettle.heater_W if power_W is None else power_W
+        self._step(repeat(asked_W, steps), steps, None, stop_at_boil=True)
+        return self.boiling
+
+    def truth(self) -> Truth:
+        """The story so far."""
+        count = len(self._bulk)
+        return Truth(
+            t_s=np.arange(count, dtype=np.float64) * STEP_S,
+            bulk_C=np.array(self._bulk),
+            boil_C=np.array(self._boil[:count]),
+            steam_W=np.array(self._steam),
+            jars_C=np.array(self._jars),
+            ring_W=np.array(self._ring),
+            command_W=np.array(self._command),
+            pressure_kPa=self._pressure[:count],
+            room_C=self.kettle.room_C,
+            jars_s=self.jars_s,
+            heat_off_s=self.heat_off_s,
+            energy_in_J=self._in_J,
+            energy_lost_J=self._lost_J,
+            energy_steam_J=self._steam_J,
+            energy_stored_J=self._stored_J,
+        )
+
+    def _capacity_J_per_K(self) -> float:
+        return self._water_kg * WATER_J_PER_KG_K + self.kettle.pot_kg * STEEL_J_PER_KG_K
+
+    def _step(
+        self,
+        power: repeat[float] | Sequence[float] | object,
+        steps: int,
+        below_boil_K: float | None,
+        *,
+        stop_at_boil: bool,
+    ) -> None:
+        """The loop. Everything it touches is local, since it runs a hundred million times in a suite."""
+        kettle = self.kettle
+        exp = math.exp
+        next_power = power.__next__ if hasattr(power, "__next__") else iter(power).__next__  # type: ignore[call-overload]
+        water_C, jars_C, ring_W, water_kg = self.water_C, self.jars_C, self._ring_W, self._water_kg
+        pot_J_per_K = kettle.pot_kg * STEEL_J_PER_KG_K
+        ring_gain = 1.0 if kettle.ring_s <= 0 else 1.0 - exp(-STEP_S / kettle.ring_s)
+        wall_W_per_K = WALL_W_PER_M2_K * kettle.wall_m2 * (1.0 if self.lid_on else 0.6)
+        open_W_per_kPa = 0.0 if self.lid_on else kettle.open_m2 * OPEN_WATER_W_PER_M2_KPA
+        has_jars = self.jars_s is not None
+        film_W_per_K = kettle.jars_film_W_per_K if has_jars else 0.0
+        jars_J_per_K = kettle.jars_J_per_K
+        knee_K, room_C, full_W = kettle.knee_K, kettle.room_C, kettle.heater_W
+        boil = self._boil
+        at = len(self._bulk)
+        into_J = lost_J = steam_J = stored_J = 0.0
+        bulk_out, steam_out, jars_out = self._bulk.append, self._steam.append, self._jars.append
+        ring_out, command_out = self._ring.append, self._command.append
+        for index in range(at, at + steps):
+            boil_C = boil[index]
+            asked_W = next_power()
+            if below_boil_K is not None:
+                wanted_W = 0.5 * water_kg * 70.0 * (boil_C - below_boil_K - water_C) + wall_W_per_K * (
+                    water_C - room_C
+                )
+                asked_W = 0.0 if wanted_W < 0.0 else full_W if wanted_W > full_W else wanted_W
+            ring_W += (asked_W - ring_W) * ring_gain
+            loss_W = wall_W_per_K * (water_C - room_C)
+            if open_W_per_kPa:
+                open_W = open_W_per_kPa * 0.6112 * exp(17.62 * water_C / (243.12 + water_C))
+                loss_W += open_W
+                water_kg -= open_W * STEP_S / STEAM_J_PER_KG
+            to_jars_W = film_W_per_K * (water_C - jars_C)
+            net_W = ring_W - loss_W - to_jars_W
+            capacity = water_kg * WATER_J_PER_KG_K + pot_J_per_K
+            steam_W = 0.0
+            before_C = water_C
+            if net_W > 0.0:
+                below_K = boil_C - water_C
+                share = exp(-below_K / knee_K) if below_K > 0.0 else 1.0
+                steam_W = net_W * share
+                water_C += (net_W - steam_W) * STEP_S / capacity
+            else:
+                water_C += net_W * STEP_S / capacity
+            if water_C > boil_C:
+                steam_W += (water_C - boil_C) * capacity / STEP_S
+                water_C = boil_C
+            jars_C += to_jars_W * STEP_S / jars_J_per_K
+            water_kg -= steam_W * STEP_S / STEAM_J_PER_KG
+            into_J += ring_W
+            lost_J += loss_W
+            steam_J += steam_W
+            stored_J += (water_C - before_C) * capacity + to_jars_W * STEP_S
+            bulk_out(water_C)
+            steam_out(steam_W)
+            jars_out(jars_C)
+            ring_out(ring_W)
+            command_out(asked_W)
+            if stop_at_boil and steam_W > 0.0 and boil_C - water_C <= NEAR_K:
+                break
+        self.water_C, self.jars_C, self._ring_W, self._water_kg = water_C, jars_C, ring_W, water_kg
+        self._in_J += into_J * STEP_S
+        self._lost_J += lost_J * STEP_S
+        self._steam_J += steam_J * STEP_S
+        self._stored_J += stored_J

@@ -1,0 +1,219 @@
+"""Families in which the boil was not held: dips, simmers, short holds. None may ever be called held."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.simulate.kitchen import some_kitchen
+from monitor.simulate.story import Labelled, Story
+
+#: Electric rings go on giving heat; gas and induction stop at once.
+_DIP_S = (20.0, 600.0)
+
+
+def _between(rng: np.random.Generator, low: float, high: float) -> float:
+    """Log-uniform: as many short as long ones."""
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
+def _broken_hold(rng: np.random.Generator, required_s: float) -> tuple[float, float]:
+    """Lengths of the boil before and after a loss, each too short, together mostly long enough. [s]"""
+    before = float(rng.uniform(0.25, 0.97)) * required_s
+    after = float(rng.uniform(max(0.1, 1.05 - before / required_s), 0.97)) * required_s
+    return before, after
+
+
+def dip(rng: np.random.Generator, seed: int) -> Labelled:
+    """The power goes for 20 s to 10 min; the boil comes back, but not for long enough."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng)
+    before_s, after_s = _broken_hold(rng, kitchen.minutes * 60.0)
+    story.come_up()
+    story.boil(before_s)
+    off_s = _between(rng, *_DIP_S)
+    story.kettle.advance(off_s, 0.0)
+    if rng.random() < 0.5:
+        story.kettle.advance_to_boil()
+    else:
+        story.to_boil()
+    story.boil(after_s)
+    story.end()
+    return story.label("dip", seed, note=f"power away for {off_s:.0f} s")
+
+
+def two_dips(rng: np.random.Generator, seed: int) -> Labelled:
+    """Two pieces lost out of one hold."""
+    kitchen = some_kitchen(rng, sensor=str(rng.choice(("fine", "resistance"))))
+    story = Story(kitchen, rng)
+    required_s = kitchen.minutes * 60.0
+    story.come_up()
+    for _ in range(2):
+        story.boil(float(rng.uniform(0.3, 0.9)) * required_s)
+        story.kettle.advance(_between(rng, 40.0, 400.0), 0.0)
+        story.kettle.advance_to_boil()
+    story.boil(float(rng.uniform(0.3, 0.9)) * required_s)
+    story.end()
+    return story.label("two_dips", seed)
+
+
+def lid_off_dip(rng: np.random.Generator, seed: int) -> Labelled:
+    """Somebody takes the lid off, and the heater cannot keep up; or the heat goes with it."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng)
+    before_s, after_s = _broken_hold(rng, kitchen.minutes * 60.0)
+    story.come_up()
+    story.boil(before_s)
+    story.kettle.lid_on = False
+    story.kettle.advance(
+        _between(rng, 20.0, 300.0), 0.25 * kitchen.kettle.lid_off_loss_W(story.kettle.water_C)
+    )
+    story.kettle.lid_on = True
+    story.kettle.advance_to_boil()
+    story.boil(after_s)
+    story.end()
+    return story.label("lid_off_dip", seed)
+
+
+def slow_fall(rng: np.random.Generator, seed: int) -> Labelled:
+    """The heat is turned down a little too far: the water sinks slowly and is fetched back later or never."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng)
+    kettle = story.kettle
+    required_s = kitchen.minutes * 60.0
+    before_s, after_s = _broken_hold(rng, required_s)
+    story.come_up()
+    story.boil(before_s)
+    rate_K_per_min = _between(rng, 0.05, 1.0)
+    deep_K = _between(rng, 0.15, 3.0)
+    needed_W = kettle.kettle.lid_on_loss_W(kettle.water_C) + kettle.kettle.jars_film_W_per_K * (
+        kettle.water_C - kettle.jars_C
+    )
+    short_W = rate_K_per_min / 60.0 * kettle.kettle.water_and_pot_J_per_K
+    kettle.advance(deep_K / rate_K_per_min * 60.0, max(0.0, needed_W - short_W))
+    if rng.random() < 0.7:
+        kettle.advance_to_boil()
+        story.boil(after_s)
+    story.end()
+    return story.label("slow_fall", seed, note=f"{rate_K_per_min:.2f} K/min to {deep_K:.2f} K")
+
+
+def cold_water_added(rng: np.random.Generator, seed: int) -> Labelled:
+    """Water below the boil is poured in, marked or not; the boil stops and comes back."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng)
+    before_s, after_s = _broken_hold(rng, kitchen.minutes * 60.0)
+    story.come_up()
+    story.boil(before_s)
+    litres = _between(rng, 0.2, 2.0)
+    story.kettle.pour(litres, float(rng.uniform(10.0, 60.0)))
+    if rng.random() < 0.5:
+        story.mark("water_added", float(rng.uniform(0.0, 10.0)))
+    story.kettle.advance_to_boil()
+    story.boil(after_s)
+    story.end()
+    return story.label("cold_water_added", seed, note=f"{litres:.1f} L")
+
+
+def cycling_loss(rng: np.random.Generator, seed: int) -> Labelled:
+    """A thermostat lets the water sink below the boil in every pause."""
+    kitchen = some_kitchen(rng, ring_s=float(rng.choice((0.0, 0.0, 20.0))))
+    story = Story(kitchen, rng)
+    story.come_up()
+    required_s = kitchen.minutes * 60.0
+    story.boil(float(rng.uniform(0.0, 0.8)) * required_s)
+    left_s = required_s + float(rng.uniform(0.0, 300.0))
+    while left_s > 0.0:
+        off_s = float(rng.uniform(20.0, 240.0))
+        began_s = story.now_s
+        story.kettle.advance(off_s, 0.0)
+        story.kettle.advance_to_boil()
+        story.kettle.advance(float(rng.uniform(10.0, 120.0)))
+        left_s -= story.now_s - began_s
+    story.end()
+    return story.label("cycling_loss", seed)
+
+
+def simmer_unmarked(rng: np.random.Generator, seed: int) -> Labelled:
+    """Nobody looked: the water is kept 0.8 to 10 K below the boil, as steadily as a careful cook can."""
+    return _simmer(rng, seed, "simmer_unmarked", _between(rng, 0.8, 10.0), seen=False)
+
+
+def simmer_marked(rng: np.random.Generator, seed: int) -> Labelled:
+    """Somebody took the simmer, 1.2 to 10 K below, for a boil and marked it."""
+    return _simmer(rng, seed, "simmer_marked", _between(rng, 1.2, 10.0), seen=True)
+
+
+def _simmer(
+    rng: np.random.Generator, seed: int, family: str, below_K: float, *, seen: bool, beyond: bool = False
+) -> Labelled:
+    kitchen = some_kitchen(rng, ring_s=float(rng.uniform(0.0, 15.0)))
+    story = Story(kitchen, rng, seen=False)
+    story.kettle.advance(float(rng.integers(0, 100)))
+    story.load_jars()
+    story.kettle.advance(1500.0, below_boil_K=below_K)
+    if seen:
+        story.mark("rolling_boil_seen")
+    story.kettle.advance(kitchen.minutes * 60.0 + float(rng.uniform(100.0, 600.0)), below_boil_K=below_K)
+    story.end()
+    return story.label(family, seed, note=f"{below_K:.2f} K below", beyond=beyond)
+
+
+def boil_then_simmer(rng: np.random.Generator, seed: int) -> Labelled:
+    """A true boil, turned down to a simmer before the time is up."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng)
+    required_s = kitchen.minutes * 60.0
+    story.come_up()
+    below_K = _between(rng, 1.2 if story.seen else 0.8, 10.0)
+    story.boil(float(rng.uniform(0.1, 0.95)) * required_s)
+    story.kettle.advance(float(rng.uniform(0.3, 1.2)) * required_s, below_boil_K=below_K)
+    story.end()
+    return story.label("boil_then_simmer", seed, note=f"{below_K:.2f} K below")
+
+
+def short_by_seconds(rng: np.random.Generator, seed: int) -> Labelled:
+    """Turned off 1 to 60 s too early, and the mark is right."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng)
+    short_s = float(rng.uniform(1.0, 60.0))
+    story.come_up()
+    story.boil(kitchen.minutes * 60.0 - short_s)
+    story.end()
+    return story.label("short_by_seconds", seed, note=f"{short_s:.0f} s short")
+
+
+def short_and_marked_late(rng: np.random.Generator, seed: int) -> Labelled:
+    """The heat went off 10 to 90 s too early, on its own; heat_off is marked only when somebody came."""
+    kitchen = some_kitchen(rng, ring_s=float(rng.choice((0.0, 0.0, 45.0))))
+    story = Story(kitchen, rng)
+    short_s = float(rng.uniform(10.0, 90.0))
+    story.come_up()
+    story.boil(kitchen.minutes * 60.0 - short_s)
+    story.end(marked=True, mark_after_s=short_s + float(rng.uniform(0.0, 200.0)))
+    return story.label("short_and_marked_late", seed, note=f"{short_s:.0f} s short")
+
+
+def jars_in_too_late(rng: np.random.Generator, seed: int) -> Labelled:
+    """The water boiled long enough, but the jars were in for less of it."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng)
+    required_s = kitchen.minutes * 60.0
+    story.kettle.advance_to_boil()
+    story.boil(float(rng.uniform(0.3, 1.2)) * required_s)
+    story.load_jars(story.kettle.boil_C - float(rng.uniform(5.0, 45.0)))
+    story.kettle.advance(10.0)
+    story.to_boil()
+    story.boil(float(rng.uniform(0.3, 0.97)) * required_s)
+    story.end()
+    return story.label("jars_in_too_late", seed)
+
+
+def never_warm(rng: np.random.Generator, seed: int) -> Labelled:
+    """The ring is too weak: the water stalls well below."""
+    kitchen = some_kitchen(rng)
+    story = Story(kitchen, rng, seen=False)
+    story.load_jars()
+    below_K = float(rng.uniform(3.0, 15.0))
+    story.kettle.advance(1500.0 + kitchen.minutes * 60.0, below_boil_K=below_K)
+    story.end()
+    return story.label("never_warm", seed)

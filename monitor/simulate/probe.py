@@ -1,0 +1,209 @@
+"""What a probe and its converter make of the true water.
+
+In order: plumes and superheat while it boils, agitation that is correlated over seconds, the probe's own lag,
+its error, the converter's curve and its cold junction, white noise, and last the converter's steps.
+
+Figures. Lag: 63 % response of sheathed probes in moving water, 0.5 to 10 s (cable maker's table). Depth and
+superheat: +0.15 ± 0.2 K, half of the boiling point's rise with 10 to 25 cm of water by IAPWS-IF97 (estimate).
+Cold junction: ±0.1 to 0.3 K for 10 K of board temperature. Straight-line converters assume 41.276 µV/K;
+type K after the ITS-90 function of NIST Monograph 175, here at published points. No measurement of σ or
+correlation time of boiling water at a probe was found: those ranges are guesses, drawn wide.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import repeat
+
+import numpy as np
+
+from monitor.record.model import Sample
+from monitor.simulate.truth import Floats, Truth
+
+#: Type K, junction at 0 °C: temperature [°C] and voltage [mV], NIST Monograph 175.
+_TYPE_K = (
+    (0.0, 20.0, 25.0, 50.0, 80.0, 90.0, 95.0, 100.0, 120.0),
+    (0.0, 0.79812, 1.00024, 2.02308, 3.26664, 3.68188, 3.88921, 4.09623, 4.91988),
+)
+_TYPE_K_CURVE = np.polynomial.Polynomial.fit(_TYPE_K[0], _TYPE_K[1], 5)
+STRAIGHT_LINE_MV_PER_K = 41.276e-3
+
+#: How fast plumes come and go with the bubbles. [s]
+PLUME_S = 4.0
+#: Steam power at which plumes reach half their height. [W]
+PLUME_HALF_W = 150.0
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeModel:
+    """A probe in the water with its converter. Errors are of the *corrected* reading, in K."""
+
+    kind: str = "type K class 1"
+    converter: str = "linearised, 0.0078 K steps"
+    lag_s: float = 2.0
+    step_K: float = 0.0078125
+    #: The correction that the record carries; the raw reading is off by its opposite.
+    offset_K: float = 0.0
+    #: What the corrected reading is still off by at the boil, and how that changes per K away from it.
+    bias_K: float = 0.0
+    slope_K_per_K: float = 0.0
+    #: What plumes and superheat add in a full boil.
+    plume_K: float = 0.15
+    agitation_K: float = 0.04
+    agitation_s: float = 4.0
+    white_K: float = 0.01
+    straight_line: bool = False
+    #: Board temperature at the start, its final rise and that rise's time constant.
+    chip_start_C: float = 24.0
+    chip_rise_K: float = 6.0
+    chip_s: float = 1500.0
+    #: Cold-junction error for each K that the board warms.
+    chip_error_K_per_K: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class NodeModel:
+    """A node that reads the probe. Times in s, pressures in kPa."""
+
+    interval_s: float = 1.0
+    jitter_s: float = 0.0
+    #: Share of samples that never arrive.
+    lost: float = 0.0
+    has_chip: bool = True
+    has_room: bool = True
+    has_barometer: bool = True
+    has_heater: bool = False
+    has_uptime: bool = True
+    #: Only every so many samples carry the slow channels (pressure, room).
+    slow_every: int = 10
+    barometer_error_kPa: float = 0.0
+    barometer_noise_kPa: float = 0.006
+    #: The barometer was set to show sea-level pressure: it reads in this ratio too high.
+    barometer_ratio: float = 1.0
+    boot: int = 1
+
+
+def type_K_mV(temperature_C: Floats | float) -> Floats:
+    """Voltage of a type K couple with its junction at 0 °C, 0 to 120 °C, within 0.001 mV. [mV]"""
+    return np.asarray(_TYPE_K_CURVE(np.asarray(temperature_C)), dtype=np.float64)
+
+
+def straight_line_C(temperature_C: Floats, chip_C: Floats) -> Floats:
+    """What a converter that takes type K for a straight line reads. [°C]"""
+    millivolts = type_K_mV(temperature_C) - type_K_mV(chip_C)
+    return np.asarray(chip_C + millivolts / STRAIGHT_LINE_MV_PER_K, dtype=np.float64)
+
+
+def lagged(values: Floats, lag_s: float, step_s: float = 1.0) -> Floats:
+    """First-order lag of a series on an even grid, settled at its first value."""
+    if lag_s <= 0.0:
+        return values
+    gain = 1.0 - math.exp(-step_s / lag_s)
+    state = float(values[0])
+    out = []
+    for value in values.tolist():
+        state += (value - state) * gain
+        out.append(state)
+    return np.array(out)
+
+
+def correlated_noise(rng: np.random.Generator, t_s: Floats, correlation_s: float) -> Floats:
+    """Gaussian noise of unit spread whose correlation falls by e in ``correlation_s``, at any times."""
+    white = rng.standard_normal(len(t_s))
+    if correlation_s <= 0.0:
+        return white
+    rho = np.exp(-np.diff(t_s) / correlation_s)
+    fresh = np.sqrt(1.0 - rho * rho) * white[1:]
+    state = float(white[0])
+    out = [state]
+    for keep, kick in zip(rho.tolist(), fresh.tolist(), strict=True):
+        state = keep * state + kick
+        out.append(state)
+    return np.array(out)
+
+
+def sample_times(rng: np.random.Generator, node: NodeModel, end_s: float) -> Floats:
+    """When a node samples, from its first sample to ``end_s``, to the millisecond. [s]"""
+    start_s = float(rng.uniform(0.0, node.interval_s))
+    t = np.arange(start_s, end_s, node.interval_s)
+    if node.jitter_s > 0.0:
+        t = t + rng.uniform(0.0, node.jitter_s, len(t))
+    return np.round(t, 3)
+
+
+def chip_series(probe: ProbeModel, t_s: Floats) -> Floats:
+    """The board's temperature, warming beside a stove. [°C]"""
+    return probe.chip_start_C + probe.chip_rise_K * (1.0 - np.exp(-t_s / probe.chip_s))
+
+
+def readings(rng: np.random.Generator, probe: ProbeModel, truth: Truth, t_s: Floats) -> Floats:
+    """What the node sends as ``water_C``, at the times given. [°C]"""
+    steam = truth.steam_W * (truth.deficit_K < 1.0)
+    plume = probe.plume_K * lagged(steam / (steam + PLUME_HALF_W), PLUME_S)
+    water = lagged(truth.bulk_C + plume, probe.lag_s)
+    # A boil tosses the water about; heating from below stirs it a little; a cooling kettle is nearly still.
+    stirred = np.where(steam > 0.0, 1.0, np.where(truth.ring_W > 100.0, 0.5, 0.3))
+    index = np.minimum(t_s.astype(np.int64), len(water) - 1)
+    at_probe = water[index] + probe.agitation_K * lagged(stirred, PLUME_S)[index] * correlated_noise(
+        rng, t_s, probe.agitation_s
+    )
+    chip = chip_series(probe, t_s)
+    error = (
+        probe.bias_K
+        - probe.offset_K
+        + probe.slope_K_per_K * (at_probe - truth.boil_C[index])
+        + probe.chip_error_K_per_K * (chip - probe.chip_start_C)
+    )
+    shown = at_probe + error
+    if probe.straight_line:
+        # The check at the boil took the curve's error of that moment out; its change with the board stays.
+        curve = straight_line_C(at_probe, chip) - at_probe
+        at_check = straight_line_C(truth.boil_C[:1], chip[:1]) - truth.boil_C[0]
+        shown = shown + curve - at_check
+    shown = shown + probe.white_K * rng.standard_normal(len(t_s))
+    return np.round(shown / probe.step_K) * probe.step_K
+
+
+def observe(rng: np.random.Generator, probe: ProbeModel, node: NodeModel, truth: Truth) -> list[Sample]:
+    """The samples of a node that watched a kettle, in time order; mishaps come on top."""
+    t_s = sample_times(rng, node, float(truth.t_s[-1]))
+    water = readings(rng, probe, truth, t_s)
+    count = len(t_s)
+    index = np.minimum(t_s.astype(np.int64), len(truth.t_s) - 1)
+    slow = np.arange(count) % node.slow_every == 0
+    pressure: list[float | None] = [None] * count
+    room: list[float | None] = [None] * count
+    at_slow = np.flatnonzero(slow)
+    if node.has_barometer:
+        true_kPa = truth.pressure_kPa[index[at_slow]] * node.barometer_ratio
+        noise = node.barometer_noise_kPa * rng.standard_normal(len(at_slow))
+        seen = np.round(true_kPa + node.barometer_error_kPa + noise, 3)
+        for place, value in zip(at_slow.tolist(), seen.tolist(), strict=True):
+            pressure[place] = value
+    if node.has_room:
+        seen = np.round((truth.room_C + 0.1 * rng.standard_normal(len(at_slow))) * 16) / 16
+        for place, value in zip(at_slow.tolist(), seen.tolist(), strict=True):
+            room[place] = value
+    chip_steps = np.round((chip_series(probe, t_s) + 0.03 * rng.standard_normal(count)) * 16) / 16
+    samples = list(
+        map(
+            Sample,
+            t_s.tolist(),
+            water.tolist(),
+            repeat(None),
+            room,
+            pressure,
+            np.round(truth.ring_W[index], 0).tolist() if node.has_heater else repeat(None),
+            repeat(None),
+            chip_steps.tolist() if node.has_chip else repeat(None),
+            repeat(None),
+            repeat(node.boot),
+            range(count),
+            np.round(t_s + 3.0, 3).tolist() if node.has_uptime else repeat(None),
+        )
+    )
+    if node.lost > 0.0:
+        keep = rng.random(count) >= node.lost
+        samples = [sample for sample, kept in zip(samples, keep.tolist(), strict=True) if kept]
+    return samples
