@@ -197,6 +197,24 @@ def packs_and_jars(food_id: str) -> tuple[tuple[str, str], ...]:
     return tuple((pack, jar) for food, pack, jar in _table() if food == food_id)
 
 
+def cell_at(food_id: str, pack: str, jar: str, altitude_m: float) -> Cell:
+    """The cell of a (food, pack, jar) that is known to be in the table. Raises UsageError when it is not."""
+    cell = published_minutes(food_id, pack, jar, altitude_m=altitude_m)
+    if cell is None:
+        raise UsageError(f"The tables have no time for {food_id}, {pack} pack, {jar}.")
+    return cell
+
+
+def timed_jar(food_id: str, pack: str, jar_mL: float) -> str | None:
+    """The listed jar whose time governs a jar of this volume: the smallest listed one that is not smaller.
+
+    So a jar smaller than the smallest one listed takes that one's time (guidance G25), a size between two
+    takes the larger one's, and a jar larger than any listed has no process at all (G24): ``None``.
+    """
+    listed = {row_jar for food, row_pack, row_jar in _table() if (food, row_pack) == (food_id, pack)}
+    return next((jar for jar, volume in JARS_ML.items() if jar in listed and volume >= jar_mL), None)
+
+
 def published_minutes(
     food_id: str | None,
     pack: str | None,

@@ -1,0 +1,61 @@
+"""What a batch needs beside its time: acid, sterilised jars, headspace in words."""
+
+from __future__ import annotations
+
+from math import ceil
+from typing import Any
+
+from monitor.physics.units import in_to_mm
+from monitor.plan.containers import Jar
+from monitor.tables.foods import Food, acid_doses
+from monitor.tables.processes import JARS_ML, feet
+
+#: Below this, empty jars are sterilised first (guidance G26). [min]
+STERILISE_BELOW_MIN = 10.0
+
+
+def acid_for(food: Food, jar: Jar) -> dict[str, Any] | None:
+    """What acid goes in: a dose for each jar, or the recipe's own."""
+    if not food.acid:
+        return None
+    if food.acid == "in_recipe":
+        return {
+            "rule": food.acid,
+            "text": "the acid is part of the tested recipe; never change its proportions",
+            "guidance": ["G36"],
+        }
+    # The guide prints pints and quarts; a smaller jar gets the pint's dose, more acid being the careful side.
+    dose = acid_doses()[food.acid, "pint" if jar.volume_mL <= JARS_ML["pint"] else "quart"]
+    return {
+        "rule": food.acid,
+        "for_jar": dose.jar,
+        "bottled_lemon_juice": dose.bottled_lemon_juice,
+        "bottled_lemon_juice_mL": dose.bottled_lemon_juice_mL,
+        "citric_acid": dose.citric_acid,
+        "citric_acid_mL": dose.citric_acid_mL,
+        "vinegar_5_percent": dose.vinegar_5_percent,
+        "text": (
+            f"{dose.bottled_lemon_juice} ({dose.bottled_lemon_juice_mL:.0f} mL) bottled lemon juice, or "
+            f"{dose.citric_acid} citric acid, or {dose.vinegar_5_percent} vinegar of 5 %"
+        ),
+        "source": dose.source,
+        "evidence": dose.evidence,
+        "guidance": ["G33", "G34", "G35"],
+    }
+
+
+def sterilising_minutes(altitude_m: float) -> int:
+    """Boil empty jars 10 min up to 1,000 ft and 1 min more for each further 1,000 ft begun (G27). [min]"""
+    return 10 + max(0, ceil((feet(altitude_m) - 1000.0) / 1000.0))
+
+
+_FRACTIONS = {0.125: "1/8", 0.25: "1/4", 0.5: "1/2", 0.75: "3/4"}
+
+
+def headspace_words(headspace_in: float | None) -> str:
+    if headspace_in is None:
+        return "as your recipe says"
+    whole = int(headspace_in)
+    part = _FRACTIONS.get(headspace_in - whole, "")
+    inches = "-".join(filter(None, (str(whole) if whole else "", part))) or f"{headspace_in:g}"
+    return f"{inches} in ({in_to_mm(headspace_in):.0f} mm)"
