@@ -1,0 +1,68 @@
+"""The way up: how fast the water warms, when it should boil, and whether it has stalled."""
+
+from __future__ import annotations
+
+from collections import deque
+from math import sqrt
+
+#: One thinned reading in so many seconds, over the last so many.
+EVERY_S, SPAN = 10.0, 31
+#: A rise under 0.1 K/min for five minutes is a stall. [s], [K]
+STALL_S, STALL_K = 300.0, 0.5
+#: Not before so long after the first reading, and only once the water is warmer than this.
+STALL_ABOVE_C = 40.0
+
+
+class ComeUp:
+    """Fed with every accepted reading; keeps a thinned trace of five minutes."""
+
+    def __init__(self) -> None:
+        self._points: deque[tuple[float, float]] = deque(maxlen=SPAN)
+        self._stalled = False
+        self._rose = False
+
+    def take(self, t_s: float, y_C: float) -> bool:
+        """Take in a reading. Returns True on the one at which a stall is noticed."""
+        points = self._points
+        if points and t_s - points[-1][0] < EVERY_S:
+            return False
+        if points and t_s - points[-1][0] > 60.0:
+            points.clear()
+        points.append((t_s, y_C))
+        if len(points) < SPAN:
+            return False
+        gained = y_C - points[0][1]
+        if gained > 3.0 * STALL_K:
+            self._rose, self._stalled = True, False
+        if self._stalled or not self._rose or y_C < STALL_ABOVE_C or gained > STALL_K:
+            return False
+        self._stalled = True
+        return True
+
+    def rate_K_per_s(self) -> tuple[float, float] | None:
+        """Slope over the last minutes and its standard error. [K/s]"""
+        points = list(self._points)[-19:]
+        if len(points) < 4:
+            return None
+        n = len(points)
+        mean_t = sum(t for t, _ in points) / n
+        mean_y = sum(y for _, y in points) / n
+        sxx = sum((t - mean_t) ** 2 for t, _ in points)
+        slope = sum((t - mean_t) * (y - mean_y) for t, y in points) / sxx
+        rest = sum((y - mean_y - slope * (t - mean_t)) ** 2 for t, y in points)
+        return slope, sqrt(rest / (n - 2) / sxx)
+
+    def eta_s(self, boil_C: float) -> tuple[float, float, float] | None:
+        """(soonest, likely, latest) seconds from now to the boil, or None where it is not rising.
+
+        The rise slows towards the boil as losses grow and jars catch up, so the interval leans late.
+        """
+        rate = self.rate_K_per_s()
+        if rate is None or not self._points:
+            return None
+        slope, error = rate
+        if slope < 0.05 / 60.0:
+            return None
+        missing = max(boil_C - self._points[-1][1], 0.0)
+        fast, slow = slope + 2.0 * error, max(slope - 2.0 * error, 0.25 * slope)
+        return missing / (1.15 * fast), missing / slope, 1.6 * missing / slow

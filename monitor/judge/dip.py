@@ -1,0 +1,138 @@
+"""The dip detector: a steady fall away from the plateau, found long before it reaches the floor.
+
+A window-limited generalised likelihood ratio for a downward ramp of unknown slope and onset (Lai 1995;
+Tartakovsky, Nikiforov and Basseville 2014, ch. 8): over windows of growing length the readings are projected
+on a ramp that starts at the window's beginning, the level being learned from the plateau before it. The
+largest standardised projection above a threshold is a fall; the window tells when it began.
+
+The standardisation uses the run's own scatter, correlation and steps (:mod:`monitor.judge.noise`), so one
+threshold serves a fine quiet probe and a coarse restless one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+from monitor.judge.noise import LONGEST, Noise
+from monitor.judge.trace import Trace
+
+#: Lengths of the windows. [samples]
+WINDOWS = (3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40, 49, 60, 73, 89, 108, 132, 161, 196, 239)
+#: The level is learned from at most this many samples before a window, and at least this many.
+BASELINE = 300
+BASELINE_LEAST = 12
+#: Threshold in standard deviations; set by Monte Carlo for one false alarm in 1,000 h of boil or fewer
+#: (tests/benchmarks/dip_detector.py).
+THRESHOLD = 5.3
+#: The scatter model itself is learned; while little is learned the threshold is wider by this share of 1/n.
+LEARNING = 14.0
+#: Slopes worth finding: a slower fall is drift, left to the slow test of the engine. [K/s]
+SLOWEST_K_PER_S = 0.08 / 60.0
+#: The fall that a margin must be ready for: late in the hold, lid on, big kettle. [K/s] Energy balance of a
+#: 20 to 33 L canner: 0.2 to 0.5 K/min.
+MARGIN_K_PER_S = 0.2 / 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """A fall (or rise) found. Times in s on the run's clock, slope in K/s (positive downward)."""
+
+    onset_s: float
+    early_s: float
+    late_s: float
+    slope_K_per_s: float
+
+
+class FallDetector:
+    """Looks at the end of a trace after each sample. One a plateau; ``start`` is its first index."""
+
+    def __init__(self, trace: Trace, noise: Noise, start: int) -> None:
+        self._trace = trace
+        self._noise = noise
+        self.start = start
+        self._count = 0
+        self.refit()
+
+    def refit(self) -> None:
+        """Take over a newly fitted scatter model."""
+        noise = self._noise
+        learned = max(noise.learned, 20.0)
+        self.threshold = THRESHOLD * (1.0 + LEARNING / learned)
+        reach = (3.0**0.5 * self.threshold * sqrt(noise.long_run_variance) / SLOWEST_K_PER_S) ** (2.0 / 3.0)
+        self._longest = int(min(max(reach, 12.0), WINDOWS[-1]))
+        if noise.is_quiet:
+            # A step hides up to q / slope seconds of a slow fall before anything shows.
+            self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
+        self._windows = [m for m in WINDOWS if m <= self._longest]
+        self._margin_s: float | None = None
+
+    def look(self) -> float:
+        """The most significant departure now, in thresholds: ≤ -1 a fall, ≥ +1 a rise, else neither."""
+        self._count += 1
+        n = len(self._trace)
+        room = n - self.start - BASELINE_LEAST
+        lowest = highest = 0.0
+        for m in self._windows:
+            if m > room:
+                break
+            # Long windows change little from one sample to the next; look at each in its turn.
+            if m > 24 and self._count % (m // 12):
+                continue
+            z = self._significance(n - m)
+            if z < lowest:
+                lowest = z
+            elif z > highest:
+                highest = z
+        reach = -lowest if -lowest >= highest else highest
+        return (lowest if -lowest >= highest else highest) / self.threshold if reach else 0.0
+
+    def _significance(self, i: int) -> float:
+        """Standardised projection on a ramp that begins at sample i - 1."""
+        trace, noise = self._trace, self._noise
+        m = len(trace) - i
+        base = max(self.start, i - BASELINE)
+        level = trace.mean(base, i)
+        projection, sk, _ = trace.ramp(i, level)
+        spacing = sk / (0.5 * m * (m + 1))
+        variance = noise.ramp_variance[m] * spacing * spacing + sk * sk * noise.mean_variance(i - base)
+        return projection / sqrt(variance)
+
+    def locate(self, downward: bool = True) -> Fall:
+        """When the departure now seen began, with an interval of about 95 %."""
+        trace, noise = self._trace, self._noise
+        n = len(trace)
+        sign = -1.0 if downward else 1.0
+        longest = min(int(1.6 * self._longest) + 8, n - self.start - BASELINE_LEAST, LONGEST)
+        scores = [(sign * self._significance(n - m), m) for m in range(2, longest + 1)]
+        top, best = max(scores)
+        near = [m for z, m in scores if z > 0.0 and z * z >= top * top - 4.0]
+        base = max(self.start, n - best - BASELINE)
+        projection, _, skk = trace.ramp(n - best, trace.mean(base, n - best))
+        slope = max(sign * projection / skk, SLOWEST_K_PER_S)
+        hidden_s = 0.5 * noise.step_K / slope if noise.is_quiet else 0.0
+        onset = trace.t[n - best - 1] - hidden_s
+        early = min(trace.t[n - max(near) - 1] - 2.0 * hidden_s, onset)
+        late = max(trace.t[n - min(near) - 1], onset)
+        return Fall(onset, early, late, slope)
+
+    def margin_s(self, spacing_s: float) -> float:
+        """How long a slow fall could go on before it is called, nine times in ten. [s]
+
+        The last so many seconds of a plateau are not yet proven.
+        """
+        if self._margin_s is None:
+            noise = self._noise
+            slope = MARGIN_K_PER_S * spacing_s
+            level_variance = noise.long_run_variance / BASELINE
+            needed = self.threshold + 1.3
+            m = 2
+            while m < LONGEST:
+                sk = 0.5 * m * (m + 1)
+                skk = m * (m + 1) * (2 * m + 1) / 6.0
+                if slope * skk >= needed * sqrt(noise.ramp_variance[m] + sk * sk * level_variance):
+                    break
+                m += 1
+            hidden_s = 0.5 * noise.step_K / MARGIN_K_PER_S if noise.is_quiet else 0.0
+            self._margin_s = m * spacing_s + hidden_s
+        return self._margin_s

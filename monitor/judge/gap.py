@@ -1,0 +1,33 @@
+"""What could have happened while nobody looked.
+
+Energy balance of canners of 8 to 33 L: without added water the fall is at most 4 to 5 K/min (lid off, cold
+jars), and 3.5 kW into a small kettle heats it back at no more than 6 K/min.
+"""
+
+from __future__ import annotations
+
+COOLING_K_PER_S = 5.0 / 60.0
+HEATING_K_PER_S = 6.0 / 60.0
+
+#: A longer silence is unknown, whatever the readings on both sides. [s]
+CEILING_S = 30.0
+
+
+def lowest_in_gap_C(before_C: float, after_C: float, gap_s: float) -> float:
+    """The lowest temperature the water could have had between two readings. [°C]
+
+    It falls at once as fast as water can, then is heated back as fast as a stove can, to arrive at
+    ``after_C`` in time.
+    """
+    falling_s = (before_C - after_C + HEATING_K_PER_S * gap_s) / (COOLING_K_PER_S + HEATING_K_PER_S)
+    falling_s = min(max(falling_s, 0.0), gap_s)
+    return min(before_C - COOLING_K_PER_S * falling_s, before_C, after_C)
+
+
+def longest_bridgeable_s(clearance_K: float) -> float:
+    """The longest gap at a boil that still proves itself, for a clearance above the guarded floor. [s]
+
+    ``clearance_K`` is allowance minus expanded uncertainty; nothing can be bridged where it is not positive.
+    """
+    both = COOLING_K_PER_S * HEATING_K_PER_S / (COOLING_K_PER_S + HEATING_K_PER_S)
+    return min(max(clearance_K, 0.0) / both, CEILING_S)

@@ -1,0 +1,103 @@
+"""The run cut into stretches of one state each, and what they add up to.
+
+Later knowledge may rewrite the recent past (a fall is dated back to its onset); everything before stays.
+"""
+
+from __future__ import annotations
+
+from math import ceil, floor
+
+from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN, Stretch
+
+
+class Ledger:
+    """Consecutive segments ``[start_s, state, why]``; each ends where the next begins."""
+
+    def __init__(self) -> None:
+        self._segments: list[tuple[float, str, str]] = []
+
+    @property
+    def state(self) -> str | None:
+        """The newest state, or None before the first."""
+        return self._segments[-1][1] if self._segments else None
+
+    @property
+    def why(self) -> str:
+        return self._segments[-1][2] if self._segments else ""
+
+    def set_from(self, t_s: float, state: str, why: str) -> None:
+        """From ``t_s`` on the run is in ``state``; whatever was said of later times is withdrawn."""
+        segments = self._segments
+        while segments and segments[-1][0] >= t_s:
+            segments.pop()
+        if not segments or segments[-1][1:] != (state, why):
+            segments.append((t_s, state, why))
+
+    def relabel(self, start_s: float, end_s: float, old: str, new: str, why: str) -> None:
+        """Between two times, what was ``old`` is ``new`` instead."""
+        result: list[tuple[float, str, str]] = []
+        for place, (begin, state, reason) in enumerate(self._segments):
+            end = self._segments[place + 1][0] if place + 1 < len(self._segments) else float("inf")
+            if state != old or end <= start_s or begin >= end_s:
+                result.append((begin, state, reason))
+                continue
+            if begin < start_s:
+                result.append((begin, state, reason))
+            result.append((max(begin, start_s), new, why))
+            if end > end_s:
+                result.append((end_s, state, reason))
+        self._segments = result
+
+    def boiling_since(self) -> float | None:
+        """When the newest stretch began, if it is boiling."""
+        if self.state != BOILING:
+            return None
+        start = self._segments[-1][0]
+        for begin, state, _ in reversed(self._segments):
+            if state != BOILING:
+                break
+            start = begin
+        return start
+
+    def stretches(self, end_s: float) -> list[Stretch]:
+        """All stretches up to ``end_s``, neighbours of one state and reason joined."""
+        result: list[Stretch] = []
+        for place, (begin, state, why) in enumerate(self._segments):
+            end = self._segments[place + 1][0] if place + 1 < len(self._segments) else end_s
+            end = min(end, end_s)
+            if end > begin:
+                result.append(Stretch(begin, end, state, why))
+        return result
+
+
+def longest(
+    stretches: list[Stretch], states: tuple[str, ...], start_s: float, end_s: float
+) -> tuple[float, float]:
+    """The longest unbroken time in ``states`` between two times, as (start, end); (0, 0) if none."""
+    best = (0.0, 0.0)
+    begin: float | None = None
+    reached = start_s
+    for stretch in stretches:
+        low, high = max(stretch.start_s, start_s), min(stretch.end_s, end_s)
+        if high <= low:
+            continue
+        if stretch.state in states:
+            if begin is None or low > reached:
+                begin = low
+            if high - begin > best[1] - best[0]:
+                best = (begin, high)
+            reached = high
+        else:
+            begin = None
+    return best
+
+
+def credited(stretch: tuple[float, float]) -> tuple[float, float]:
+    """Start rounded later and end earlier, to the tenth of a second: never above true time."""
+    start, end = ceil(stretch[0] * 10.0 - 1e-6) / 10.0, floor(stretch[1] * 10.0 + 1e-6) / 10.0
+    return (start, end) if end > start else (start, start)
+
+
+POSSIBLE = (BOILING, UNKNOWN)
+PROVEN = (BOILING,)
+__all__ = ["NOT_BOILING", "POSSIBLE", "PROVEN", "Ledger", "credited", "longest"]

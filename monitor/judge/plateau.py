@@ -1,0 +1,73 @@
+"""Where a boil begins: the moment at which the rise has ended, dated on the late side.
+
+Being above the floor is not enough: on the way up the last kelvin takes the better part of a minute and is
+not a boil. A plateau is a window whose slope cannot be told from none; its beginning is the knee of "a
+straight rise, then level", fitted by least squares, and the late side of its confidence interval is taken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.judge.noise import Noise
+from monitor.judge.trace import Trace
+
+#: Steepest slope that may still hide in a window called level. [K/s] Kettles come up at 0.7 to 2.6 K/min.
+LEVEL_K_PER_S = 0.15 / 60.0
+WINDOWS = (16, 22, 30, 40, 54, 72, 96, 128, 170, 226, 300)
+SHORTEST_S = 15.0
+#: How much of the rise before the level window is fitted. [s]
+RISE_S = 75.0
+#: Width of the confidence interval of the knee, in misfit over scatter variance (about 2 sigma).
+INTERVAL = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """A plateau found: its start, early and late (s), and the index of the first sample on it."""
+
+    early_s: float
+    late_s: float
+    index: int
+
+
+def find_plateau(trace: Trace, noise: Noise, spacing_s: float) -> Plateau | None:
+    """The plateau that the end of the trace lies on, or None.
+
+    The trace must hold only what came after the last interruption.
+    """
+    n = len(trace)
+    for m in WINDOWS:
+        if m > n:
+            return None
+        if m * spacing_s < SHORTEST_S:
+            continue
+        slope = trace.slope(n - m, n)
+        if abs(slope) > 2.0 * LEVEL_K_PER_S:
+            # Longer windows reach further down the rise: none of them can be level.
+            if slope > 0.0 and m * spacing_s > 60.0:
+                return None
+            continue
+        if abs(slope) + 2.0 * noise.slope_sd(m, spacing_s) > LEVEL_K_PER_S:
+            continue
+        if noise.is_quiet and m * spacing_s < noise.step_K / LEVEL_K_PER_S:
+            continue
+        return _dated(trace, noise, m)
+    return None
+
+
+def _dated(trace: Trace, noise: Noise, m: int) -> Plateau:
+    n = len(trace)
+    first = trace.index_at(trace.t[n - m] - RISE_S)
+    last = n - max(m // 3, 4)
+    misfits = [(trace.hinge_misfit(first, k, n), k) for k in range(first, last)]
+    (least, rise), _ = min(misfits)
+    limit = least + INTERVAL * noise.long_run_variance
+    near = [k for (misfit, _), k in misfits if misfit <= limit]
+    early, late = min(near), max(near)
+    late_s = trace.t[late]
+    if noise.is_quiet and rise > 0.0:
+        # The reading shows its last step while the water may still rise by a step's height.
+        late_s = min(late_s + noise.step_K / rise, trace.t[n - 1])
+    index = min(trace.index_at(late_s), n - 1)
+    return Plateau(early_s=trace.t[early], late_s=trace.t[index], index=index)

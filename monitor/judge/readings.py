@@ -1,0 +1,131 @@
+"""Readings that cannot be the water's: impossible jumps, and values that stand still."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from monitor.judge.noise import Noise
+
+#: Fastest credible rise and fall of a canner's water, cold water added apart. [K/s] Energy balance: 3.5 kW
+#: into a small kettle 6 K/min, lid off with cold jars 5 K/min.
+RISE_K_PER_S = 6.0 / 60.0
+FALL_K_PER_S = 5.0 / 60.0
+#: A new level that so many readings in a row agree on is taken as real.
+CONFIRM = 3
+#: So many ignored jumps within this time are no longer single ones.
+MANY, MANY_WITHIN_S = 4, 60.0
+
+
+class Step(Enum):
+    """What the jump filter makes of a reading."""
+
+    ACCEPTED = "accepted"
+    PENDING = "pending"
+    SPIKE = "spike"  # the pending reading was alone; this one is accepted
+    FELL = "fell"  # a new, lower level is confirmed, too fast for cooling
+    ROSE = "rose"  # a new, higher level is confirmed, too fast for any stove
+    ERRATIC = "erratic"  # jump upon jump
+
+
+class JumpFilter:
+    """Lets through what water can do; holds a jump back until the next readings agree with it or not."""
+
+    def __init__(self, noise: Noise) -> None:
+        self._noise = noise
+        self.t_s = -1e18
+        self.y_C = 0.0
+        self._pending: list[tuple[float, float]] = []
+        self._ignored: list[float] = []
+
+    def restart(self, t_s: float, y_C: float) -> None:
+        """Begin again at a reading that is not compared with what went before."""
+        self.t_s, self.y_C = t_s, y_C
+        self._pending.clear()
+
+    def _slack_K(self) -> float:
+        return max(0.5, 8.0 * self._noise.sd_K, 2.2 * self._noise.step_K)
+
+    def _possible(self, from_t: float, from_y: float, t_s: float, y_C: float) -> bool:
+        dt = t_s - from_t
+        slack = self._slack_K()
+        return -FALL_K_PER_S * dt - slack <= y_C - from_y <= RISE_K_PER_S * dt + slack
+
+    def take(self, t_s: float, y_C: float) -> Step:
+        """Judge one reading; on ACCEPTED, SPIKE, FELL and ROSE it becomes the newest accepted one."""
+        if self._possible(self.t_s, self.y_C, t_s, y_C):
+            step = Step.ACCEPTED
+            if self._pending:
+                step = Step.SPIKE
+                self._ignored = [at for at in self._ignored if t_s - at < MANY_WITHIN_S]
+                self._ignored += [at for at, _ in self._pending]
+                if len(self._ignored) >= MANY:
+                    step = Step.ERRATIC
+            self.restart(t_s, y_C)
+            return step
+        if self._pending and not self._possible(*self._pending[-1], t_s, y_C):
+            self._pending.clear()
+        self._pending.append((t_s, y_C))
+        if len(self._pending) < CONFIRM:
+            return Step.PENDING
+        step = Step.FELL if y_C < self.y_C else Step.ROSE
+        self.restart(t_s, y_C)
+        return step
+
+
+#: A still reading is frozen when its odds fall below this.
+INCREDIBLE = 1e-7
+#: At least so long before anything is called frozen. [s]
+STILL_LEAST_S = 20.0
+#: Without a sign of life from the converter, standing still is unknown after this. [s]
+STILL_UNKNOWN_S = 300.0
+
+
+@dataclass(slots=True)
+class StillWatch:
+    """Follows how long a raw value has not moved, and whether that can be believed."""
+
+    value: float | None = None
+    since_s: float = 0.0
+    count: int = 0
+    chip_C: float | None = None
+    chip_moved_s: float = -1e18
+    _same: float = 0.0
+    _seen: float = 0.0
+
+    def take(self, t_s: float, raw_C: float, chip_C: float | None, noise: Noise) -> str:
+        """Returns "" while the reading can be believed, "frozen" or "still" (for 300 s, unproven)."""
+        if chip_C is not None:
+            if self.chip_C is not None and chip_C != self.chip_C:
+                self.chip_moved_s = t_s
+            self.chip_C = chip_C
+        if self.value is None or raw_C != self.value:
+            if self.value is not None:
+                self._learn(self.count)
+            self.value, self.since_s, self.count = raw_C, t_s, 0
+            return ""
+        self.count += 1
+        still_s = t_s - self.since_s
+        if still_s < STILL_LEAST_S:
+            return ""
+        if self._odds(noise) < INCREDIBLE:
+            return "frozen"
+        if still_s > STILL_UNKNOWN_S and t_s - self.chip_moved_s > STILL_UNKNOWN_S:
+            return "still"
+        return ""
+
+    def _learn(self, run: int) -> None:
+        """A run of ``run`` repeats has ended with a change."""
+        self._same += run
+        self._seen += run + 1
+        if self._seen > 2000.0:
+            self._same *= 0.5
+            self._seen *= 0.5
+
+    def _odds(self, noise: Noise) -> float:
+        """How likely so many repeats are, by what this probe has done so far in this run."""
+        if self._seen < 30.0:
+            return 1.0
+        share = (self._same + 2.0) / (self._seen + 4.0)
+        # A plateau can be calmer than the come-up was, but not by more than the steps allow.
+        return float(share**self.count)

@@ -1,0 +1,234 @@
+"""One engine behind a door that takes samples as they come: in any order, in pieces, twice.
+
+Rows that arrive a little late are put in their place by judging the last minutes anew from a checkpoint;
+older ones need the whole record judged again, which whoever owns the record does (``needs_rebuild``).
+"""
+
+from __future__ import annotations
+
+import copy
+from bisect import bisect_right, insort
+from collections.abc import Iterable
+from dataclasses import replace
+
+from monitor.judge.engine import Engine
+from monitor.judge.summary import verdict_of, view_of
+from monitor.judge.verdict import Event, LiveView, Verdict
+from monitor.record.model import Mark, Run, Sample
+
+#: Rows up to this much older than the newest are put in their place. [s]
+REORDER_S = 120.0
+
+
+def _order(sample: Sample) -> tuple[float, int, int]:
+    return sample.t_s, sample.boot or 0, sample.seq or 0
+
+
+def _reading(sample: Sample) -> tuple[object, ...]:
+    """What two deliveries of one sample must agree in."""
+    return (
+        sample.water_C,
+        sample.water_fault,
+        sample.water_2_C,
+        sample.pressure_kPa,
+        sample.heater_W,
+        dict(sample.jars),
+    )
+
+
+class Session:
+    """Judges one run live. Times in s since the run's start.
+
+    Parameters
+    ----------
+    header : Run
+        The run; samples it already has are fed at once.
+    """
+
+    def __init__(self, header: Run) -> None:
+        self.needs_rebuild = False
+        self._engine = Engine(replace(header, samples=()))
+        self._checkpoint = copy.deepcopy(self._engine)
+        self._checkpoint_s = -1e18
+        #: Samples since the checkpoint, in time order.
+        self._recent: list[Sample] = []
+        self._keys: dict[tuple[int, int], Sample] = {}
+        self._conflicts: set[tuple[int, int]] = set()
+        self._told: set[tuple[str, float]] = set()
+        self._ticked_s = -1e18
+        if header.samples:
+            self.feed(header.samples)
+
+    def feed(self, samples: Iterable[Sample]) -> None:
+        """Take in samples, in any order; the same sample twice is one."""
+        fresh = []
+        for sample in samples:
+            if self._is_new(sample):
+                fresh.append(sample)
+        fresh.sort(key=_order)
+        late = [s for s in fresh if self._recent and _order(s) < _order(self._recent[-1])]
+        if late or self._conflicts_changed:
+            self._insert(late)
+        for sample in fresh[len(late) :]:
+            self._push(sample)
+
+    _conflicts_changed = False
+
+    def _is_new(self, sample: Sample) -> bool:
+        if sample.boot is None or sample.seq is None:
+            at = bisect_right(self._recent, _order(sample), key=_order)
+            return not (at and self._recent[at - 1] == sample)
+        key = (sample.boot, sample.seq)
+        before = self._keys.get(key)
+        if before is None:
+            self._keys[key] = sample
+            return True
+        if _reading(before) != _reading(sample) and key not in self._conflicts:
+            self._conflicts.add(key)
+            self._conflicts_changed = True
+        return False
+
+    def _push(self, sample: Sample) -> None:
+        if sample.t_s - self._checkpoint_s > 2.0 * REORDER_S:
+            self._advance_checkpoint(sample.t_s)
+        self._recent.append(sample)
+        self._judge(self._engine, sample)
+
+    def _judge(self, engine: Engine, sample: Sample) -> None:
+        conflict = bool(self._conflicts) and (sample.boot, sample.seq) in self._conflicts
+        engine.push(sample, conflict)
+
+    def _advance_checkpoint(self, now_s: float) -> None:
+        """Move the checkpoint up to REORDER_S before now, forgetting what lies behind it."""
+        if not self._recent:
+            self._checkpoint_s = now_s
+            return
+        cut = bisect_right(self._recent, now_s - REORDER_S, key=lambda s: s.t_s)
+        for sample in self._recent[:cut]:
+            self._judge(self._checkpoint, sample)
+            if sample.boot is not None and sample.seq is not None:
+                self._keys.pop((sample.boot, sample.seq), None)
+        del self._recent[:cut]
+        self._checkpoint_s = now_s - REORDER_S
+
+    def _insert(self, late: list[Sample]) -> None:
+        """Late rows inside the window: judge the window anew from the checkpoint."""
+        self._conflicts_changed = False
+        for sample in late:
+            if sample.t_s < self._checkpoint_s:
+                self.needs_rebuild = True
+                continue
+            insort(self._recent, sample, key=_order)
+        marks = self._engine.marks
+        self._engine = copy.deepcopy(self._checkpoint)
+        self._engine.marks = list(marks)
+        for sample in self._recent:
+            self._judge(self._engine, sample)
+        if self._ticked_s > self._engine.last_s:
+            self._engine.tick(self._ticked_s)
+
+    def mark(self, mark: Mark) -> None:
+        """A person marked something. A mark before the checkpoint needs the run judged anew."""
+        if mark.t_s < self._checkpoint_s:
+            self.needs_rebuild = True
+            return
+        self._checkpoint.add_mark(mark)
+        self._engine.add_mark(mark)
+        if mark.t_s <= max(self._engine.last_s, self._ticked_s):
+            self._insert([])
+
+    def tick(self, now_s: float) -> None:
+        """Time has passed; silence is told by this."""
+        self._ticked_s = max(now_s, self._ticked_s)
+        self._engine.tick(now_s)
+
+    def verdict(self) -> Verdict:
+        """The verdict on everything so far."""
+        return verdict_of(self._engine)
+
+    def view(self, now_s: float | None = None) -> LiveView:
+        """What a page shows now (by default at the newest sample or tick)."""
+        newest = max(self._engine.last_s, self._ticked_s)
+        return view_of(self._engine, (newest if newest > -1e17 else 0.0) if now_s is None else now_s)
+
+    def take_events(self) -> list[Event]:
+        """Events that have not been taken yet."""
+        fresh = [e for e in self.verdict().events if (e.kind, e.raised_s) not in self._told]
+        self._told.update((e.kind, e.raised_s) for e in fresh)
+        return fresh
+
+
+def judge(run: Run) -> Verdict:
+    """The verdict on a whole run: the same engine that judges it live.
+
+    Parameters
+    ----------
+    run : Run
+        Header and samples; the samples in any order, duplicates allowed.
+
+    Returns
+    -------
+    Verdict
+        A function of the set of rows, whatever order they came in.
+    """
+    rows, conflicts = _as_set(run.samples)
+    engine = _judged(run, rows, conflicts)
+    verdict = verdict_of(engine)
+    if any(sample.late for sample in rows):
+        verdict = _with_revision(run, rows, conflicts, verdict)
+    return verdict
+
+
+def _as_set(samples: Iterable[Sample]) -> tuple[list[Sample], set[tuple[int, int]]]:
+    """Samples in time order, each once; and the numbers that came with two values."""
+    by_key: dict[tuple[int, int], Sample] = {}
+    conflicts: set[tuple[int, int]] = set()
+    rest: list[Sample] = []
+    for sample in samples:
+        if sample.boot is None or sample.seq is None:
+            rest.append(sample)
+            continue
+        key = (sample.boot, sample.seq)
+        before = by_key.get(key)
+        if before is None:
+            by_key[key] = sample
+        elif before is not sample:
+            if _reading(before) != _reading(sample):
+                conflicts.add(key)
+            if (sample.t_s, sample.late) < (before.t_s, before.late):
+                by_key[key] = sample
+    unnumbered: list[Sample] = []
+    for sample in sorted(rest, key=_order):
+        if not (unnumbered and unnumbered[-1] == sample):
+            unnumbered.append(sample)
+    return sorted([*by_key.values(), *unnumbered], key=_order), conflicts
+
+
+def _judged(run: Run, rows: list[Sample], conflicts: set[tuple[int, int]]) -> Engine:
+    engine = Engine(replace(run, samples=()))
+    if conflicts:
+        for sample in rows:
+            engine.push(sample, (sample.boot, sample.seq) in conflicts)
+    else:
+        push = engine.push
+        for sample in rows:
+            push(sample)
+    engine.finish()
+    return engine
+
+
+def _with_revision(
+    run: Run, rows: list[Sample], conflicts: set[tuple[int, int]], verdict: Verdict
+) -> Verdict:
+    """Where late rows changed the answer, that is an event, raised when the last of them arrived."""
+    before = verdict_of(_judged(run, [s for s in rows if not s.late], conflicts))
+    if before.verdict == verdict.verdict and abs(before.proven_s - verdict.proven_s) < 0.5:
+        return verdict
+    late = [sample for sample in rows if sample.late]
+    raised_s = max(s.t_s if s.arrival_s is None else s.arrival_s for s in late)
+    text = (
+        f"{len(late)} samples came late; with them the record says {verdict.verdict or 'open'} "
+        f"({verdict.proven_s:.0f} s proven) instead of {before.verdict or 'open'} ({before.proven_s:.0f} s)."
+    )
+    event = Event("verdict_revised", late[0].t_s, raised_s, text)
+    return replace(verdict, events=tuple(sorted([*verdict.events, event], key=lambda e: e.raised_s)))

@@ -1,0 +1,259 @@
+"""From the engine's state to the verdict and to what a page shows. Reads the engine, changes nothing."""
+
+from __future__ import annotations
+
+from math import inf
+
+from monitor.judge import words
+from monitor.judge.advice import advise
+from monitor.judge.budget import full_budget
+from monitor.judge.engine import Engine
+from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
+from monitor.judge.verdict import (
+    BOILING,
+    BROKEN,
+    HELD,
+    UNKNOWN,
+    UNPROVEN,
+    LiveView,
+    Stretch,
+    Verdict,
+)
+from monitor.tables.processes import published_minutes
+
+#: A last reading this old says nothing about now. [s]
+FRESH_S = 5.0
+
+
+def is_closed(engine: Engine) -> bool:
+    """Whether the run has ended: heat off, jars lifted, or an end recorded."""
+    if engine.header.ended_at_s is not None or engine.window_end_s is not None:
+        return True
+    # Without jars_in there is no window to close; the marks themselves end the run.
+    return engine.jars_in_s is None and any(m.kind in ("heat_off", "jars_lifted") for m in engine.marks)
+
+
+def stretches_of(engine: Engine) -> list[Stretch]:
+    """All stretches so far, with what is too recent to be sure of marked unknown."""
+    if engine.first_s is None:
+        return []
+    last = engine.last_s
+    if engine.tick_s > last and engine.ledger.state == UNKNOWN:
+        last = engine.tick_s
+    result = engine.ledger.stretches(last)
+    if engine.on_plateau and engine.ledger.state == BOILING and result:
+        result = _with_margin(engine, result)
+    heat_off = engine.window_end_s
+    if heat_off is not None and heat_off > last:
+        result.append(Stretch(last, heat_off, UNKNOWN, words.AFTER_LAST))
+    return result
+
+
+def _with_margin(engine: Engine, stretches: list[Stretch]) -> list[Stretch]:
+    tail = stretches[-1]
+    sure_until = max(engine.valid_s - engine.margin_s, tail.start_s)
+    if engine.completed_s is not None and engine.completed_start_s >= tail.start_s - 1e-6:
+        sure_until = max(sure_until, engine.completed_start_s + engine.required_s)
+    if sure_until >= tail.end_s:
+        return stretches
+    result = stretches[:-1]
+    if sure_until > tail.start_s:
+        result.append(Stretch(tail.start_s, sure_until, BOILING, tail.why))
+    result.append(Stretch(sure_until, tail.end_s, UNKNOWN, words.TOO_SOON))
+    return result
+
+
+def verdict_of(engine: Engine) -> Verdict:
+    """The verdict on what the engine has seen so far."""
+    run = engine.header
+    stretches = stretches_of(engine)
+    closed = is_closed(engine)
+    start, end = _window(engine)
+    proven = credited(longest(stretches, PROVEN, start, end)) if start is not None else (0.0, 0.0)
+    possible = longest(stretches, POSSIBLE, -inf if start is None else start, end)
+    proven_s = round(proven[1] - proven[0], 1)
+    possible_s = max(round(possible[1] - possible[0], 1), proven_s)
+    reasons = _caps(engine)
+    word: str | None
+    if proven_s >= run.required_s and start is not None:
+        word = UNPROVEN if reasons else HELD
+    elif not closed:
+        word = None
+    else:
+        word = BROKEN if possible_s < run.required_s else UNPROVEN
+    reasons = (*reasons, *_explanations(engine, word))
+    basis = engine.pressure.at(engine.last_s) if engine.first_s is not None else engine.basis
+    budget = full_budget(run, engine.probe, basis)
+    return Verdict(
+        run_id=run.run_id,
+        verdict=word,
+        required_s=run.required_s,
+        proven_s=proven_s,
+        possible_s=possible_s,
+        boiling_point_C=_rounded(basis.boil_C),
+        boiling_point_from=basis.text,
+        floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - engine.best_allowance_K),
+        expanded_uncertainty_K=None if basis.boil_C is None else round(budget.expanded_K, 2),
+        clock_started_s=proven[0] if proven_s > 0.0 else None,
+        clock_completed_s=proven[0] + run.required_s if proven_s >= run.required_s else None,
+        seen_by_eye=engine.seen_any,
+        stretches=tuple(_rounded_stretches(stretches)),
+        events=tuple(_rounded_events(engine)),
+        advice=advise(run, word, closed, _phase(engine, word), _failed_since(stretches, start, end)),
+        budget=budget,
+        reasons=reasons,
+        counts=dict(engine.counts),
+    )
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
+
+
+def _rounded_stretches(stretches: list[Stretch]) -> list[Stretch]:
+    return [Stretch(round(s.start_s, 1), round(s.end_s, 1), s.state, s.why) for s in stretches]
+
+
+def _rounded_events(engine: Engine) -> list:  # type: ignore[type-arg]
+    from dataclasses import replace
+
+    return [
+        replace(
+            event,
+            onset_s=round(event.onset_s, 1),
+            raised_s=round(event.raised_s, 3),
+            onset_early_s=None if event.onset_early_s is None else round(event.onset_early_s, 1),
+            onset_late_s=None if event.onset_late_s is None else round(event.onset_late_s, 1),
+        )
+        for event in sorted(engine.events, key=lambda event: event.raised_s)
+    ]
+
+
+def _window(engine: Engine) -> tuple[float | None, float]:
+    """The time in which credit runs: from the last jars_in to the heat-off or lift after it."""
+    end = engine.window_end_s
+    if end is None:
+        end = inf if engine.header.ended_at_s is None else engine.header.ended_at_s
+    return engine.jars_in_s, end
+
+
+def _caps(engine: Engine) -> tuple[str, ...]:
+    """Why the verdict can be unproven at most, whatever was measured."""
+    run, reasons = engine.header, []
+    if engine.jars_in_s is None:
+        reasons.append("No mark says that the jars were in: water that boils without jars proves nothing.")
+    batch = run.batch
+    if run.site.altitude_m is not None:
+        cell = published_minutes(batch.food_id, batch.pack, batch.jar, altitude_m=run.site.altitude_m)
+        if cell is not None and run.required.minutes < cell.minutes:
+            reasons.append(
+                f"The required {run.required.minutes:g} min are fewer than the published {cell.minutes:g} min for "
+                f"{batch.food or batch.food_id}, {batch.pack} pack, {batch.jar} at "
+                f"{run.site.altitude_m:.0f} m."
+            )
+    return tuple(reasons)
+
+
+def _explanations(engine: Engine, word: str | None) -> tuple[str, ...]:
+    """Sentences that explain a verdict without capping it."""
+    reasons = []
+    budget_says = full_budget(engine.header, engine.probe, engine.basis).cannot_prove
+    if word != HELD and budget_says:
+        reasons.append(budget_says)
+    if not engine.seen_any:
+        reasons.append(
+            "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer "
+            "(floor 0.6 K below boiling instead of 1.0 K)."
+        )
+    if engine.basis.disagrees:
+        reasons.append(engine.basis.disagrees[0].upper() + engine.basis.disagrees[1:] + ".")
+    return tuple(reasons)
+
+
+def _failed_since(stretches: list[Stretch], start: float | None, end: float) -> float | None:
+    """The last moment after which no full hold followed; jars_in where it never boiled."""
+    if start is None:
+        return None
+    ends = [
+        min(s.end_s, end) for s in stretches if s.state == BOILING and s.end_s > start and s.start_s < end
+    ]
+    return max(ends, default=start)
+
+
+def _phase(engine: Engine, word: str | None) -> str:
+    if engine.first_s is None:
+        return "waiting"
+    if is_closed(engine):
+        return "ended"
+    if word == HELD or engine.completed_s is not None:
+        return "complete"
+    if engine.ledger.state == BOILING:
+        return "hold"
+    if engine.ledger.state == UNKNOWN and engine.ledger.why not in (words.DATING_START, words.DATING_END):
+        return "unknown"
+    if engine.lost_raised:
+        return "boil_lost"
+    return "come_up"
+
+
+def view_of(engine: Engine, now_s: float) -> LiveView:
+    """What a page shows at ``now_s``."""
+    run = engine.header
+    verdict = verdict_of(engine)
+    phase = _phase(engine, verdict.verdict)
+    age_s = now_s - engine.last_s if engine.first_s is not None else 0.0
+    stale = phase not in ("ended", "waiting") and age_s > max(FRESH_S, engine.silent_after_s)
+    state = UNKNOWN if stale or engine.ledger.state is None else engine.ledger.state
+    if stale and phase != "complete":
+        phase = "unknown"
+    held_s = engine.held_s(engine.last_s) if state == BOILING else 0.0
+    remaining = None
+    if phase == "hold" and engine.jars_in_s is not None:
+        remaining = max(run.required_s - held_s, 0.0)
+    elif phase in ("come_up", "boil_lost"):
+        remaining = run.required_s
+    elif phase == "complete":
+        remaining = 0.0
+    rate = engine.come_up.rate_K_per_s()
+    eta = engine.come_up.eta_s(engine.boil_C) if engine.boil_C and phase in ("come_up", "boil_lost") else None
+    return LiveView(
+        at_s=now_s,
+        state=state,
+        phase=phase,
+        sentence=_sentence(engine, phase, stale, age_s, held_s, remaining),
+        reason=words.gap(age_s) if stale else engine.ledger.why,
+        water_C=None if engine.water_C is None or stale else round(engine.water_C, 2),
+        boiling_point_C=verdict.boiling_point_C,
+        boiling_point_from=verdict.boiling_point_from,
+        floor_C=verdict.floor_C,
+        expanded_uncertainty_K=verdict.expanded_uncertainty_K,
+        held_s=round(held_s, 1),
+        proven_s=verdict.proven_s,
+        required_s=run.required_s,
+        remaining_s=None if remaining is None else round(remaining, 1),
+        clock_started_s=engine.credit_start_s,
+        last_sample_s=None if engine.first_s is None else engine.last_s,
+        eta_s=eta,
+        rate_K_per_min=None if rate is None else round(rate[0] * 60.0, 3),
+        seen_by_eye=engine.seen_s is not None,
+    )
+
+
+def _sentence(
+    engine: Engine, phase: str, stale: bool, age_s: float, held_s: float, remaining: float | None
+) -> str:
+    """The one large sentence that says the state."""
+    if stale:
+        return f"Not known: no reading for {words.minutes(age_s)}."
+    if phase == "hold":
+        if engine.jars_in_s is None:
+            return "Full boil, but no mark says that the jars are in: nothing counts yet."
+        return f"Full boil. {words.minutes(held_s)} held."
+    return {
+        "waiting": "Waiting for the first reading.",
+        "come_up": "Coming up to the boil. The time has not begun.",
+        "boil_lost": "The boil is lost. The whole time begins again when it is back.",
+        "unknown": f"Not known whether it boils: {engine.ledger.why}.",
+        "complete": "The whole time has held. Turn off the heat.",
+        "ended": "This run has ended.",
+    }[phase]

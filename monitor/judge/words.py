@@ -1,0 +1,144 @@
+"""Every sentence the engine says about a run, in one place. Short reasons first, texts of events after.
+
+A reason is a phrase that stands in a stretch's ``why``; a text is one or two sentences for a person: what
+happened, and what the published rule asks for.
+"""
+
+from __future__ import annotations
+
+COME_UP = "come-up"
+BOIL = "full boil"
+LOST = "boil lost"
+AFTER_HEAT = "heat off, cooling"
+SIMMER = "steady, but below boiling"
+LOWER_PLATEAU = "steady, but lower than the boil seen before"
+DATING_START = "the rise ends somewhere here"
+DATING_END = "the fall begins somewhere here"
+TOO_SOON = "a fall that began here would not show yet"
+WAS_RISING = "still rising afterwards, so perhaps not yet boiling"
+BEFORE_SEEN = "before a person saw the rolling boil"
+NOT_SEEN = "a person saw no full boil"
+NO_COME_UP = "the record does not show the come-up"
+NO_BOILING_POINT = "boiling point not known here"
+PRESSURE = "pressure and altitude disagree"
+TOO_HOT = "reads above boiling"
+FROZEN = "the reading stands still"
+ERRATIC = "the reading jumps about"
+IMPOSSIBLE_RISE = "the reading rose faster than any stove heats"
+PROBE_OUT = "the probe left the water"
+COLD_WATER = "fell faster than water cools: cold water added?"
+CONFLICT = "one sample came with two values"
+RESTART_GAP = "the node restarted"
+CLOCK_GAP = "the clock stepped"
+AFTER_LAST = "no reading before the heat was turned off"
+
+#: Reasons that stay until a plateau is found or the reading falls away.
+STAYS_UNKNOWN: tuple[str, ...] = ()
+
+
+def gap(seconds: float) -> str:
+    """Why a gap is unknown."""
+    return f"no reading for {seconds:.0f} s"
+
+
+def fault_gap(fault: str) -> str:
+    """Why a stretch with a faulty probe is unknown."""
+    return f"probe fault: {_FAULTS.get(fault, 'no reading')}"
+
+
+def between(expanded: float) -> str:
+    """Why a reading within the uncertainty of the floor is unknown."""
+    return f"too close to the floor to tell within ±{expanded:.2f} K"
+
+
+_FAULTS = {
+    "open": "thermocouple open",
+    "short_to_ground": "thermocouple shorted to ground",
+    "short_to_supply": "thermocouple shorted to supply",
+    "out_of_range": "reading out of range",
+}
+
+RESTART_RULE = "Bring it back to a full boil and begin the whole time again from zero."
+
+
+def minutes(seconds: float) -> str:
+    """A duration as people say it: 25 min, 1 min 30 s, 40 s."""
+    whole = int(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole % 60 == 0 or whole >= 1800:
+        return f"{whole // 60} min"
+    return f"{whole // 60} min {whole % 60} s"
+
+
+def reached(kind: str, required_s: float) -> str:
+    """Text of ``boil_reached`` and ``boil_back``."""
+    if kind == "boil_back":
+        return f"The boil is back. The whole {minutes(required_s)} begin again from here."
+    return f"Full boil. The {minutes(required_s)} count from here."
+
+
+def lost(held_s: float) -> str:
+    """Text of ``boil_lost``."""
+    return (
+        f"The boil is lost after {minutes(held_s)}: the water is falling away from its boiling plateau. "
+        f"{RESTART_RULE}"
+    )
+
+
+def complete(required_s: float) -> str:
+    """Text of ``hold_complete``."""
+    return f"The boil has held for the whole {minutes(required_s)}. Turn off the heat."
+
+
+def silent(seconds: float) -> str:
+    """Text of ``node_silent``."""
+    return f"No reading for {seconds:.0f} s. Look at the canner, then at the node and its cable."
+
+
+def probe_fault(fault: str) -> str:
+    """Text of ``probe_fault``."""
+    return f"The probe reports a fault ({_FAULTS.get(fault, fault)}). Look at the canner; check the probe's wires."
+
+
+def two_probes(first_C: float, second_C: float) -> str:
+    """Text of ``probe_fault`` where two water probes disagree."""
+    return (
+        f"The two water probes disagree by {abs(first_C - second_C):.1f} K. The lower one decides; check where "
+        "they sit."
+    )
+
+
+def too_hot(reading_C: float, boil_C: float) -> str:
+    """Text of ``reads_above_boiling``."""
+    return (
+        f"The probe reads {reading_C:.1f} °C, but open water boils at {boil_C:.1f} °C here: the probe touches the "
+        "heater, or the altitude or the calibration is wrong. Nothing is proven while it does."
+    )
+
+
+def frozen(value: float | None, seconds: float) -> str:
+    """Text of ``reading_frozen``."""
+    shown = "" if value is None else f" at {value:g} °C"
+    return f"The reading has stood still{shown} for {seconds:.0f} s. Look at the canner; restart the node."
+
+
+COLD_WATER_TEXT = (
+    "The reading fell faster than water cools by itself: cold water was added, or the probe left the water. "
+    + RESTART_RULE
+)
+PROBE_OUT_TEXT = (
+    "The probe seems to have left the water. Put it back at mid-depth; what happened meanwhile is unknown."
+)
+ERRATIC_TEXT = "The reading jumps as water cannot. Look at the canner; check the probe and its wires."
+NOT_SEEN_TEXT = "A person looked and saw no full boil. " + RESTART_RULE
+RESTARTED = (
+    "The node started anew. What happened meanwhile counts only where nothing could have been lost in it."
+)
+CLOCK_STEPPED = (
+    "The sample times jumped against the node's own count. Durations across the jump are not trusted."
+)
+STALLED = "The water has hardly warmed for five minutes. Is the heat on, the lid on, the probe in the water?"
+HEATER_OFF = "The heater is off or the mains are gone. Stored heat may keep the boil for a minute; look now."
+OVERRUN = "The time was over five minutes ago. Turn off the heat; longer processing costs quality."
+WATER_CHECK = "Check the water: it must stand over the jar lids. Top up with boiling water, between the jars."
