@@ -154,9 +154,7 @@ def _published(
     disagreeing = disagreements(food, governing, height)
     cautions = [f"This time is {caveat}." if caveat else "", why_longer, note]
     if disagreeing:
-        cautions.append(
-            "Above 8,000 ft sources disagree: the longer time is taken; ask your extension office."
-        )
+        cautions.append("Above 8,000 ft sources disagree; the longer time is taken. Ask an extension office.")
     return _Process(
         food=food,
         name=food.name,
@@ -229,9 +227,7 @@ def _plan(process: _Process, pack: str, jar: Jar, height: Height) -> Plan:
     numbers = {*process.guidance, *(number for step in steps for number in step.guidance)}
     cautions = [*process.cautions]
     if any(step.id == "acid" for step in steps):
-        cautions.append(
-            "Acid goes into every jar: without it this food is not acid enough for boiling water."
-        )
+        cautions.append("Acid goes into every jar; without it this food is not acid enough to be boiled.")
     headspace_in = process.headspace_in
     return Plan(
         food_id=None if process.food is None else process.food.food_id,

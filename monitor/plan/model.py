@@ -13,6 +13,11 @@ from monitor.tables.processes import feet
 PLAN_FORMAT = "boilwitness-plan/1"
 
 
+def whole(number: float) -> float | int:
+    """30 rather than 30.0, as a person would write it."""
+    return int(number) if number == int(number) else number
+
+
 @dataclass(frozen=True, slots=True)
 class Offer:
     """A longer time that is offered, not imposed, and why. ``minutes`` in min."""
@@ -87,8 +92,8 @@ class Plan:
             "altitude_uncertainty_m": self.altitude_uncertainty_m,
             "altitude_ft": round(feet(self.altitude_m), 1),
             "band_ft": list(self.band_ft),
-            "minutes": self.minutes,
-            "printed_minutes": self.printed_minutes,
+            "minutes": whole(self.minutes),
+            "printed_minutes": whole(self.printed_minutes),
             "source": self.source,
             "evidence": self.evidence,
             "caveat": self.caveat,
@@ -106,7 +111,7 @@ class Plan:
             "loading_water_max_C": round(self.loading_water_max_C, 1),
             "low_pressure": None
             if self.offer is None
-            else {"minutes": self.offer.minutes, "text": self.offer.text},
+            else {"minutes": whole(self.offer.minutes), "text": self.offer.text},
             "cautions": list(self.cautions),
             "steps": [step.as_json() for step in self.steps],
             "checklist": [step.id for step in self.checklist],

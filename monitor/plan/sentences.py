@@ -46,6 +46,7 @@ class Height:
 
 
 def height_of(altitude_m: float, uncertainty_m: float | None) -> Height | Refusal:
+    """The altitude as given, taken as ±100 m where nobody says how sure it is; or why it is unusable."""
     sure_m = WIDEST_ALTITUDE_M if uncertainty_m is None else uncertainty_m
     if not isfinite(altitude_m) or not LOWEST_M <= altitude_m <= HIGHEST_M:
         return Refusal(
@@ -85,8 +86,9 @@ def disagreements(food: Food, cell: Cell, place: Height) -> tuple[str, ...]:
         else f" Its line for this food was not read; the same {LONGER_BY_MIN} min are taken."
     )
     said = (
-        f"Above 8,000 ft sources disagree: the USDA guide's band above 6,000 ft says {cell.minutes} min; a "
-        f"Utah State University timetable has a column for 8,001-10,000 ft, {LONGER_BY_MIN} min longer.{read} "
+        f"Above 8,000 ft sources disagree: the USDA guide's band above 6,000 ft says {cell.minutes} min; "
+        f"a Utah State University timetable has a column for 8,001-10,000 ft, {LONGER_BY_MIN} min longer."
+        f"{read} "
         f"The longer time is taken: {cell.longer_minutes} min. Ask your own extension office."
     )
     if feet(place.highest_m) <= 10_000.0:
@@ -117,6 +119,6 @@ def low_pressure(
     return Offer(
         float(cell.longer_minutes),
         f"Today's pressure of {station_pressure_kPa * 10:.0f} hPa makes water boil as it does at "
-        f"{feet(as_at_m):,.0f} ft, in the band above {edge_ft:,.0f} ft. The table goes by altitude and asks for "
-        f"{minutes:g} min; {cell.longer_minutes} min is the longer time, and longer costs only quality.",
+        f"{feet(as_at_m):,.0f} ft, in the band above {edge_ft:,.0f} ft. The table goes by altitude and asks "
+        f"for {minutes:g} min; {cell.longer_minutes} min is the longer time, and longer costs only quality.",
     )

@@ -77,7 +77,7 @@ def _before_heat(batch: BatchFacts) -> list[Step]:
             BEFORE_HEAT,
             f"Sterilise the empty jars: upright in hot water 1 in (25 mm) over the rims, boil "
             f"{batch.sterilise_minutes} min, and keep them hot.",
-            "The process is shorter than 10 min, so the jars are sterilised first. Scald: lift them with tongs.",
+            "Under 10 min of processing asks for sterile jars. Scald: lift them with tongs.",
             ("G26", "G27"),
         )
     return [
@@ -156,7 +156,10 @@ def _loading(batch: BatchFacts) -> list[Step]:
         ),
         Step("water_over", LOADING, f"Water at least {batch.depth.words} over the lids.", "", ("G9",)),
         Step(
-            "lid_on", LOADING, "Canner lid on, highest heat; mark it.", "Do not leave the kitchen unattended."
+            "lid_on",
+            LOADING,
+            "Canner lid on, highest heat; mark it.",
+            "Stay within hearing of the alarm. Never leave the house with heat on.",
         ),
     ]
 
@@ -179,7 +182,7 @@ def _hold(batch: BatchFacts) -> list[Step]:
             "hold",
             HOLD,
             f"Full boil, lid on, {batch.minutes:g} min without a break.",
-            f"If the boil stops: highest heat, back to a full boil, all {batch.minutes:g} min again from zero.",
+            f"If it stops: highest heat, back to a full boil, all {batch.minutes:g} min again from zero.",
             ("G3", "G4"),
         )
     ]
