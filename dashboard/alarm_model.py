@@ -1,0 +1,84 @@
+"""The alarm journal as a banner: what stands now, most urgent first, and what it asks for. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.store.reader import AlarmRow
+
+PRIORITIES = ("high", "medium", "low")
+UNACKNOWLEDGED = ("active_unacknowledged", "returned_unacknowledged")
+STANDING = (*UNACKNOWLEDGED, "active_acknowledged")
+
+
+@dataclass(frozen=True, slots=True)
+class Banner:
+    """One alarm as it is shown. ``sounds``: its sound is wanted now."""
+
+    alarm_id: str
+    run_id: str | None
+    kind: str
+    priority: str
+    headline: str
+    what: str
+    do: str
+    due_utc: str | None
+    at_utc: str
+    state: str
+    silenced_until_utc: str | None
+    canner: str | None
+
+    @property
+    def unacknowledged(self) -> bool:
+        return self.state in UNACKNOWLEDGED
+
+    def sounds(self, now_utc: str) -> bool:
+        """Whether it should be heard; times compare as text in one form of UTC."""
+        silenced = self.silenced_until_utc is not None and self.silenced_until_utc > now_utc
+        return self.unacknowledged and self.priority in PRIORITIES[:2] and not silenced
+
+
+def standing(rows: Iterable[AlarmRow]) -> list[Banner]:
+    """Alarms that stand, from the journal (oldest first): most urgent first, then the newest."""
+    facts: dict[str, dict[str, Any]] = {}
+    last: dict[str, AlarmRow] = {}
+    for row in rows:
+        told = facts.setdefault(row.alarm_id, {})
+        told.update(_alarm(row.body))
+        for key in ("silenced_until_utc", "shelved_until_utc"):
+            if key in row.body:
+                told[key] = row.body[key]
+        last[row.alarm_id] = row
+    found = [_banner(row, facts[key]) for key, row in last.items() if row.state in STANDING]
+    found.sort(key=lambda item: item.at_utc, reverse=True)
+    return sorted(found, key=_rank)
+
+
+def _alarm(body: Mapping[str, Any]) -> dict[str, Any]:
+    """The alarm inside a journal row, whether whole rows or bare alarms are kept."""
+    inner = body.get("alarm")
+    return dict(inner) if isinstance(inner, Mapping) else {k: v for k, v in body.items() if v is not None}
+
+
+def _banner(row: AlarmRow, told: Mapping[str, Any]) -> Banner:
+    return Banner(
+        alarm_id=row.alarm_id,
+        run_id=row.run_id,
+        kind=row.kind,
+        priority=str(told.get("priority") or "high"),
+        headline=str(told.get("headline") or row.kind.replace("_", " ").capitalize()),
+        what=str(told.get("what") or told.get("text") or ""),
+        do=str(told.get("do") or ""),
+        due_utc=told.get("due_utc"),
+        at_utc=row.at_utc,
+        state=row.state,
+        silenced_until_utc=told.get("silenced_until_utc"),
+        canner=told.get("canner"),
+    )
+
+
+def _rank(item: Banner) -> tuple[int, int]:
+    order = PRIORITIES.index(item.priority) if item.priority in PRIORITIES else 0
+    return (0 if item.unacknowledged else 1, order)

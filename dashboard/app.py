@@ -1,0 +1,28 @@
+"""Navigation only: which pages there are. Each page is one file in ``views/``."""
+
+from __future__ import annotations
+
+from importlib import resources
+
+import streamlit as st
+
+from dashboard import look
+
+ICON = str(resources.files("dashboard").joinpath("assets/icon.png"))
+
+
+def main() -> None:
+    st.set_page_config(
+        page_title="boilwitness", page_icon=ICON, layout="wide", initial_sidebar_state="collapsed"
+    )
+    look.put_on()
+    pages = [
+        st.Page("views/live.py", title="Now", default=True),
+        st.Page("views/runs.py", title="Past runs"),
+        st.Page("views/run.py", title="Run", url_path="run", visibility="hidden"),
+    ]
+    far = st.query_params.get("far") == "1"
+    st.navigation(pages, position="hidden" if far else "top").run()
+
+
+main()

@@ -1,0 +1,178 @@
+"""Data to chart: the specifications that the browser draws. Pure; no user's text goes in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from dashboard import words
+
+#: Line styles beside colours, so that channels differ without colour too.
+_STYLES = ("solid", "dashed", "dotted", [8, 3, 2, 3], [2, 3], [12, 4])
+#: Events worth a line on the trace; the list under it has them all.
+ON_TRACE = ("boil_reached", "boil_lost", "boil_back", "hold_complete", "node_silent", "probe_fault")
+MARKS_ON_TRACE = ("jars_in", "rolling_boil_seen", "boil_not_seen", "heat_off", "jars_lifted")
+
+
+def temperature_chart(
+    frame: pd.DataFrame,
+    verdict: Mapping[str, Any],
+    tones: Mapping[str, str],
+    *,
+    marks: Iterable[tuple[float, str]] = (),
+    fahrenheit: bool = False,
+    zoom: bool = False,
+) -> dict[str, Any]:
+    """Temperature against the boiling point and the floor, stretches behind, events and marks across.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        ``min`` and one column a channel, from :func:`dashboard.trace.frame`.
+    verdict : mapping
+        ``boiling_point_C``, ``floor_C``, ``stretches`` and ``events`` of the verdict's JSON form.
+    marks : iterable of (t_s, kind)
+        What people marked.
+    zoom : bool
+        Offer a slider, box zoom and restore.
+    """
+    channels = [str(name) for name in frame.columns if name != "min"]
+    series = [_series(name, index, tones) for index, name in enumerate(channels)]
+    if series:
+        series[0]["markLine"] = _lines(verdict, tones, marks, fahrenheit)
+        series[0]["markArea"] = _areas(verdict.get("stretches") or (), tones)
+    spec: dict[str, Any] = {
+        "animation": False,
+        "dataset": {"source": frame},
+        "grid": {"left": 52, "right": 18, "top": 34, "bottom": 92 if zoom else 42},
+        "xAxis": {
+            "type": "value",
+            "name": "minutes since the start",
+            "nameLocation": "middle",
+            "nameGap": 26,
+            "max": "dataMax",
+            "min": 0 if zoom else "dataMin",
+            "axisLabel": {"showMinLabel": False, "showMaxLabel": False},
+        },
+        "yAxis": {
+            "type": "value",
+            "scale": True,
+            "name": "°F" if fahrenheit else "°C",
+            "axisLabel": {"showMinLabel": False, "showMaxLabel": False},
+            **_range(frame, verdict, fahrenheit),
+        },
+        "tooltip": {"trigger": "axis", "valueFormatter": "%.2f"},
+        "legend": {"show": len(channels) > 1, "top": 0, "type": "scroll"},
+        "series": series,
+    }
+    if zoom:
+        spec["dataZoom"] = [
+            {"type": "slider", "bottom": 12, "height": 26},
+            {"type": "inside", "zoomOnMouseWheel": "ctrl", "moveOnMouseMove": True},
+        ]
+        spec["toolbox"] = {"right": 8, "feature": {"dataZoom": {"yAxisIndex": "none"}, "restore": {}}}
+    return spec
+
+
+def _series(name: str, index: int, tones: Mapping[str, str]) -> dict[str, Any]:
+    palette = (tones["ink"], "#CC79A7", "#009E73", "#E69F00", "#56B4E9")
+    colour = palette[index % len(palette)]
+    return {
+        "type": "line",
+        "name": name,
+        "encode": {"x": "min", "y": name},
+        "showSymbol": False,
+        "connectNulls": False,
+        "itemStyle": {"color": colour},
+        "lineStyle": {
+            "color": colour,
+            "width": 2 if index == 0 else 1.5,
+            "type": _STYLES[index % len(_STYLES)],
+        },
+    }
+
+
+def _degrees(value_C: float, fahrenheit: bool) -> float:
+    return round(value_C * 1.8 + 32.0 if fahrenheit else value_C, 2)
+
+
+def _range(frame: pd.DataFrame, verdict: Mapping[str, Any], fahrenheit: bool) -> dict[str, float]:
+    """Room above the boiling point for its label, below the lowest reading for the line."""
+    point_C = verdict.get("boiling_point_C")
+    lowest = frame.drop(columns="min").min().min() if len(frame) else float("nan")
+    highest = frame.drop(columns="min").max().max() if len(frame) else float("nan")
+    if point_C is None or pd.isna(lowest):
+        return {}
+    point = _degrees(point_C, fahrenheit)
+    low = min(float(lowest), _degrees(float(verdict.get("floor_C") or point_C), fahrenheit))
+    span = max(point - low, 2.0)
+    return {"min": round(low - 0.08 * span, 1), "max": round(max(point, float(highest)) + 0.14 * span, 1)}
+
+
+def _lines(
+    verdict: Mapping[str, Any], tones: Mapping[str, str], marks: Iterable[tuple[float, str]], fahrenheit: bool
+) -> dict[str, Any]:
+    unit = "°F" if fahrenheit else "°C"
+    lines: list[dict[str, Any]] = []
+    levels = (
+        ("boiling_point_C", "boils here at", "boil", "solid", "insideEndTop"),
+        ("floor_C", "counts from", "soft", "dashed", "insideEndBottom"),
+    )
+    for key, label, tone, style, place in levels:
+        if verdict.get(key) is not None:
+            value = _degrees(float(verdict[key]), fahrenheit)
+            lines.append(
+                {
+                    "yAxis": value,
+                    "lineStyle": {"color": tones[tone], "type": style, "width": 1.5},
+                    "label": {
+                        "formatter": f"{label} {value:.2f} {unit}",
+                        "position": place,
+                        "color": tones[tone],
+                    },
+                }
+            )
+    for event in verdict.get("events") or ():
+        if event["kind"] in ON_TRACE:
+            tone = "alarm" if event["kind"] in words.TROUBLE else "boil"
+            lines.append(_across(float(event["onset_s"]), words.EVENTS[event["kind"]], tones[tone], "solid"))
+    for t_s, kind in marks:
+        if kind in MARKS_ON_TRACE:
+            lines.append(_across(t_s, words.MARKS[kind], tones["soft"], "dotted"))
+    return {"symbol": "none", "silent": True, "data": lines}
+
+
+def _across(t_s: float, label: str, colour: str, style: str) -> dict[str, Any]:
+    return {
+        "xAxis": round(t_s / 60.0, 3),
+        "lineStyle": {"color": colour, "type": style, "width": 1},
+        "label": {
+            "formatter": label,
+            "rotate": 90,
+            "position": "insideStartTop",
+            "color": colour,
+            "fontSize": 11,
+        },
+    }
+
+
+def _areas(stretches: Sequence[Mapping[str, Any]], tones: Mapping[str, str]) -> dict[str, Any]:
+    """Bands behind the trace: boiling and unknown tinted, the rest left as paper."""
+    tints = {
+        "boiling": (tones["boil"], 0.10),
+        "unknown": (tones["unsure"], 0.16),
+        "not_boiling": (tones["alarm"], 0.10),
+    }
+    bands = []
+    for item in stretches:
+        if str(item.get("why")) == "come-up" or item["state"] not in tints:
+            continue
+        colour, opacity = tints[item["state"]]
+        start = {
+            "xAxis": round(float(item["start_s"]) / 60.0, 3),
+            "itemStyle": {"color": colour, "opacity": opacity},
+        }
+        bands.append([start, {"xAxis": round(float(item["end_s"]) / 60.0, 3)}])
+    return {"silent": True, "data": bands}

@@ -1,0 +1,213 @@
+// The boards of all canners. Text only ever goes in as textContent: names come from nodes and people.
+//
+// The remaining time runs here, in the browser, between two updates; and here it gives way to "no data" when
+// the server, the collector or the node falls silent. An old figure that looks alive is worse than none.
+
+const SVG = "http://www.w3.org/2000/svg";
+const SHAPES = {
+  ring: [["circle", { cx: 12, cy: 12, r: 8.5, class: "line" }]],
+  rise: [["path", { d: "M12 3 L22 21 L2 21 Z", class: "fill" }]],
+  disc: [["circle", { cx: 12, cy: 12, r: 10, class: "fill" }]],
+  fall: [["path", { d: "M12 21 L2 3 L22 3 Z", class: "fill" }]],
+  diamond: [
+    ["path", { d: "M12 2 L22 12 L12 22 L2 12 Z", class: "line" }],
+    ["circle", { cx: 12, cy: 12, r: 2, class: "fill" }],
+  ],
+  tick: [["path", { d: "M3 12.5 L9.5 19 L21 5", class: "line" }]],
+  square: [["rect", { x: 4, y: 4, width: 16, height: 16, class: "line" }]],
+  cross: [["path", { d: "M5 5 L19 19 M19 5 L5 19", class: "line" }]],
+  silent: [
+    ["circle", { cx: 12, cy: 12, r: 9.5, class: "line" }],
+    ["path", { d: "M5.5 18.5 L18.5 5.5", class: "line" }],
+  ],
+};
+const STATE_WORDS = {
+  server: "The dashboard's server does not answer",
+  collector: "The collector has stopped writing",
+  node: "The node in the kitchen is silent",
+};
+
+function shape(name) {
+  const svg = document.createElementNS(SVG, "svg");
+  svg.setAttribute("viewBox", "0 0 24 24");
+  svg.setAttribute("aria-hidden", "true");
+  for (const [tag, attributes] of SHAPES[name] || SHAPES.diamond) {
+    const piece = document.createElementNS(SVG, tag);
+    for (const [key, value] of Object.entries(attributes)) piece.setAttribute(key, value);
+    svg.append(piece);
+  }
+  return svg;
+}
+
+function make(tag, name, parent, attributes = {}) {
+  const node = document.createElement(tag);
+  node.className = name;
+  for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
+  parent.append(node);
+  return node;
+}
+
+function say(node, text) {
+  if (node.textContent !== text) node.textContent = text;
+  node.hidden = text === "";
+}
+
+function clock(span_s) {
+  const whole = Math.max(0, Math.ceil(span_s - 1e-6));
+  const two = (value) => String(value).padStart(2, "0");
+  const hours = Math.floor(whole / 3600);
+  const rest = `${two(Math.floor(whole / 60) % 60)}:${two(whole % 60)}`;
+  return hours ? `${hours}:${rest}` : rest.replace(/^0(?=\d:)/, "");
+}
+
+function age(span_s) {
+  const whole = Math.max(0, Math.floor(span_s));
+  return whole < 100 ? `${whole} s` : `${Math.floor(whole / 60)} min`;
+}
+
+function create(list) {
+  const root = make("section", "bw-board", list);
+  const head = make("div", "bw-head", root);
+  const title = make("h2", "bw-title", head);
+  const batch = make("span", "bw-batch", head);
+  const simulated = make("span", "bw-simulated", head);
+  const state = make("p", "bw-state", root);
+  const mark = make("span", "bw-shape", state);
+  const word = make("span", "bw-word", state);
+  const figure = make("p", "bw-figure", root);
+  const digits = make("span", "bw-digits", figure, { role: "timer" });
+  const label = make("span", "bw-label", figure);
+  const sentence = make("p", "bw-sentence", root, { role: "status" });
+  const reason = make("p", "bw-reason", root);
+  const strip = make("div", "bw-strip", root, { role: "img" });
+  const heard = make("p", "bw-heard", root);
+  return { root, title, batch, simulated, state, mark, word, digits, figure, label, sentence, reason, strip, heard };
+}
+
+function lost(board, since_s, serverPatience_s) {
+  if (board.phase === "ended") return null;
+  if (since_s > serverPatience_s) return { who: "server", age_s: since_s };
+  const row_s = board.row_age_s / board.rate + since_s;
+  if (row_s > board.patience_s) return { who: "collector", age_s: row_s };
+  if (board.sample_age_s === null) return null;
+  const sample_s = board.sample_age_s / board.rate + since_s;
+  return sample_s > board.patience_s ? { who: "node", age_s: sample_s } : null;
+}
+
+function wear(view, tone, shapeName) {
+  if (view.root.dataset.tone !== tone) view.root.dataset.tone = tone;
+  if (view.mark.dataset.shape !== shapeName) {
+    view.mark.dataset.shape = shapeName;
+    view.mark.replaceChildren(shape(shapeName));
+  }
+}
+
+function stripe(view, pieces) {
+  const told = JSON.stringify(pieces || []);
+  if (view.strip.dataset.told === told) return;
+  view.strip.dataset.told = told;
+  view.strip.replaceChildren();
+  view.strip.hidden = !pieces || pieces.length === 0;
+  view.strip.setAttribute("aria-label", "The run so far: " + (pieces || []).map((piece) => piece.words).join("; "));
+  for (const piece of pieces || []) {
+    const part = make("span", "bw-piece", view.strip, { title: piece.words });
+    part.style.width = `${(piece.share * 100).toFixed(3)}%`;
+    part.dataset.tone = piece.tone;
+  }
+}
+
+function drawLost(view, board, gone) {
+  wear(view, "alarm", "silent");
+  say(view.word, "No data");
+  say(view.digits, `NO DATA ${age(gone.age_s)}`);
+  view.digits.classList.add("bw-nodata");
+  say(view.label, "");
+  say(view.sentence, `${STATE_WORDS[gone.who]}. Go and look at the canner.`);
+  say(view.reason, `Last known: ${board.word.toLowerCase()}. Whatever was shown before may no longer be true.`);
+  say(view.heard, "");
+}
+
+function drawBoard(view, board, since_s) {
+  wear(view, board.tone, board.shape);
+  say(view.word, board.word);
+  view.digits.classList.remove("bw-nodata");
+  const run_s = board.counts_down ? board.row_age_s + since_s * board.rate : 0;
+  say(view.digits, board.remaining_s === null ? "" : clock(board.remaining_s - run_s));
+  say(view.label, board.remaining_label);
+  view.figure.hidden = board.remaining_s === null;
+  say(view.sentence, board.sentence);
+  say(view.reason, board.reason);
+  const old_s = board.sample_age_s === null ? null : board.sample_age_s / board.rate + since_s;
+  say(view.heard, old_s === null ? "" : `Last reading ${age(old_s)} ago`);
+}
+
+function draw(memory) {
+  const since_s = (performance.now() - memory.at_ms) / 1000;
+  const silent = [];
+  for (const board of memory.data.boards) {
+    const view = memory.views.get(board.key);
+    const gone = lost(board, since_s, memory.data.server_patience_s);
+    view.root.classList.toggle("bw-lost", gone !== null);
+    if (gone) drawLost(view, board, gone);
+    else drawBoard(view, board, since_s);
+    if (gone) view.figure.hidden = false;
+    if (gone) silent.push(board.title);
+  }
+  window.boilwitnessSilent = silent.length > 0;
+  title(memory, silent);
+}
+
+function title(memory, silent) {
+  const first = memory.data.boards[0];
+  if (!first) return;
+  const words = silent.length ? `NO DATA – ${silent[0]}` : `${first.word} – ${first.title}`;
+  const whole = `${words} – boilwitness`;
+  if (document.title !== whole) document.title = whole;
+}
+
+function arrange(memory) {
+  const keys = new Set(memory.data.boards.map((board) => board.key));
+  for (const [key, view] of memory.views) {
+    if (keys.has(key)) continue;
+    view.root.remove();
+    memory.views.delete(key);
+  }
+  memory.data.boards.forEach((board, index) => {
+    if (!memory.views.has(board.key)) memory.views.set(board.key, create(memory.list));
+    const view = memory.views.get(board.key);
+    say(view.title, board.title);
+    say(view.batch, board.batch);
+    say(view.simulated, board.simulated ? (board.rate === 1 ? "simulated" : `simulated, ${board.rate}× life`) : "");
+    view.root.setAttribute("aria-label", board.title);
+    if (!memory.data.far) stripe(view, board.strip);
+    else view.strip.hidden = true;
+    if (memory.list.children[index] !== view.root) memory.list.insertBefore(view.root, memory.list.children[index]);
+  });
+}
+
+export default function (component) {
+  const { data, parentElement } = component;
+  const list = parentElement.querySelector(".bw-boards");
+  if (!list.boilwitness) {
+    const memory = { list, views: new Map(), tick: null };
+    memory.timer = setInterval(() => draw(memory), 250);
+    list.boilwitness = memory;
+  }
+  const memory = list.boilwitness;
+  // Only a new update from the server renews the figures' age; a mere redraw does not.
+  if (memory.tick !== data.tick) {
+    memory.tick = data.tick;
+    memory.at_ms = performance.now();
+  }
+  memory.data = data;
+  list.classList.toggle("bw-far", Boolean(data.far));
+  list.dataset.count = String(Math.min(data.boards.length, 4));
+  arrange(memory);
+  draw(memory);
+  return () => {
+    clearInterval(memory.timer);
+    window.boilwitnessSilent = false;
+    list.boilwitness = undefined;
+    list.replaceChildren();
+  };
+}

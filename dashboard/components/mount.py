@@ -1,0 +1,63 @@
+"""The two pieces that run in the browser: the boards with their clock, and the alarm's sound."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+from itertools import count
+from typing import Any
+
+import streamlit as st
+
+from dashboard.live_model import PATIENCE_S, Board
+from dashboard.strip_model import Piece
+
+_ticks = count(1)
+
+
+@cache
+def _boards() -> Any:
+    return st.components.v2.component(
+        "boilwitness_boards", html=_BOARDS_HTML, js=_script("boards.js"), isolate_styles=False
+    )
+
+
+@cache
+def _sound() -> Any:
+    return st.components.v2.component(
+        "boilwitness_sound", html=_SOUND_HTML, js=_script("sound.js"), isolate_styles=False
+    )
+
+
+# Several lines on purpose: a single line with a slash in it would be taken for a path.
+_BOARDS_HTML = """
+<div class="bw-boards">
+</div>
+"""
+_SOUND_HTML = """
+<div class="bw-sound" data-armed="no">
+  <span class="bw-sound-words"></span>
+  <button type="button"></button>
+</div>
+"""
+
+
+def _script(name: str) -> str:
+    return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def show_boards(boards: Sequence[Board], strips: Sequence[Sequence[Piece]], *, far: bool = False) -> None:
+    """Draw the boards, in this order. Each call counts as a sign of life of the server."""
+    told = []
+    for item, strip in zip(boards, strips, strict=True):
+        form = item.as_json()
+        form["strip"] = [{"share": p.share, "tone": p.tone, "words": p.words} for p in strip]
+        told.append(form)
+    data = {"tick": next(_ticks), "boards": told, "far": far, "server_patience_s": PATIENCE_S}
+    _boards()(key="boards", data=data)
+
+
+def sound(wanted: str | None) -> None:
+    """Arm or show the alarm's sound; ``wanted`` is ``high``, ``medium`` or ``None`` for silence."""
+    _sound()(key="sound", data={"wanted": wanted})

@@ -1,0 +1,163 @@
+"""What the pages read from the store, and the one way they write: by appending an entry.
+
+Reads are shared by all viewers for a moment, so that five open pages ask the store once.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from dashboard import settings
+from dashboard.live_model import usual_spacing_s
+from monitor.errors import StoreError
+from monitor.judge.verdict import Verdict
+from monitor.record import Run, Sample
+from monitor.store import reader
+from monitor.store.clock import clock_in_force, read_clocks
+from monitor.store.entries import Entry, append_entry, read_entries
+from monitor.store.stamp import epoch_s, machine_boot
+
+#: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
+SHARED_FOR_S = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """One moment of the whole store, for the live page. Times are house time, seconds since the epoch."""
+
+    now_s: float
+    rate: float
+    live: tuple[reader.LiveRow, ...]
+    runs: dict[str, reader.RunRow]
+    nodes: tuple[reader.NodeRow, ...]
+    alarms: tuple[reader.AlarmRow, ...]
+    heard_s: float | None
+
+
+@contextmanager
+def store() -> Iterator[sqlite3.Connection]:
+    """A connection for one short read. Raises ``StoreError`` where there is no store."""
+    conn = reader.open_reader(settings.current().data_dir)
+    try:
+        yield conn
+    finally:
+        conn.close()
+
+
+def _clock(conn: sqlite3.Connection) -> tuple[float, float]:
+    """(house time now, its rate). On another machine than the collector's, the wall clock has to do."""
+    now = clock_in_force(read_clocks(conn), machine_boot(), time.monotonic())
+    return (now.house_s(time.monotonic()), now.rate) if now else (time.time(), 1.0)
+
+
+@st.cache_resource(ttl=SHARED_FOR_S, show_spinner=False)
+def house(data_dir: Path) -> House:
+    """The store's newest moment, as all viewers see it for less than a second."""
+    with store() as conn:
+        now_s, rate = _clock(conn)
+        live = tuple(reader.live(conn))
+        runs = {row.run_id: row for row in reader.list_runs(conn)} if live else {}
+        nodes = reader.nodes(conn)
+        heard = [row.last_arrival_s for row in nodes if row.last_arrival_s is not None]
+        return House(
+            now_s, rate, live, runs, tuple(nodes), tuple(reader.alarms(conn)), max(heard, default=None)
+        )
+
+
+def house_now() -> House:
+    return house(settings.current().data_dir)
+
+
+def age_s(moment: House, utc: str) -> float:
+    """How long ago a stored time was, on the store's clock. [s]"""
+    return max(0.0, moment.now_s - epoch_s(utc))
+
+
+@st.cache_resource(ttl=2.5, max_entries=8, show_spinner=False)
+def live_trace(data_dir: Path, run_id: str, since_s: float) -> tuple[Run | None, list[Sample]]:
+    """The header and marks of a run that is on, and its samples from ``since_s`` on, in time order."""
+    with store() as conn:
+        facts = reader.read_house(conn).runs.get(run_id)
+        if facts is None:
+            return None, []
+        return facts.as_run(), reader.recent_samples(conn, run_id, since_s)
+
+
+@st.cache_resource(ttl=30.0, max_entries=16, show_spinner=False)
+def _spacing_s(data_dir: Path, run_id: str, at_s: float) -> float:
+    with store() as conn:
+        samples = reader.recent_samples(conn, run_id, max(0.0, at_s - 120.0))
+    return usual_spacing_s([sample.t_s for sample in samples if not sample.late])
+
+
+def spacing_s(run_id: str, at_s: float) -> float:
+    """Usual time between the readings of a run that is on, looked up about twice a minute. [s]"""
+    return _spacing_s(settings.current().data_dir, run_id, at_s - at_s % 60.0)
+
+
+@st.cache_resource(ttl=5.0, show_spinner=False)
+def _household(data_dir: Path) -> dict[str, Any]:
+    told: dict[str, Any] = {}
+    try:
+        with store() as conn:
+            for entry in read_entries(conn, kinds=["settings"]):
+                told |= entry.body
+    except StoreError:
+        # No store yet: nothing was chosen.
+        return {}
+    return told
+
+
+def household() -> dict[str, Any]:
+    """What the household chose (``units``, ``zone``), the newest choice of each."""
+    return _household(settings.current().data_dir)
+
+
+@st.cache_resource(ttl=2.0, show_spinner=False)
+def runs(data_dir: Path) -> list[reader.RunRow]:
+    """Every run, newest first."""
+    with store() as conn:
+        return reader.list_runs(conn)
+
+
+@dataclass(frozen=True, slots=True)
+class OneRun:
+    """A run as its page shows it. ``verdict`` is the JSON form, judged now when the store holds none."""
+
+    row: reader.RunRow
+    run: Run
+    verdict: dict[str, Any]
+    entries: list[Entry]
+    journal: list[reader.AlarmRow]
+
+
+@st.cache_resource(ttl=5.0, max_entries=4, show_spinner=False)
+def one_run(data_dir: Path, run_id: str) -> OneRun | None:
+    """Everything about a run; ``None`` when the store does not hold it."""
+    with store() as conn:
+        row = next((item for item in reader.list_runs(conn) if item.run_id == run_id), None)
+        if row is None:
+            return None
+        run = reader.load_run(conn, run_id)
+        verdict = reader.verdict_of(conn, run_id) or _judged(run).as_json()
+        return OneRun(row, run, verdict, read_entries(conn, run_id), reader.alarms(conn, run_id))
+
+
+def _judged(run: Run) -> Verdict:
+    from monitor.judge import judge
+
+    return judge(run)
+
+
+def say(kind: str, body: Mapping[str, Any], *, run_id: str | None = None, reason: str | None = None) -> int:
+    """Append what a person said, with who said it; it takes effect as it is appended."""
+    who = str(st.session_state.get("who") or "").strip() or None
+    return append_entry(settings.current().data_dir, kind, dict(body), run_id=run_id, by=who, reason=reason)

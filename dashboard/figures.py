@@ -1,0 +1,80 @@
+"""Figures as people read them: spans, times of day, temperatures, in the units they chose."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+MISSING = "–"
+
+
+def clock(span_s: float | None) -> str:
+    """A span as a clock face reads it: ``12:41``, over an hour ``1:02:03``. Parts of seconds round up,
+    so that a remaining time is never shown shorter than it is. [s]"""
+    if span_s is None:
+        return MISSING
+    whole = max(0, -int(-span_s // 1))
+    hours, rest = divmod(whole, 3600)
+    minutes, seconds = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+def held_clock(span_s: float | None) -> str:
+    """A proven span as a clock face reads it; parts of seconds are cut, never credited. [s]"""
+    return MISSING if span_s is None else clock(float(int(span_s)))
+
+
+def minutes(span_s: float) -> str:
+    """A required time: ``30 min``, ``7.5 min``. [s]"""
+    value = round(span_s / 60.0, 2)
+    return f"{value:g} min"
+
+
+def about(span_s: float) -> str:
+    """A rough span in words: ``40 s``, ``12 min``, ``1 h 20 min``. [s]"""
+    if span_s < 90:
+        return f"{round(span_s):d} s"
+    whole = round(span_s / 60.0)
+    if whole < 90:
+        return f"{whole} min"
+    hours, rest = divmod(whole, 60)
+    return f"{hours} h {rest:02d} min" if rest else f"{hours} h"
+
+
+def zone(name: str | None) -> ZoneInfo:
+    """The site's zone, UTC where the record names none or one this machine does not know."""
+    try:
+        return ZoneInfo(name or "UTC")
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
+
+
+def parse_utc(text: str) -> datetime:
+    """A stored time of day. Raises ``ValueError``."""
+    when = datetime.fromisoformat(text)
+    return when if when.tzinfo else when.replace(tzinfo=ZoneInfo("UTC"))
+
+
+def local_day(when: datetime, zone_name: str | None) -> str:
+    """``Fri 14 Aug 2026, 09:12`` in the site's zone."""
+    return when.astimezone(zone(zone_name)).strftime("%a %-d %b %Y, %H:%M")
+
+
+def local_time(when: datetime, zone_name: str | None) -> str:
+    """``09:12:05`` in the site's zone."""
+    return when.astimezone(zone(zone_name)).strftime("%H:%M:%S")
+
+
+def temperature(value_C: float | None, fahrenheit: bool = False, places: int = 2) -> str:
+    """A temperature with its unit; missing is said, never zero. [°C in]"""
+    if value_C is None:
+        return MISSING
+    shown = value_C * 9.0 / 5.0 + 32.0 if fahrenheit else value_C
+    return f"{shown:.{places}f} {'°F' if fahrenheit else '°C'}"
+
+
+def difference(value_K: float | None, fahrenheit: bool = False, places: int = 2) -> str:
+    """A temperature difference with its unit. [K in]"""
+    if value_K is None:
+        return MISSING
+    return f"{value_K * 1.8:.{places}f} °F" if fahrenheit else f"{value_K:.{places}f} K"

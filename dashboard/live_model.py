@@ -1,0 +1,194 @@
+"""From what the engine last said of a run to what the live page shows. Pure: no page, no store, no clock.
+
+Nothing here decides anything about a boil. Phases, sentences and remaining times are the engine's; this
+module only puts words, shapes and urgency beside them, and says how old they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from typing import Any
+
+from dashboard import figures, words
+
+#: Longest silence before an old figure gives way to "no data", where readings come each second. [s]
+PATIENCE_S = 4.5
+#: What is allowed beyond the moment at which the next reading was due. [s]
+GRACE_S = 3.0
+
+#: Most urgent first; within a phase, the least time left first.
+URGENCY = ("boil_lost", "unknown", "complete", "hold", "waiting", "come_up", "ended")
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """One canner's board, as the browser is told it. Ages and spans in s.
+
+    ``row_age_s`` and ``sample_age_s`` are ages on the store's clock when the board was made; ``rate`` is how
+    many of its seconds pass in one of the viewer's, and ``patience_s`` is in the viewer's. ``counts_down``:
+    the remaining time runs by itself.
+    """
+
+    key: str
+    run_id: str
+    title: str
+    batch: str
+    phase: str
+    word: str
+    shape: str
+    tone: str
+    sentence: str
+    reason: str
+    remaining_s: float | None
+    remaining_label: str
+    counts_down: bool
+    row_age_s: float
+    sample_age_s: float | None
+    patience_s: float
+    rate: float
+    simulated: bool
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def board(
+    run_id: str,
+    canner: str | None,
+    view: Mapping[str, Any],
+    *,
+    row_age_s: float,
+    batch: str = "",
+    simulated: bool = False,
+    spacing_s: float = 1.0,
+    rate: float = 1.0,
+) -> Board:
+    """The board of one run.
+
+    Parameters
+    ----------
+    view : mapping
+        The live view's JSON form.
+    row_age_s : float
+        How long ago the collector wrote it, on the store's clock. [s]
+    spacing_s : float
+        Usual time between this node's readings. [s]
+    rate : float
+        Seconds of the store's clock in one of the viewer's.
+    """
+    phase = str(view.get("phase", "unknown"))
+    sign = words.phase_sign(phase)
+    remaining_s, label = _remaining(phase, view)
+    return Board(
+        key=run_id,
+        run_id=run_id,
+        title=canner or "canner not named",
+        batch=batch,
+        phase=phase,
+        word=sign.word,
+        shape=sign.shape,
+        tone=sign.tone,
+        sentence=str(view.get("sentence") or ""),
+        reason=str(view.get("reason") or ""),
+        remaining_s=remaining_s,
+        remaining_label=label,
+        counts_down=phase == "hold",
+        row_age_s=max(0.0, row_age_s),
+        sample_age_s=sample_age_s(view, row_age_s),
+        patience_s=patience_s(spacing_s / rate),
+        rate=rate,
+        simulated=simulated,
+    )
+
+
+def _remaining(phase: str, view: Mapping[str, Any]) -> tuple[float | None, str]:
+    required = figures.minutes(float(view.get("required_s") or 0.0))
+    remaining_s = view.get("remaining_s")
+    if phase == "complete":
+        return 0.0, f"{required} held without a break"
+    if phase in ("ended", "waiting") or remaining_s is None:
+        return None, ""
+    label = {
+        "hold": f"still to hold, of {required}",
+        "come_up": "to hold once it boils",
+        "boil_lost": f"to hold from the moment it boils again: all {required}",
+    }.get(phase, f"not yet shown to be held, of {required}")
+    return float(remaining_s), label
+
+
+def sample_age_s(view: Mapping[str, Any], row_age_s: float) -> float | None:
+    """Age of the newest reading, ``None`` before the first. [s]"""
+    last_s = view.get("last_sample_s")
+    if last_s is None:
+        return None
+    return max(0.0, float(view["at_s"]) - float(last_s)) + max(0.0, row_age_s)
+
+
+def patience_s(spacing_s: float) -> float:
+    """How old a reading may be before its figure is hidden: 3 s beyond the moment the next was due."""
+    return max(PATIENCE_S, spacing_s + GRACE_S)
+
+
+def usual_spacing_s(times_s: Sequence[float]) -> float:
+    """Median time between readings; 1 s before there are two. [s]"""
+    gaps = sorted(later - sooner for sooner, later in pairwise(times_s))
+    return gaps[len(gaps) // 2] if gaps else 1.0
+
+
+def most_urgent_first(boards: Sequence[Board]) -> list[Board]:
+    """Lost boils first, then what is unknown, then what is done, then the least time left."""
+
+    def rank(item: Board) -> tuple[int, float, str]:
+        order = URGENCY.index(item.phase) if item.phase in URGENCY else 1
+        left_s = item.remaining_s if item.remaining_s is not None else float("inf")
+        return order, left_s, item.title
+
+    return sorted(boards, key=rank)
+
+
+def batch_words(food: str | None, pack: str | None, jar: str | None, jars: int | None) -> str:
+    """``7 pint jars of pear halves, hot pack``; what is not known is left out."""
+    count = f"{jars} " if jars else ""
+    kind = f"{jar} " if jar else ""
+    noun = ("jar" if jars == 1 else "jars") if (jars or jar) else ""
+    parts = f"{count}{kind}{noun}".strip()
+    named = " of ".join(part for part in (parts, food or "") if part)
+    return f"{named}, {pack} pack" if named and pack else named
+
+
+def facts(view: Mapping[str, Any], fahrenheit: bool = False) -> list[tuple[str, str]]:
+    """The figures beside the board: name and value, in the order a cook asks for them."""
+    eye = "seen by eye" if view.get("seen_by_eye") else "nobody has said so yet"
+    rows = [
+        ("Water", figures.temperature(view.get("water_C"), fahrenheit)),
+        ("Boils here at", _with_source(view, fahrenheit)),
+        ("Counts as boiling from", figures.temperature(view.get("floor_C"), fahrenheit)),
+        ("Expanded uncertainty", "± " + figures.difference(view.get("expanded_uncertainty_K"), fahrenheit)),
+        ("Proven without a break", figures.held_clock(view.get("proven_s"))),
+        ("Full boil", eye),
+    ]
+    if come_up := come_up_words(view):
+        rows.insert(1, ("Come-up", come_up))
+    return rows
+
+
+def _with_source(view: Mapping[str, Any], fahrenheit: bool) -> str:
+    point = figures.temperature(view.get("boiling_point_C"), fahrenheit)
+    source = view.get("boiling_point_from")
+    return f"{point} ({source})" if source and view.get("boiling_point_C") is not None else point
+
+
+def come_up_words(view: Mapping[str, Any]) -> str:
+    """``boil in about 12 min (9 to 16 min), rising 1.8 K/min``; empty outside the come-up."""
+    if view.get("phase") != "come_up":
+        return ""
+    rate = view.get("rate_K_per_min")
+    rising = f"rising {rate:.1f} K/min" if rate is not None else ""
+    eta = view.get("eta_s")
+    if not eta:
+        return rising or "no estimate yet"
+    soonest, likely, latest = (figures.about(max(0.0, float(span_s))) for span_s in eta)
+    spread = f" ({soonest} to {latest})" if soonest != latest else ""
+    return f"boil in about {likely}{spread}" + (f", {rising}" if rising else "")

@@ -1,0 +1,88 @@
+"""The passcode that guards whatever changes something when the pages are open to the home network.
+
+scrypt (RFC 7914) with a random salt; wrong tries are limited for everybody together, because on a home
+network the sender's address is not always known to the pages.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import os
+import secrets
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from monitor.errors import ConfigError
+
+#: N = 2^14, r = 8, p = 1: the interactive parameters of RFC 7914, section 2; 16 MiB and some 50 ms a try.
+_N, _R, _P = 2**14, 8, 1
+_FILE = "passcode.json"
+SHORTEST = 6
+#: Tries that may be wrong in one window before everybody waits.
+TRIES = 5
+WINDOW_S = 60.0
+
+
+def _digest(words: str, salt: bytes) -> bytes:
+    return hashlib.scrypt(words.encode(), salt=salt, n=_N, r=_R, p=_P, dklen=32)
+
+
+@dataclass(slots=True)
+class Passcode:
+    """A stored passcode and the count of wrong tries in this process."""
+
+    salt: bytes
+    digest: bytes
+    _wrong_s: list[float] = field(default_factory=list)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    @classmethod
+    def make(cls, words: str) -> Passcode:
+        """From what a person chose. Raises ``ConfigError`` when it is shorter than six characters."""
+        if len(words) < SHORTEST:
+            raise ConfigError(f"the passcode has {len(words)} characters.", f"Use {SHORTEST} or more.")
+        salt = secrets.token_bytes(16)
+        return cls(salt, _digest(words, salt))
+
+    def wait_s(self, now_s: float) -> float:
+        """How long nobody may try, 0 when a try is free. Times from a monotonic clock. [s]"""
+        with self._lock:
+            self._wrong_s = [at for at in self._wrong_s if now_s - at < WINDOW_S]
+            return 0.0 if len(self._wrong_s) < TRIES else WINDOW_S - (now_s - self._wrong_s[0])
+
+    def check(self, words: str, now_s: float) -> bool:
+        """Is it the passcode? False, without looking, while too many wrong tries are fresh."""
+        if self.wait_s(now_s) > 0:
+            return False
+        right = hmac.compare_digest(_digest(words, self.salt), self.digest)
+        if not right:
+            with self._lock:
+                self._wrong_s.append(now_s)
+        return right
+
+    def save(self, data_dir: Path) -> None:
+        """Write it beside the store, readable by its owner alone."""
+        data_dir.mkdir(parents=True, exist_ok=True)
+        form = json.dumps(
+            {"scheme": "scrypt-16384-8-1", "salt": self.salt.hex(), "digest": self.digest.hex()}
+        )
+        handle = os.open(data_dir / _FILE, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w") as file:
+            file.write(form)
+
+
+def load(data_dir: Path) -> Passcode | None:
+    """The passcode chosen earlier for this store, or ``None``."""
+    path = data_dir / _FILE
+    if not path.exists():
+        return None
+    try:
+        form = json.loads(path.read_text())
+        return Passcode(bytes.fromhex(form["salt"]), bytes.fromhex(form["digest"]))
+    except (OSError, ValueError, KeyError, TypeError) as trouble:
+        raise ConfigError(
+            f"{path}: not a passcode file ({trouble}).", "Delete it and choose anew."
+        ) from trouble

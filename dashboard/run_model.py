@@ -1,0 +1,82 @@
+"""One run's page: the verdict in words, the budget as a table, marks and advice. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from dashboard import figures
+from monitor.errors import UsageError
+from monitor.tables.guidance import fact
+
+#: What every verdict says of itself, whatever it is.
+LIMITS = (
+    "A verdict speaks of the boil alone. It does not say that the food is fit to eat: that rests on a tested "
+    "recipe, its acid and its time, clean work, and the seals. Where local codes or a licensed person ask "
+    "for more, they come first."
+)
+
+
+def verdict_facts(verdict: Mapping[str, Any], fahrenheit: bool) -> list[tuple[str, str]]:
+    """Name and value of what the verdict rests on."""
+    clock = verdict.get("clock") or {}
+    eye = "seen by a person" if verdict.get("seen_by_eye") else "nobody marked having seen it"
+    point = figures.temperature(verdict.get("boiling_point_C"), fahrenheit)
+    source = verdict.get("boiling_point_from")
+    return [
+        ("Asked for", figures.minutes(float(verdict.get("required_s") or 0.0))),
+        ("Proven without a break", figures.held_clock(verdict.get("proven_s"))),
+        ("Possible, unknown counted as boiling", figures.held_clock(verdict.get("possible_s"))),
+        ("Clock started", figures.held_clock(clock.get("started_s"))),
+        ("Clock complete", figures.held_clock(clock.get("completed_s"))),
+        ("Water boils here at", f"{point} ({source})" if source else point),
+        ("Counts as boiling from", figures.temperature(verdict.get("floor_C"), fahrenheit)),
+        (
+            "Expanded uncertainty, k = 2",
+            "± " + figures.difference(verdict.get("expanded_uncertainty_K"), fahrenheit),
+        ),
+        ("Full boil", eye),
+    ]
+
+
+def headline(verdict: Mapping[str, Any]) -> str:
+    """The verdict in one sentence."""
+    required = figures.minutes(float(verdict.get("required_s") or 0.0))
+    proven = figures.held_clock(verdict.get("proven_s"))
+    possible = figures.held_clock(verdict.get("possible_s"))
+    sentences = {
+        "held": f"The record proves a boil of {proven} without a break; {required} were asked for.",
+        "broken": f"No boil of {required} was held. The longest that the record allows is {possible}.",
+        "unproven": f"The record neither proves nor excludes a boil of {required}: {proven} are proven, "
+        f"{possible} are possible.",
+    }
+    word = verdict.get("verdict")
+    return sentences.get(str(word), f"The run is still on: {proven} of {required} are proven so far.")
+
+
+def guidance(numbers: list[str]) -> list[tuple[str, str, str]]:
+    """(number, fact, source) of each piece of guidance; a number that is not in the table says so."""
+    told = []
+    for number in numbers:
+        try:
+            found = fact(number)
+        except UsageError:
+            told.append((number, "This number is not in the table of guidance.", ""))
+            continue
+        caveat = f" ({found.caveat})" if found.caveat else ""
+        told.append((number, found.fact, found.source + caveat))
+    return told
+
+
+def budget_rows(budget: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:
+    """(term, value, standard uncertainty, source), the largest first."""
+    rows = sorted(budget.get("rows") or (), key=lambda row: -float(row["standard_K"]))
+    return [
+        (
+            str(row["term"]),
+            f"{row['value']} {row['unit']}, {row['distribution']}".strip(),
+            f"{float(row['standard_K']):.3f} K",
+            str(row["source"]),
+        )
+        for row in rows
+    ]

@@ -1,0 +1,92 @@
+"""The list of past runs: what needs doing first, filters, and a season in one line. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from dashboard import figures, words
+from dashboard.live_model import batch_words
+from monitor.store.reader import RunRow
+
+#: Advice that asks a person to do something with the jars by a time.
+URGENT_ACTIONS = ("reprocess", "refrigerate", "discard", "eat_soon")
+FINISHED = ("held", "broken", "unproven")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One run as the list shows it."""
+
+    run_id: str
+    sign: words.Sign
+    started: str
+    batch: str
+    canner: str
+    proven: str
+    action: str
+    simulated: bool
+
+
+def line(row: RunRow) -> Line:
+    """A run in words."""
+    required = figures.minutes(row.required_s) if row.required_s else figures.MISSING
+    open_run = row.ended_utc is None and row.verdict is None
+    sign = words.VERDICTS[None] if open_run else words.verdict_sign(row.verdict)
+    if row.verdict is None and not open_run:
+        sign = words.Sign("Not judged yet", "ring", "○", "quiet")
+    return Line(
+        row.run_id,
+        sign,
+        figures.local_day(figures.parse_utc(row.started_utc), row.zone),
+        batch_words(row.food, row.pack, row.jar, row.jars) or "batch not described",
+        row.canner or figures.MISSING,
+        f"{figures.held_clock(row.proven_s)} of {required}",
+        words.action_words(row.advice_action) if row.advice_action else "",
+        row.simulated,
+    )
+
+
+def needs_doing(rows: Iterable[RunRow]) -> list[RunRow]:
+    """Runs whose advice is to reprocess, refrigerate or discard, in the order given."""
+    return [row for row in rows if any(word in (row.advice_action or "") for word in URGENT_ACTIONS)]
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a person asked to see. Empty means all."""
+
+    verdict: str = ""
+    words: str = ""
+    year: str = ""
+
+
+def chosen(rows: Iterable[RunRow], wanted: Wanted) -> list[RunRow]:
+    """Rows that fit every filter; words are looked for in food, canner, jar, pack and run id."""
+    parts = wanted.words.casefold().split()
+    found = []
+    for row in rows:
+        if wanted.verdict and (row.verdict or "open") != wanted.verdict:
+            continue
+        if wanted.year and not row.started_utc.startswith(wanted.year):
+            continue
+        text = " ".join(
+            str(item or "") for item in (row.food, row.canner, row.jar, row.pack, row.run_id)
+        ).casefold()
+        if all(part in text for part in parts):
+            found.append(row)
+    return found
+
+
+def years(rows: Iterable[RunRow]) -> list[str]:
+    """Years that hold a run, newest first."""
+    return sorted({row.started_utc[:4] for row in rows}, reverse=True)
+
+
+def season(rows: Sequence[RunRow]) -> str:
+    """``212 runs: 198 held, 9 broken, 5 unproven.``"""
+    count = Counter(row.verdict if row.verdict in FINISHED else "still open" for row in rows)
+    parts = [f"{count[word]:,} {word}" for word in (*FINISHED, "still open") if count[word]]
+    noun = "run" if len(rows) == 1 else "runs"
+    return f"{len(rows):,} {noun}" + (f": {', '.join(parts)}." if parts else ".")

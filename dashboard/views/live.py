@@ -1,0 +1,188 @@
+"""What is on the stove now: alarms, a board a canner, the trace, what happened."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import (
+    access,
+    alarm_model,
+    charts,
+    data,
+    figures,
+    live_model,
+    look,
+    settings,
+    strip_model,
+    words,
+)
+from dashboard.components import mount
+from dashboard.trace import frame, trace
+from dashboard.units import fahrenheit
+from monitor.errors import StoreError
+from monitor.store.reader import LiveRow
+from monitor.store.stamp import epoch_text
+
+FAR = st.query_params.get("far") == "1"
+#: The chart shows this much of a run that is on; the run's own page shows all of it. [s]
+WINDOW_S = 3600.0
+OFFERED = ("jars_in", "rolling_boil_seen", "boil_not_seen", "water_added", "heat_off", "jars_lifted")
+
+
+def main() -> None:
+    try:
+        moment = data.house_now()
+    except StoreError as trouble:
+        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        return
+    st.session_state["live_ids"] = _ids(moment)
+    if not moment.live:
+        _nothing_on(moment)
+    _watch()
+    if FAR or not moment.live:
+        return
+    for row in moment.live:
+        _marks(row)
+    _details()
+
+
+def _ids(moment: data.House) -> tuple[str, ...]:
+    return tuple(sorted(row.run_id for row in moment.live))
+
+
+@st.fragment(run_every=1)
+def _watch() -> None:
+    """Ticks each second: alarms, sound, boards. A run that comes or goes redraws the page."""
+    moment = data.house_now()
+    if _ids(moment) != st.session_state.get("live_ids"):
+        st.rerun(scope="app")
+    banners = alarm_model.standing(moment.alarms)
+    now_utc = epoch_text(moment.now_s)
+    wanted = next((item.priority for item in banners if item.sounds(now_utc)), None)
+    if moment.live or banners:
+        with st.container(key="sound_line"):
+            mount.sound(wanted)
+    for banner in banners:
+        _alarm(banner)
+    if moment.live:
+        pairs = [(_board(moment, row), row) for row in moment.live]
+        order = live_model.most_urgent_first([item for item, _ in pairs])
+        rows = {item.run_id: row for item, row in pairs}
+        strips = [
+            strip_model.pieces((rows[item.run_id].verdict or {}).get("stretches") or ()) for item in order
+        ]
+        mount.show_boards(order, strips, far=FAR)
+        if not FAR:
+            look.page(look.KEY + '<p><a href="?far=1" target="_self">Show this across the room</a></p>')
+
+
+def _board(moment: data.House, row: LiveRow) -> live_model.Board:
+    run = moment.runs.get(row.run_id)
+    batch = live_model.batch_words(run.food, run.pack, run.jar, run.jars) if run else ""
+    return live_model.board(
+        row.run_id,
+        row.canner,
+        row.view,
+        row_age_s=data.age_s(moment, row.updated_utc),
+        batch=batch,
+        simulated=bool(run and run.simulated),
+        spacing_s=data.spacing_s(row.run_id, float(row.view.get("at_s") or 0.0)),
+        rate=moment.rate,
+    )
+
+
+def _alarm(banner: alarm_model.Banner) -> None:
+    known = "no" if banner.unacknowledged else "yes"
+    over = " It is over, and still waits to be seen." if banner.state == "returned_unacknowledged" else ""
+    due = f"<p>By {look.esc(_local(banner.due_utc))}.</p>" if banner.due_utc else ""
+    glyph = "▲" if banner.priority == "high" else "△"
+    canner = f" – {look.esc(banner.canner)}" if banner.canner else ""
+    look.page(
+        f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
+        f'data-known="{known}"><p class="bw-headline"><span aria-hidden="true">{glyph}</span> '
+        f"{look.esc(banner.headline)}{canner}</p>"
+        f'<p>{look.esc(banner.what)}{over}</p><p class="bw-do">{look.esc(banner.do)}</p>{due}</div>'
+    )
+    if FAR or not banner.unacknowledged or not access.may_change():
+        return
+    with st.container(horizontal=True):
+        if st.button("I have seen it", key=f"ack_{banner.alarm_id}", type="primary"):
+            data.say("alarm_acknowledged", {"alarm_id": banner.alarm_id}, run_id=banner.run_id)
+        if st.button("Quiet for 2 minutes", key=f"quiet_{banner.alarm_id}"):
+            data.say(
+                "alarm_silenced", {"alarm_id": banner.alarm_id, "seconds_s": 120.0}, run_id=banner.run_id
+            )
+
+
+def _local(utc: str) -> str:
+    run_zone = next((row.zone for row in data.house_now().runs.values() if row.zone), None)
+    return figures.local_time(figures.parse_utc(utc), run_zone)[:5]
+
+
+def _marks(row: LiveRow) -> None:
+    with st.expander(f"Say what you did or saw at {_plain(row.canner)}", key=f"marks_{row.run_id}"):
+        if not access.ask(f"marks_{row.run_id}"):
+            return
+        with st.container(horizontal=True):
+            for kind in OFFERED:
+                if st.button(words.MARKS[kind].capitalize(), key=f"mark_{row.run_id}_{kind}"):
+                    data.say("mark", {"kind": kind}, run_id=row.run_id)
+                    st.toast(f"Written down: {words.MARKS[kind]}.")
+        look.page('<p class="bw-note">Steam and boiling water scald; glass breaks. Look, do not lean in.</p>')
+
+
+def _plain(name: str | None) -> str:
+    """A name as a widget's label takes it: markdown's signs would format, so they go."""
+    return "".join(sign for sign in (name or "the canner") if sign.isalnum() or sign in " -_.")[:60]
+
+
+@st.fragment(run_every=3)
+def _details() -> None:
+    """Ticks slowly: the figures, the trace and the events of each canner."""
+    moment = data.house_now()
+    for row in moment.live:
+        _detail(row, several=len(moment.live) > 1)
+
+
+def _detail(row: LiveRow, several: bool) -> None:
+    verdict = row.verdict or {}
+    if several:
+        look.page(f'<p class="bw-lead">{look.esc(row.canner or "canner not named")}</p>')
+    since_s = max(0.0, float(row.view.get("at_s") or 0.0) - WINDOW_S)
+    run, samples = data.live_trace(settings.current().data_dir, row.run_id, round(since_s, -1))
+    offset_K = run.probe.calibration.offset_K if run and run.probe.calibration else 0.0
+    left, right = st.columns([2, 3], gap="large")
+    with left:
+        look.page(look.facts_table(live_model.facts(row.view, fahrenheit()), "Figures now"))
+    with right:
+        marks = [(mark.t_s, mark.kind) for mark in run.marks] if run else []
+        spec = charts.temperature_chart(
+            frame(trace(samples, offset_K), 500, fahrenheit=fahrenheit()),
+            {
+                **verdict,
+                "boiling_point_C": row.view.get("boiling_point_C"),
+                "floor_C": row.view.get("floor_C"),
+            },
+            look.tones(),
+            marks=[item for item in marks if item[0] >= since_s],
+            fahrenheit=fahrenheit(),
+        )
+        st.echarts_chart(
+            spec,
+            height=340,
+            key=f"trace_{row.run_id}",
+            alt="Water temperature against the boiling "
+            "point and the floor; the figures beside it say the same.",
+        )
+    look.page(look.events_table(verdict.get("events") or (), run))
+
+
+def _nothing_on(moment: data.House) -> None:
+    heard = ""
+    if moment.heard_s is not None:
+        silent = figures.about(max(0.0, moment.now_s - moment.heard_s))
+        heard = f"<p>A node was last heard {look.esc(silent)} ago.</p>"
+    look.page(f'<p class="bw-big">No canner is on.</p>{heard}<p>Runs that are over are under Past runs.</p>')
+
+
+main()

@@ -1,0 +1,70 @@
+"""Past runs: what needs doing first, then a season's list with its verdicts."""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+import streamlit as st
+
+from dashboard import data, look, runs_model, settings
+from monitor.errors import StoreError
+from monitor.store.reader import RunRow
+
+A_PAGE = 50
+HEADS = ("Verdict", "Started", "Batch", "Proven", "To do", "Canner")
+VERDICT_CHOICES = {"All": "", "Held": "held", "Broken": "broken", "Unproven": "unproven", "Open": "open"}
+
+
+def main() -> None:
+    st.title("Past runs", anchor=False)
+    try:
+        rows = data.runs(settings.current().data_dir)
+    except StoreError as trouble:
+        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        return
+    urgent = runs_model.needs_doing(rows)
+    if urgent:
+        look.page(
+            '<p class="bw-lead"><span class="bw-tone-alarm" aria-hidden="true">▲</span> To do first</p>'
+            + _table(urgent[:20], "To do first")
+        )
+    wanted = _filters(rows)
+    found = runs_model.chosen(rows, wanted)
+    look.page(f'<p class="bw-lead">{look.esc(runs_model.season(found))}</p>')
+    if not found:
+        return
+    pages = -(-len(found) // A_PAGE)
+    page = st.pagination(pages, key="runs_page") if pages > 1 else 1
+    look.page(_table(found[(page - 1) * A_PAGE : page * A_PAGE], "Runs"))
+
+
+def _filters(rows: list[RunRow]) -> runs_model.Wanted:
+    left, middle, right = st.columns([3, 3, 2], vertical_alignment="bottom")
+    verdict = left.segmented_control("Verdict", list(VERDICT_CHOICES), default="All", key="runs_verdict")
+    text = middle.text_input("Food, jar or canner", key="runs_words", max_chars=80)
+    years = runs_model.years(rows)
+    year = right.selectbox("Year", ["All", *years], key="runs_year") if len(years) > 1 else "All"
+    return runs_model.Wanted(
+        VERDICT_CHOICES.get(verdict or "All", ""), text or "", "" if year == "All" else year
+    )
+
+
+def _table(rows: list[RunRow], label: str) -> str:
+    return look.table(HEADS, [_cells(row) for row in rows], label)
+
+
+def _cells(row: RunRow) -> tuple[str, ...]:
+    item = runs_model.line(row)
+    link = f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(item.batch)}</a>'
+    simulated = ' <span class="bw-simulated">simulated</span>' if item.simulated else ""
+    return (
+        look.sign(item.sign),
+        look.esc(item.started),
+        link + simulated,
+        look.esc(item.proven),
+        look.esc(item.action),
+        look.esc(item.canner),
+    )
+
+
+main()

@@ -1,0 +1,132 @@
+"""The words, shapes and colours of a state and a verdict: one table, used by every page.
+
+Word, shape and colour always say the same thing together. ``tone`` names a colour of the style sheet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """How one state is written and drawn. ``glyph`` is the shape where only text can be shown."""
+
+    word: str
+    shape: str
+    glyph: str
+    tone: str
+
+
+#: By phase of the live view.
+PHASES: dict[str, Sign] = {
+    "waiting": Sign("No reading yet", "ring", "○", "quiet"),
+    "come_up": Sign("Coming up", "rise", "▲", "quiet"),
+    "hold": Sign("Full boil", "disc", "●", "boil"),
+    "boil_lost": Sign("Boil lost", "fall", "▼", "alarm"),
+    "unknown": Sign("Unknown", "diamond", "◇", "unsure"),
+    "complete": Sign("Held", "tick", "✔", "held"),
+    "ended": Sign("Ended", "square", "■", "quiet"),
+}
+
+#: By state of a stretch.
+STATES: dict[str, Sign] = {
+    "boiling": Sign("boiling", "disc", "●", "boil"),
+    "not_boiling": Sign("not boiling", "fall", "▼", "alarm"),
+    "unknown": Sign("unknown", "diamond", "◇", "unsure"),
+}
+
+#: By verdict; ``None`` is a run that is still on and has not held yet.
+VERDICTS: dict[str | None, Sign] = {
+    "held": Sign("Held", "tick", "✔", "held"),
+    "broken": Sign("Broken", "cross", "✖", "alarm"),
+    "unproven": Sign("Unproven", "diamond", "◇", "unsure"),
+    None: Sign("Still on", "ring", "○", "quiet"),
+}
+
+#: What is done with the jars, by the advice's fixed word; others show their own word.
+ACTIONS: dict[str, str] = {
+    "store_after_seal_check": "check the seals, then store",
+    "reprocess": "reprocess",
+    "reprocess_or_refrigerate": "reprocess or refrigerate",
+    "refrigerate": "refrigerate",
+    "keep_boiling": "keep boiling",
+    "turn_off_heat": "turn off the heat",
+    "bring_back_to_boil": "bring it back to a full boil",
+    "wait": "wait",
+}
+
+EVENTS: dict[str, str] = {
+    "boil_reached": "boil reached",
+    "boil_lost": "boil lost",
+    "boil_back": "boil back",
+    "hold_complete": "hold complete",
+    "overrun": "running over",
+    "node_silent": "node silent",
+    "node_restarted": "node restarted",
+    "probe_fault": "probe fault",
+    "probe_moved": "probe moved",
+    "reading_frozen": "reading frozen",
+    "pressure_disagrees": "pressure disagrees",
+    "reads_above_boiling": "reads above boiling",
+    "heater_off": "heater off",
+    "clock_stepped": "clock stepped",
+    "come_up_stalled": "come-up stalled",
+    "water_check_due": "check the water",
+    "verdict_revised": "verdict revised",
+    "jar_disturbed": "jar disturbed",
+    "jar_cooled": "jar cooled",
+    "seal_check_due": "seal check due",
+    "seal_check_overdue": "seal check overdue",
+    "reprocess_window_closing": "reprocess window closing",
+}
+
+#: Events that mean trouble: drawn with the alarm tone and listed with a mark.
+TROUBLE = frozenset(
+    {
+        "boil_lost",
+        "node_silent",
+        "probe_fault",
+        "probe_moved",
+        "reading_frozen",
+        "pressure_disagrees",
+        "reads_above_boiling",
+        "heater_off",
+        "come_up_stalled",
+        "seal_check_overdue",
+        "reprocess_window_closing",
+    }
+)
+
+MARKS: dict[str, str] = {
+    "heat_on": "heat on",
+    "jars_in": "jars in",
+    "lid_on": "lid on",
+    "rolling_boil_seen": "full boil seen",
+    "boil_not_seen": "no full boil seen",
+    "water_added": "water added",
+    "water_checked": "water checked",
+    "heat_off": "heat off",
+    "lid_off": "lid off",
+    "jars_lifted": "jars lifted",
+    "note": "note",
+}
+
+
+def plain(word: str) -> str:
+    """A fixed word of the contract as people read it: ``jar_cooled`` becomes ``jar cooled``."""
+    return word.replace("_", " ")
+
+
+def verdict_sign(verdict: str | None) -> Sign:
+    """The sign of a verdict; a word this version does not know is shown as it is, unsure."""
+    return VERDICTS.get(verdict) or Sign(plain(str(verdict)).capitalize(), "diamond", "◇", "unsure")
+
+
+def phase_sign(phase: str) -> Sign:
+    """The sign of a live phase; an unknown one is unsure, never fine."""
+    return PHASES.get(phase) or Sign(plain(phase).capitalize(), "diamond", "◇", "unsure")
+
+
+def action_words(action: str) -> str:
+    return ACTIONS.get(action, plain(action))
