@@ -94,9 +94,7 @@ def run(args: argparse.Namespace) -> int:
     missing = _missing(args)
     if missing and not args.json and args.own_minutes is None:
         return _print_food(args.food, missing)
-    if missing:
-        raise UsageError(f"The plan needs {', '.join(missing)} too.")
-    answer = _answer(args)
+    answer = _refused_outright(args, missing) if missing else _answer(args)
     if args.json:
         print(json.dumps(answer.as_json(), ensure_ascii=False, indent=2))
     elif isinstance(answer, Refusal):
@@ -205,14 +203,12 @@ def _loading(plan: Plan) -> str:
 
 def _wrapped(text: str) -> str:
     """Long lines folded under their own beginning."""
-    folded = []
+    folded: list[str] = []
     for line in text.split("\n"):
-        hang = (
-            len(line)
-            - len(line.lstrip())
-            + (12 if line.startswith("  ") and not line.startswith("  [") else 2)
-        )
-        folded += textwrap.wrap(line, WIDTH, subsequent_indent=" " * min(hang, 14)) or [""]
+        hang = 2
+        if line.startswith("  "):
+            hang = 12 if line[2:3].isalpha() else 8 if line.startswith("    ") else 6
+        folded += textwrap.wrap(line, WIDTH, subsequent_indent=" " * hang) or [""]
     return "\n".join(folded)
 
 
