@@ -1,0 +1,57 @@
+"""What can be wrong between us and a broker, in one line each for a person."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+
+from monitor.errors import ConfigError
+from monitor.intake.mqtt_settings import MqttSettings
+
+# Reason codes of MQTT 5 section 2.4; the client library gives those of 3.1.1 by the same numbers.
+UNSUPPORTED_VERSION = 132
+REFUSALS = {
+    132: "the broker speaks neither MQTT 5 nor 3.1.1",
+    133: "the broker refuses this client id",
+    134: "the broker does not accept the user name and password",
+    # Brokers say this too when a password is wrong.
+    135: "the broker does not accept the user name and password",
+    136: "the broker says it is not available",
+    137: "the broker says it is busy",
+    138: "the broker has banned this client",
+}
+TAKEN_OVER = 142
+
+
+def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
+    """Certificates and host name checked, always; None without TLS.
+
+    Raises
+    ------
+    ConfigError
+        When the CA file cannot be used.
+    """
+    if not settings.tls:
+        return None
+    try:
+        return ssl.create_default_context(cafile=settings.ca_file)
+    except (OSError, ssl.SSLError) as trouble:
+        raise ConfigError(
+            f"the CA file {settings.ca_file} cannot be used: {trouble}", "It must be readable, in PEM form."
+        ) from None
+
+
+def connect_trouble(settings: MqttSettings, trouble: BaseException | None) -> str:
+    """One line on why no connection came about."""
+    where = settings.address
+    if isinstance(trouble, ssl.SSLCertVerificationError):
+        return f"{where}: its certificate is not trusted ({trouble.verify_message}); is the CA file right?"
+    if isinstance(trouble, ssl.SSLError) or (settings.tls and isinstance(trouble, ConnectionResetError)):
+        return f"{where}: TLS does not come about ({trouble}); is this the broker's TLS port?"
+    if isinstance(trouble, socket.gaierror):
+        return f"the name {settings.host} is not known here"
+    if isinstance(trouble, ConnectionRefusedError):
+        return f"nothing answers at {where}; is the broker running?"
+    if isinstance(trouble, TimeoutError):
+        return f"no answer from {where}"
+    return f"{where} cannot be reached ({trouble})"
