@@ -72,7 +72,7 @@ class Source(Protocol):
     def ask(self, node: str, payload: bytes) -> bool:
         """Say something to a node (a SenML pack on ``ask``); False when there is no link. Never raises."""
 
-    def announce(self, node: str, payload: bytes) -> bool:
+    def publish_alarm(self, node: str, payload: bytes) -> bool:
         """Put an alarm where other rooms can hear it (topic ``alarm``); False when the link has no such
         place or is down. Never raises."""
 

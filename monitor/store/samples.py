@@ -29,8 +29,6 @@ COLUMNS = (
     "lids",
 )
 
-#: What a repeat must agree on: all that the node itself said. Our own stamps differ each time it arrives.
-SAID = COLUMNS[7:]
 
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM samples"
 
@@ -58,6 +56,11 @@ def row_values(node_id: int, sample: Sample, at_s: float, arrival_s: float, late
         _packed(sample.jars),
         _packed(sample.lids),
     )
+
+
+def said(row: Row) -> Row:
+    """What a repeat must agree on: all that the node itself said. Our own stamps differ at each arrival."""
+    return row[5:6] + row[7:]
 
 
 def row_sample(row: Row, start_s: float) -> Sample:

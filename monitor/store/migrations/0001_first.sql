@@ -65,14 +65,24 @@ CREATE TABLE conflicts (
     UNIQUE (node, boot, seq, came)
 ) STRICT;
 
--- What a node said it no longer holds: never papered over.
+-- Samples that were made and will not come: why is 'gone' (the node no longer holds them), 'restarted' (the
+-- node started anew before they were sent) or 'refused' (they came, and were not acceptable).
 CREATE TABLE lost (
     node     INTEGER NOT NULL REFERENCES nodes(node_id),
     boot     INTEGER NOT NULL,
     from_seq INTEGER NOT NULL,
     count    INTEGER NOT NULL,
+    why      TEXT NOT NULL,
     at_utc   TEXT NOT NULL,
     PRIMARY KEY (node, boot, from_seq)
+) STRICT, WITHOUT ROWID;
+
+-- Up to where each start of a node is covered without a hole (stored, or known lost); -1: nothing yet.
+CREATE TABLE receipts (
+    node INTEGER NOT NULL REFERENCES nodes(node_id),
+    boot INTEGER NOT NULL,
+    upto INTEGER NOT NULL,
+    PRIMARY KEY (node, boot)
 ) STRICT, WITHOUT ROWID;
 
 -- Input that could not be accepted. Bounded (the writer drops the oldest); the counts are not.

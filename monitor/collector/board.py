@@ -1,0 +1,338 @@
+"""The runs that are on: each has its engine, fed with what was stored, and its way into the alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from monitor.alarms import AlarmMachine, Context, JournalRow, Moment, RunWatch
+from monitor.errors import RecordError
+from monitor.judge import Event, Session, Verdict, judge
+from monitor.record import Mark, Sample
+from monitor.store.reader import run_samples
+from monitor.store.runs import FOREVER_S, House, RunFacts
+from monitor.store.samples import Row, row_sample
+from monitor.store.writer import Outbox, StoreWriter
+
+#: Marks after which a run's verdict is due.
+CLOSING = ("heat_off", "jars_lifted")
+#: The same event raised live and raised again when the run is judged anew lie at most so far apart. [s]
+SAME_EVENT_S = 30.0
+#: The whole verdict is written down at most so often while nothing happens. [s]
+VERDICT_EVERY_S = 1.0
+
+
+@dataclass(slots=True)
+class LiveRun:
+    """One run that is on. ``spans``: (node number, from, to) of the nodes that serve it, in house time."""
+
+    facts: RunFacts
+    session: Session
+    watch: RunWatch
+    spans: list[tuple[int, float, float]] = field(default_factory=list)
+    last: Sample | None = None
+    #: (kind, onset) of every event told, by whichever life of the collector.
+    told: list[tuple[str, float]] = field(default_factory=list)
+    closed_for: int = 0
+    changed: bool = True
+    verdict_s: float = float("-inf")
+    phase: str = ""
+
+
+class Board:
+    """All runs that are on. Works in house time; writes only into the outbox."""
+
+    def __init__(
+        self,
+        writer: StoreWriter,
+        outbox: Outbox,
+        machine: AlarmMachine,
+        say: Callable[[RunFacts | None, str], None],
+        moment: Callable[[], Moment],
+    ) -> None:
+        self._writer = writer
+        self._outbox = outbox
+        self._machine = machine
+        self._say = say
+        self._moment = moment
+        self._runs: dict[str, LiveRun] = {}
+        self._refused: dict[str, str] = {}
+        self._house = House({}, ())
+        #: Rows of the journal made since last asked, for whoever tells the rest of the house.
+        self.rung: list[JournalRow] = []
+
+    @property
+    def any_open(self) -> bool:
+        """Whether a run is on."""
+        return bool(self._runs)
+
+    @property
+    def hold_owed(self) -> bool:
+        """Whether some run is in its hold."""
+        return any(run.watch.hold_owed for run in self._runs.values())
+
+    # --- what people said -----------------------------------------------------------------------------
+
+    def refresh(self, house: House, now_s: float) -> None:
+        """Take up what the entries now say: runs begun, marked, corrected, ended."""
+        self._house = house
+        open_ids = {facts.run_id for facts in house.open_runs()}
+        for run_id in [one for one in self._runs if one not in open_ids]:
+            self._end(self._runs.pop(run_id), house)
+        for facts in house.open_runs():
+            live = self._runs.get(facts.run_id)
+            if live is None:
+                self._open(facts, now_s)
+            else:
+                self._update(live, facts, now_s)
+
+    def _open(self, facts: RunFacts, now_s: float) -> None:
+        live = self._build(facts, now_s)
+        if live is None:
+            return
+        self._runs[facts.run_id] = live
+        invented = " (simulated)" if facts.simulated else ""
+        served = "" if live.spans else f"; no node serves {facts.canner} yet"
+        self._say(facts, f"run {facts.run_id} is on{invented}{served}")
+
+    def _build(self, facts: RunFacts, now_s: float) -> LiveRun | None:
+        """The engine of a run, fed with all the store holds of it."""
+        try:
+            run = facts.as_run()
+        except RecordError as trouble:
+            if self._refused.get(facts.run_id) != str(trouble):
+                self._refused[facts.run_id] = str(trouble)
+                self._say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
+            return None
+        context = Context(scope=facts.run_id, canner=facts.canner, started_at=run.started_at)
+        live = LiveRun(facts, Session(run), RunWatch(self._machine, context))
+        self._serve(live)
+        samples = run_samples(self._writer.conn, self._house, facts)
+        live.session.feed(samples)
+        live.last = samples[-1] if samples else None
+        live.told = self._journalled(facts.run_id)
+        self._take_events(live, revised=True)
+        for mark in facts.marks:
+            live.watch.context = live.watch.context.after(mark.kind)
+        return live
+
+    def _journalled(self, run_id: str) -> list[tuple[str, float]]:
+        rows = self._writer.conn.execute(
+            "SELECT kind, json_extract(body, '$.onset_s') FROM events WHERE run_id = ?", (run_id,)
+        )
+        told = [(str(kind), float(onset_s)) for kind, onset_s in rows]
+        waiting = [event for run, event in self._outbox.events if run == run_id]
+        return told + [(str(event["kind"]), float(event["onset_s"])) for event in waiting]
+
+    def _serve(self, live: LiveRun) -> None:
+        end_s = FOREVER_S if live.facts.ended_s is None else live.facts.ended_s
+        numbers = dict(self._writer.conn.execute("SELECT name, node_id FROM nodes"))
+        live.spans = [
+            (numbers[node], low_s, high_s)
+            for node, low_s, high_s in self._house.serving(live.facts.canner, live.facts.started_s, end_s)
+            if node in numbers
+        ]
+
+    def _update(self, live: LiveRun, facts: RunFacts, now_s: float) -> None:
+        before, spans = live.facts, live.spans
+        live.facts = facts
+        self._serve(live)
+        if facts.entry_ids == before.entry_ids and live.spans == spans:
+            return
+        fresh = facts.marks[len(before.marks) :]
+        appended = facts.marks[: len(before.marks)] == before.marks
+        if not appended or facts.header != before.header or live.spans != spans:
+            # Said of the past, or changed: the run is judged anew from the store.
+            self._rebuild(live, now_s)
+            return
+        for mark in fresh:
+            self._mark(live, mark)
+        if live.session.needs_rebuild:
+            self._rebuild(live, now_s)
+
+    def _rebuild(self, live: LiveRun, now_s: float) -> None:
+        rebuilt = self._build(live.facts, now_s)
+        if rebuilt is not None:
+            rebuilt.closed_for, rebuilt.phase = live.closed_for, live.phase
+            self._runs[live.facts.run_id] = rebuilt
+
+    def _mark(self, live: LiveRun, mark: Mark) -> None:
+        live.session.mark(mark)
+        self._take_events(live, revised=True)
+        self._ring(live, live.watch.mark(mark.kind, mark.t_s, self._moment()))
+        self._say(live.facts, f"marked: {mark.kind} at {_clock(mark.t_s)}")
+        live.changed = True
+        live.verdict_s = float("-inf")
+
+    def _end(self, live: LiveRun, house: House) -> None:
+        """A run that is over: its last verdict from all the store holds of it."""
+        facts = house.runs.get(live.facts.run_id)
+        if facts is None or facts.ended_s is None:
+            return
+        end_s = round(facts.ended_s - facts.started_s, 3)
+        verdict = self.judge_again(facts)
+        self._ring(live, live.watch.mark("run_ended", end_s, self._moment()))
+        if verdict is not None and not live.closed_for:
+            self._ring(live, live.watch.closed(verdict, end_s, self._moment()))
+
+    def judge_again(self, facts: RunFacts) -> Verdict | None:
+        """Judge a run that is over from the store, and write the verdict down."""
+        try:
+            run = facts.as_run()
+        except RecordError as trouble:
+            self._say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
+            return None
+        verdict = judge(replace(run, samples=tuple(run_samples(self._writer.conn, self._house, facts))))
+        self._outbox.live.pop(facts.run_id, None)
+        self._outbox.verdicts[facts.run_id] = verdict.as_json()
+        self._say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
+        return verdict
+
+    # --- what the nodes said --------------------------------------------------------------------------
+
+    def feed(self, rows: list[Row], now_s: float) -> set[str]:
+        """Hand stored rows to the engines. Returns the ids of runs already over that they belong to."""
+        by_node: dict[int, list[Row]] = {}
+        for row in rows:
+            by_node.setdefault(row[0], []).append(row)
+        for live in list(self._runs.values()):
+            self._feed_run(live, by_node, now_s)
+        late = [row for row in rows if row[6]]
+        return self._over(late) if late else set()
+
+    def _feed_run(self, live: LiveRun, by_node: dict[int, list[Row]], now_s: float) -> None:
+        start_s = live.facts.started_s
+        samples = [
+            row_sample(row, start_s)
+            for node_id, low_s, high_s in live.spans
+            for row in by_node.get(node_id, ())
+            if low_s <= row[3] <= high_s
+        ]
+        if not samples:
+            return
+        samples.sort(key=lambda sample: sample.t_s)
+        before = live.last
+        live.session.feed(samples)
+        newest = samples[-1]
+        if not newest.late and (live.last is None or newest.t_s >= live.last.t_s):
+            live.last = newest
+        live.changed = True
+        out_of_order = samples[0].late or (before is not None and samples[0].t_s < before.t_s)
+        self._take_events(live, revised=out_of_order)
+        if live.session.needs_rebuild:
+            self._rebuild(live, now_s)
+
+    def _over(self, late: list[Row]) -> set[str]:
+        names = {
+            number: name for name, number in self._writer.conn.execute("SELECT name, node_id FROM nodes")
+        }
+        found = set()
+        for facts in self._house.runs.values():
+            if facts.ended_s is None or facts.imported:
+                continue
+            for node, low_s, high_s in self._house.serving(facts.canner, facts.started_s, facts.ended_s):
+                if any(names.get(row[0]) == node and low_s <= row[3] <= high_s for row in late):
+                    found.add(facts.run_id)
+        return found
+
+    def rebuild_node(self, node_id: int, now_s: float) -> None:
+        """Rows of a node were moved in time: judge its open runs anew."""
+        for live in list(self._runs.values()):
+            if any(number == node_id for number, _, _ in live.spans):
+                self._rebuild(live, now_s)
+
+    def new_node(self) -> None:
+        """A node was heard for the first time: a run may have been waiting for it."""
+        for live in self._runs.values():
+            self._serve(live)
+
+    # --- time passes ----------------------------------------------------------------------------------
+
+    def tick(self, now_s: float) -> None:
+        """Let every engine know the time, so that silence is noticed."""
+        moment = self._moment()
+        for live in self._runs.values():
+            live.session.tick(now_s - live.facts.started_s)
+            self._take_events(live)
+            live.changed = True
+        for row in self._machine.tick(moment):
+            self._journal(row)
+
+    def publish(self, now_s: float) -> None:
+        """Put the live views into the outbox, and the verdicts when something happened or a second passed."""
+        for live in self._runs.values():
+            if not live.changed:
+                continue
+            view = live.session.view()
+            self._ring(live, live.watch.view(view, self._moment(), live.last))
+            verdict = None
+            if now_s - live.verdict_s >= VERDICT_EVERY_S:
+                live.verdict_s = now_s
+                whole = live.session.verdict()
+                self._perhaps_closed(live, whole)
+                verdict = whole.as_json()
+            form = view.as_json() | {"simulated": live.facts.simulated}
+            self._outbox.live[live.facts.run_id] = (live.facts.canner, form, verdict)
+            if view.phase != live.phase:
+                live.phase = view.phase
+                self._say(live.facts, view.sentence)
+            live.changed = False
+
+    def _perhaps_closed(self, live: LiveRun, verdict: Verdict) -> None:
+        """After heat_off or jars_lifted the verdict is due, while the jars may still be in the canner."""
+        closing = [mark for mark in live.facts.marks if mark.kind in CLOSING]
+        if len(closing) <= live.closed_for or verdict.verdict is None:
+            return
+        live.closed_for = len(closing)
+        self._say(live.facts, f"verdict: {verdict.verdict}. {verdict.advice.text}")
+        self._ring(live, live.watch.closed(verdict, closing[-1].t_s, self._moment()))
+
+    # --- events and alarms ----------------------------------------------------------------------------
+
+    def _take_events(self, live: LiveRun, *, revised: bool = False) -> None:
+        """Tell what is new. After a revision the engine raises again what was told before: no news."""
+        events = live.session.take_events()
+        if revised:
+            left = list(live.told)
+            events = [event for event in events if not _matched(event, left)]
+        if events:
+            self._tell(live, events)
+            live.verdict_s = float("-inf")
+
+    def _tell(self, live: LiveRun, events: list[Event]) -> None:
+        for event in events:
+            live.told.append((event.kind, event.onset_s))
+            self._outbox.events.append((live.facts.run_id, event.as_json()))
+            self._say(live.facts, f"{event.kind}: {event.text}")
+        self._ring(live, live.watch.events(events, self._moment()))
+
+    def _ring(self, live: LiveRun, rows: list[JournalRow]) -> None:
+        for row in rows:
+            self._journal(row)
+
+    def apply(self, kind: str, body: dict[str, Any], by: str | None) -> None:
+        """An acknowledgement, a silencing, a shelving."""
+        for row in self._machine.apply_entry(kind, body, by, self._moment(), hold_owed=self.hold_owed):
+            self._journal(row)
+
+    def _journal(self, row: JournalRow) -> None:
+        run_id = row.scope if row.scope in self._house.runs else None
+        self._outbox.alarms.append((row.alarm_id, run_id, row.kind, row.to_state, row.as_json()))
+        self.rung.append(row)
+
+
+def _matched(event: Event, told: list[tuple[str, float]]) -> bool:
+    """Whether an event was told before; each telling stands for one event only."""
+    for at, (kind, onset_s) in enumerate(told):
+        if kind == event.kind and abs(onset_s - event.onset_s) <= SAME_EVENT_S:
+            del told[at]
+            return True
+    return False
+
+
+def _clock(t_s: float) -> str:
+    """``0:25:20`` since the run's start."""
+    whole = round(abs(t_s))
+    sign = "-" if t_s < 0 else ""
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"

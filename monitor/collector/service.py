@@ -1,0 +1,369 @@
+"""The collector: one process, one writer, any number of ways in.
+
+Source threads only put bytes on a bounded queue. Everything else happens here, in one thread, in this order:
+gather, decode, commit, acknowledge, judge, tell. What is told (an acknowledgement, ``stored``, a verdict) has
+always been stored before.
+"""
+
+from __future__ import annotations
+
+import time as wait
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from queue import Empty, Queue
+from threading import Event
+
+from monitor.alarms import AlarmMachine, JournalRow, Moment, State, mqtt_pack
+from monitor.collector.board import Board
+from monitor.collector.clock import HouseClock
+from monitor.collector.ingest import LATE_S, Ingest, NodeState
+from monitor.collector.lock import only_collector
+from monitor.collector.memory import recall
+from monitor.errors import StoreError
+from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
+from monitor.store import reader
+from monitor.store.database import open_writer
+from monitor.store.entries import read_entries
+from monitor.store.runs import RunFacts, read_house
+from monitor.store.samples import Row
+from monitor.store.stamp import SYSTEM_TIME
+from monitor.store.writer import Batch, Outbox, StoreWriter
+from monitor.timesource import TimeSource
+
+#: A batch is so many messages, or what came within so long after its first. [s]
+BATCH_LIMIT = 500
+BATCH_S = 0.1
+#: How often entries are looked for, silence is noticed and live rows are written. [s]
+TICK_S = 0.25
+#: After the start, silence is not noticed for so long: what waited at a broker comes first. [s]
+GRACE_S = 3.0
+#: A store that cannot be written is tried again so often, and complained of so often. [s]
+RETRY_S = 1.0
+COMPLAIN_S = 30.0
+#: Moved clocks are carried into the stored rows at most so often. [s]
+REMAP_EVERY_S = 2.0
+#: Refused input is told of at most so often; every piece is counted and kept. [s]
+REFUSED_EVERY_S = 10.0
+
+ALARM_ENTRIES = ("alarm_acknowledged", "alarm_silenced", "alarm_shelved")
+
+
+class Collector:
+    """Everything between the sources and the store, and between the store and the alarms.
+
+    Parameters
+    ----------
+    data_dir : Path
+        Where the store lives; this collector must be the only one there.
+    sources : sequence of Source
+        Not yet started.
+    say : callable
+        Told one line at a time, with the run it is about or None.
+    time : TimeSource
+        The clock that also stamps the sources' arrivals.
+    """
+
+    def __init__(
+        self,
+        data_dir: Path,
+        sources: Sequence[Source],
+        *,
+        say: Callable[[RunFacts | None, str], None],
+        time: TimeSource = SYSTEM_TIME,
+    ) -> None:
+        self._data_dir = data_dir
+        self._sources = {source.name: source for source in sources}
+        self._say_line = say
+        self._time = time
+        self.queue: Queue[Arrival] = Queue(QUEUE_CAPACITY)
+
+    def run(self, stop: Event) -> None:
+        """Work until ``stop`` is set, then store what is queued and leave.
+
+        Raises
+        ------
+        StoreBusyError, StoreTooNewError, StoreError
+            At the start only; later trouble with the disk is said and waited out.
+        """
+        with only_collector(self._data_dir):
+            conn = open_writer(self._data_dir, check=True)
+            try:
+                self._begin(StoreWriter(conn, self._time), stop)
+                self._work(stop)
+            finally:
+                conn.close()
+
+    # --- begin and end --------------------------------------------------------------------------------
+
+    def _begin(self, writer: StoreWriter, stop: Event) -> None:
+        self._writer = writer
+        self._stop = stop
+        self._outbox = Outbox()
+        house = read_house(writer.conn)
+        self._clock = HouseClock(writer.conn, self._time, run_open=bool(house.open_runs()))
+        self._ingest = Ingest(self._recall, self._clock.house_s)
+        self._machine = AlarmMachine()
+        self._machine.restore((row.body for row in reader.alarms(writer.conn)), self._moment())
+        self._board = Board(writer, self._outbox, self._machine, self._say, self._moment)
+        self._seen_version = reader.data_version(writer.conn)
+        self._seen_entry = -1
+        done = writer.conn.execute("SELECT value FROM meta WHERE key = 'alarm_entries_done'").fetchone()
+        self._alarm_entries_done = int(done[0]) if done else 0
+        self._started_s = self._last_tick_s = self._clock.now_s()
+        self._remapped_s = self._refused_s = self._complained_s = float("-inf")
+        self._refused = 0
+        self._half_full = False
+        self._over: set[str] = set()
+        self._journal("started", "the collector started")
+        for run_id, _ in writer.conn.execute("SELECT run_id, view FROM live").fetchall():
+            if run_id not in {facts.run_id for facts in house.open_runs()}:
+                self._over.add(run_id)
+        self._refresh()
+        self._flush()
+
+    def _work(self, stop: Event) -> None:
+        intake_stop = Event()
+        for source in self._sources.values():
+            source.start(self.queue, intake_stop)
+        try:
+            while not stop.is_set():
+                self._round(self._gather(BATCH_S))
+        finally:
+            intake_stop.set()
+            for source in self._sources.values():
+                source.stop()
+            self._drain()
+            self._journal("stopped", "the collector stopped")
+            self._flush()
+            for source in self._sources.values():
+                source.close()
+
+    def _drain(self) -> None:
+        """What is queued is stored and acknowledged before the end, unless the disk refuses."""
+        while not self.queue.empty():
+            self._round(self._gather(0.0))
+
+    # --- one round ------------------------------------------------------------------------------------
+
+    def _gather(self, wait_s: float) -> list[Arrival]:
+        """The next batch: at most so many messages, within so long after the first."""
+        arrivals: list[Arrival] = []
+        try:
+            arrivals.append(self.queue.get(timeout=wait_s) if wait_s else self.queue.get_nowait())
+            until_s = wait.monotonic() + wait_s
+            while len(arrivals) < BATCH_LIMIT:
+                left_s = until_s - wait.monotonic()
+                arrivals.append(self.queue.get(timeout=left_s) if left_s > 0 else self.queue.get_nowait())
+        except Empty:
+            pass
+        return arrivals
+
+    def _round(self, arrivals: list[Arrival]) -> None:
+        if arrivals:
+            batch = self._ingest.take(arrivals)
+            fresh = self._commit(batch)
+            if fresh is None:
+                return
+            for arrival in arrivals:
+                arrival.ack()
+            self._refused += len(batch.refusals)
+            self._over |= self._board.feed(fresh, self._clock.now_s())
+            self._tell_news()
+        now_s = self._clock.now_s()
+        if self._time_for_tick(now_s):
+            self._tick(now_s)
+        self._ask(now_s)
+        if self._outbox.urgent:
+            self._flush()
+
+    def _commit(self, batch: Batch) -> list[Row] | None:
+        """Store a batch, however long the disk refuses. None: stopped before it could be stored."""
+        if batch.empty:
+            return []
+        while True:
+            try:
+                fresh = self._writer.commit(batch)
+            except StoreError as trouble:
+                self._complain(str(trouble))
+                if self._stop.wait(RETRY_S):
+                    return None
+                continue
+            if self._complained_s > float("-inf"):
+                self._complained_s = float("-inf")
+                self._say(None, "the store can be written again; nothing that was acknowledged is missing")
+                self._journal("store_back", "the store can be written again")
+            return fresh
+
+    def _complain(self, text: str) -> None:
+        now_s = wait.monotonic()
+        if now_s - self._complained_s >= COMPLAIN_S:
+            self._complained_s = now_s
+            self._say(None, f"ALARM: {text}")
+
+    def _flush(self) -> None:
+        """Write down what the engine says; what cannot be written now waits for the next round."""
+        if self._outbox.empty:
+            return
+        try:
+            self._writer.write(self._outbox)
+        except StoreError as trouble:
+            self._complain(str(trouble))
+
+    # --- time passes ----------------------------------------------------------------------------------
+
+    def _time_for_tick(self, now_s: float) -> bool:
+        if abs(now_s - self._last_tick_s) < TICK_S:
+            return False
+        self._last_tick_s = now_s
+        return True
+
+    def _tick(self, now_s: float) -> None:
+        self._watch_clock()
+        version = reader.data_version(self._writer.conn)
+        if version != self._seen_version:
+            self._seen_version = version
+            self._refresh()
+        self._remap(now_s)
+        self._judge_over()
+        if now_s - self._started_s >= GRACE_S * self._clock.rate:
+            self._board.tick(now_s)
+        self._board.publish(now_s)
+        self._ring()
+        self._tell_refused(now_s)
+        self._watch_queue()
+        self._flush()
+
+    def _watch_clock(self) -> None:
+        stepped_s, moved_s = self._clock.check(run_open=self._board.any_open)
+        if stepped_s:
+            text = f"the machine's clock was set by {stepped_s:+.1f} s; no duration changes"
+            self._journal("clock_stepped", text, {"by_s": stepped_s, "followed": bool(moved_s)})
+            self._say(None, text)
+        if moved_s:
+            for node in self._ingest.nodes.values():
+                for clock in node.clocks.values():
+                    clock.shift(moved_s)
+                for times in (node.first_s, node.fresh_s):
+                    for boot in times:
+                        times[boot] += moved_s
+
+    def _refresh(self) -> None:
+        """Take up entries made since last asked."""
+        newest = int(self._writer.conn.execute("SELECT coalesce(max(id), 0) FROM entries").fetchone()[0])
+        if newest == self._seen_entry:
+            return
+        self._seen_entry = newest
+        self._board.refresh(read_house(self._writer.conn), self._clock.now_s())
+        for entry in read_entries(self._writer.conn, kinds=ALARM_ENTRIES, after_id=self._alarm_entries_done):
+            self._board.apply(entry.kind, entry.body, entry.by)
+            self._alarm_entries_done = entry.id
+            self._outbox.meta["alarm_entries_done"] = str(entry.id)
+
+    def _remap(self, now_s: float) -> None:
+        """Carry a better estimate of a node's clock into the rows that were placed by a worse one."""
+        fallen = self._ingest.fallen()
+        if not fallen or abs(now_s - self._remapped_s) < REMAP_EVERY_S or self.queue.qsize() > BATCH_LIMIT:
+            return
+        self._remapped_s = now_s
+        for node, boot, clock in fallen:
+            clock.fell = False
+            if clock.wrapped or clock.offset_s is None:
+                continue
+            try:
+                moved = self._writer.remap(node.node_id, boot, clock.born_s, clock.offset_s, LATE_S)
+            except StoreError as trouble:
+                clock.fell = True
+                self._complain(str(trouble))
+                return
+            if moved:
+                self._board.rebuild_node(node.node_id, now_s)
+
+    def _judge_over(self) -> None:
+        """Runs that are over and got late samples: judged again, once the backlog is in."""
+        if not self._over or self.queue.qsize():
+            return
+        house = read_house(self._writer.conn)
+        for run_id in self._over:
+            facts = house.runs.get(run_id)
+            if facts is not None and facts.ended_s is not None:
+                self._board.judge_again(facts)
+        self._over.clear()
+
+    def _watch_queue(self) -> None:
+        half_full = self.queue.qsize() > QUEUE_CAPACITY // 2
+        if half_full != self._half_full:
+            self._half_full = half_full
+            if half_full:
+                self._journal("backlog", f"{self.queue.qsize()} messages wait; taking them in")
+                self._say(None, f"{self.queue.qsize()} messages wait to be stored; taking them in")
+
+    # --- telling --------------------------------------------------------------------------------------
+
+    def _ask(self, now_s: float) -> None:
+        for source_name, node, payload in self._ingest.asks(now_s):
+            source = self._sources.get(source_name)
+            if source is not None:
+                source.ask(node, payload)
+
+    def _ring(self) -> None:
+        """Let other rooms hear what changed on the board of alarms."""
+        rung, self._board.rung = self._board.rung, []
+        if not rung:
+            return
+        standing = {row["alarm_id"]: row for row in self._machine.board(self._moment())}
+        for row in rung:
+            shown = standing.get(row.alarm_id) or _returned(row)
+            if shown is None:
+                continue
+            payload = mqtt_pack(shown)
+            name = str(shown.get("canner") or row.scope).replace("/", "-")
+            for source in self._sources.values():
+                source.publish_alarm(name, payload)
+
+    def _tell_news(self) -> None:
+        news = self._ingest.news.lines
+        if not news:
+            return
+        for kind, text in news:
+            self._journal(kind, text)
+            self._say(None, text)
+        if any(kind == "new_node" for kind, _ in news):
+            self._board.new_node()
+        news.clear()
+
+    def _tell_refused(self, now_s: float) -> None:
+        if self._refused and abs(now_s - self._refused_s) >= REFUSED_EVERY_S:
+            self._refused_s = now_s
+            last = reader.refusals(self._writer.conn, 1)
+            why = f", the last: {last[0].why} ({last[0].source})" if last else ""
+            self._say(None, f"{self._refused} pieces of input refused{why}")
+            self._refused = 0
+
+    def _say(self, facts: RunFacts | None, text: str) -> None:
+        self._say_line(facts, text)
+
+    def _journal(self, kind: str, text: str, body: dict[str, object] | None = None) -> None:
+        self._outbox.journal.append((kind, text, body or {}))
+
+    def _moment(self) -> Moment:
+        return Moment(self._clock.now_s(), self._time.utc_now())
+
+    def _recall(self, name: str, source: str) -> tuple[NodeState, bool]:
+        return recall(self._writer, name, source, clocks_continue=self._clock.continues)
+
+
+def _returned(row: JournalRow) -> dict[str, object] | None:
+    """The last word on an alarm that no longer stands."""
+    if row.to_state != State.NORMAL.value or row.alarm is not None:
+        return None
+    return {
+        "scope": row.scope,
+        "kind": row.kind,
+        "alarm_id": row.alarm_id,
+        "state": row.to_state,
+        "priority": row.priority,
+        "headline": "",
+        "what": row.text,
+        "do": "",
+        "raised_utc": row.at_utc.isoformat(),
+    }

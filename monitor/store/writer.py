@@ -1,0 +1,298 @@
+"""The one writer: what the collector puts down, each batch in one durable transaction.
+
+Everything that arrived together is stored together: samples, refusals, conflicts, receipts. Only after
+:meth:`StoreWriter.commit` has returned may anything be acknowledged.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from monitor.errors import StoreError
+from monitor.store.database import transaction
+from monitor.store.samples import COLUMNS, SELECT, Row, said
+from monitor.store.stamp import SYSTEM_TIME, utc_text
+from monitor.timesource import TimeSource
+
+#: Refused input kept to be looked at; older rows make room. The counts are never cut.
+REFUSALS_KEPT = 1000
+#: Of each, so many bytes. [bytes]
+REFUSAL_BYTES = 2048
+
+_INSERT = (
+    f"INSERT INTO samples ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
+    " ON CONFLICT (node, boot, seq) DO NOTHING"
+)
+_ONE = f"{SELECT} WHERE node = ? AND boot = ? AND seq = ?"
+
+
+class Refusal(NamedTuple):
+    """Input that could not be accepted."""
+
+    source: str
+    node_hint: str | None
+    why: str
+    payload: bytes
+
+
+class Loss(NamedTuple):
+    """Samples of one start of a node that will not come."""
+
+    node_id: int
+    boot: int
+    from_seq: int
+    missing: int
+    why: str
+
+
+@dataclass(slots=True)
+class Batch:
+    """What one transaction is to hold."""
+
+    rows: list[Row] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+    losses: list[Loss] = field(default_factory=list)
+    #: (node_id, boot) -> covered without a hole up to here.
+    receipts: dict[tuple[int, int], int] = field(default_factory=dict)
+
+    @property
+    def empty(self) -> bool:
+        return not (self.rows or self.refusals or self.losses or self.receipts)
+
+
+@dataclass(slots=True)
+class Outbox:
+    """What is waiting to be written down besides samples. Kept until a write succeeds."""
+
+    events: list[tuple[str, Mapping[str, Any]]] = field(default_factory=list)
+    #: (alarm_id, run_id, kind, state, body)
+    alarms: list[tuple[str, str | None, str, str, Mapping[str, Any]]] = field(default_factory=list)
+    #: run_id -> (canner, view, verdict or None to keep the last)
+    live: dict[str, tuple[str | None, Mapping[str, Any], Mapping[str, Any] | None]] = field(
+        default_factory=dict
+    )
+    #: run_id -> verdict of a run that is over; it is live no longer.
+    verdicts: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+    #: (kind, text, body)
+    journal: list[tuple[str, str, Mapping[str, Any]]] = field(default_factory=list)
+    meta: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def urgent(self) -> bool:
+        """Whether something must not wait for the next round."""
+        return bool(self.events or self.alarms or self.verdicts or self.journal)
+
+    @property
+    def empty(self) -> bool:
+        return not (self.urgent or self.live or self.meta)
+
+    def clear(self) -> None:
+        for box in (self.events, self.alarms, self.live, self.verdicts, self.journal, self.meta):
+            box.clear()
+
+
+class StoreWriter:
+    """Owns the writing connection of the collector; not shared between threads."""
+
+    def __init__(self, conn: sqlite3.Connection, time: TimeSource = SYSTEM_TIME) -> None:
+        self.conn = conn
+        self._time = time
+        self._nodes: dict[str, int] = dict(conn.execute("SELECT name, node_id FROM nodes"))
+
+    def node_id(self, name: str, source: str) -> int:
+        """The number of a node; a name not seen before gets one, durably, in a transaction of its own."""
+        known = self._nodes.get(name)
+        if known is not None:
+            return known
+        with _as_store_error(), transaction(self.conn):
+            self.conn.execute(
+                "INSERT INTO nodes (name, first_seen_utc, source) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+                (name, self._now(), source),
+            )
+            row = self.conn.execute("SELECT node_id FROM nodes WHERE name = ?", (name,)).fetchone()
+        self._nodes[name] = int(row[0])
+        return self._nodes[name]
+
+    def knows(self, name: str) -> bool:
+        """Whether a node of this name was ever heard here."""
+        return name in self._nodes
+
+    def commit(self, batch: Batch) -> list[Row]:
+        """Store a batch durably and return the rows that were new, or new in what they say.
+
+        Raises
+        ------
+        StoreError
+            Disk full, read-only or broken: nothing of the batch is stored; the same batch may be tried again.
+        """
+        with _as_store_error(), transaction(self.conn):
+            fresh = self._insert(batch.rows)
+            for node_id, count in Counter(row[0] for row in fresh).items():
+                self.conn.execute(
+                    "UPDATE nodes SET samples = samples + ? WHERE node_id = ?", (count, node_id)
+                )
+            self._refuse(batch.refusals)
+            self._lose(batch.losses)
+            self.conn.executemany(
+                "INSERT INTO receipts (node, boot, upto) VALUES (?, ?, ?)"
+                " ON CONFLICT (node, boot) DO UPDATE SET upto = max(upto, excluded.upto)",
+                [(*key, upto) for key, upto in batch.receipts.items()],
+            )
+        return fresh
+
+    def _insert(self, rows: list[Row]) -> list[Row]:
+        """All at once when all are new, which they nearly always are; else one by one, compared."""
+        if not rows:
+            return rows
+        self.conn.execute("SAVEPOINT together")
+        new = self.conn.executemany(_INSERT, rows).rowcount
+        if new == len(rows):
+            self.conn.execute("RELEASE together")
+            return rows
+        self.conn.execute("ROLLBACK TO together")
+        self.conn.execute("RELEASE together")
+        fresh = []
+        for row in rows:
+            if self.conn.execute(_INSERT, row).rowcount:
+                fresh.append(row)
+                continue
+            stored = self.conn.execute(_ONE, row[:3]).fetchone()
+            if said(stored) != said(row) and (came := self._conflict(stored, row)):
+                fresh.append(came)
+        return fresh
+
+    def _conflict(self, stored: Row, came: Row) -> Row | None:
+        # The place in time is the stored one's: the key says that both are the same instant.
+        came = (*came[:3], stored[3], *came[4:])
+        known = self.conn.execute(
+            "SELECT came FROM conflicts WHERE node = ? AND boot = ? AND seq = ?", came[:3]
+        )
+        if any(said(tuple(json.loads(text))) == said(came) for (text,) in known):
+            return None
+        self.conn.execute(
+            "INSERT INTO conflicts (node, boot, seq, at_utc, at_s, stored, came)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (*came[:3], self._now(), stored[3], json.dumps(stored), json.dumps(came)),
+        )
+        return came
+
+    def _refuse(self, refusals: list[Refusal]) -> None:
+        if not refusals:
+            return
+        now = self._now()
+        self.conn.executemany(
+            "INSERT INTO refusals (at_utc, source, node_hint, why, size, payload) VALUES (?, ?, ?, ?, ?, ?)",
+            [
+                (now, one.source, one.node_hint, one.why, len(one.payload), one.payload[:REFUSAL_BYTES])
+                for one in refusals[-REFUSALS_KEPT:]
+            ],
+        )
+        for source, count in Counter(one.source for one in refusals).items():
+            self.conn.execute(
+                "INSERT INTO refusal_counts (source, count, last_utc) VALUES (?, ?, ?)"
+                " ON CONFLICT (source) DO UPDATE"
+                " SET count = count + excluded.count, last_utc = excluded.last_utc",
+                (source, count, now),
+            )
+        self.conn.execute(
+            "DELETE FROM refusals WHERE refusal_id <= (SELECT max(refusal_id) FROM refusals) - ?",
+            (REFUSALS_KEPT,),
+        )
+
+    def _lose(self, losses: list[Loss]) -> None:
+        self.conn.executemany(
+            "INSERT INTO lost (node, boot, from_seq, count, why, at_utc) VALUES (?, ?, ?, ?, ?, ?)"
+            " ON CONFLICT (node, boot, from_seq) DO UPDATE SET count = max(count, excluded.count)",
+            [(*loss, self._now()) for loss in losses],
+        )
+
+    def remap(self, node_id: int, boot: int, since_arrival_s: float, offset_s: float, late_s: float) -> int:
+        """Put samples of one start of a node where a better estimate of its clock says they belong.
+
+        Only rows that arrived from ``since_arrival_s`` on and that lie later than any drift explains move:
+        a network makes a message late, never early. Returns how many moved.
+        """
+        with _as_store_error(), transaction(self.conn):
+            return self.conn.execute(
+                "UPDATE samples SET at_s = uptime_s + ?1, late = (arrival_s - uptime_s - ?1 > ?2)"
+                " WHERE node = ?3 AND boot = ?4 AND arrival_s >= ?5 AND uptime_s IS NOT NULL"
+                " AND at_s - uptime_s > ?1 + 0.5 + 2e-4 * abs(arrival_s - at_s)",
+                (offset_s, late_s, node_id, boot, since_arrival_s),
+            ).rowcount
+
+    def write(self, outbox: Outbox) -> None:
+        """Write down what the engine and the collector have to say, all in one transaction.
+
+        Raises
+        ------
+        StoreError
+            Nothing of it is written; the same outbox may be tried again.
+        """
+        now = self._now()
+        with _as_store_error(), transaction(self.conn):
+            self._write_runs(outbox, now)
+            self.conn.executemany(
+                "INSERT INTO alarms (alarm_id, run_id, at_utc, kind, state, body) VALUES (?, ?, ?, ?, ?, ?)",
+                [
+                    (alarm, run, now, kind, state, _json(body))
+                    for alarm, run, kind, state, body in outbox.alarms
+                ],
+            )
+            self.conn.executemany(
+                "INSERT INTO journal (at_utc, kind, text, body) VALUES (?, ?, ?, ?)",
+                [(now, kind, text, _json(body)) for kind, text, body in outbox.journal],
+            )
+            self.conn.executemany(
+                "INSERT INTO meta (key, value) VALUES (?, ?)"
+                " ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                outbox.meta.items(),
+            )
+        outbox.clear()
+
+    def _write_runs(self, outbox: Outbox, now: str) -> None:
+        self.conn.executemany(
+            "INSERT INTO events (run_id, at_utc, kind, body) VALUES (?, ?, ?, ?)",
+            [(run_id, now, str(event["kind"]), _json(event)) for run_id, event in outbox.events],
+        )
+        self.conn.executemany(
+            "INSERT INTO live (run_id, canner, updated_utc, view, verdict) VALUES (?, ?, ?, ?, ?)"
+            " ON CONFLICT (run_id) DO UPDATE SET canner = excluded.canner,"
+            " updated_utc = excluded.updated_utc, view = excluded.view,"
+            " verdict = coalesce(excluded.verdict, verdict)",
+            [
+                (run_id, canner, now, _json(view), None if verdict is None else _json(verdict))
+                for run_id, (canner, view, verdict) in outbox.live.items()
+            ],
+        )
+        for run_id, verdict in outbox.verdicts.items():
+            self.conn.execute(
+                "INSERT INTO verdicts (run_id, at_utc, verdict) VALUES (?, ?, ?)",
+                (run_id, now, _json(verdict)),
+            )
+            self.conn.execute("DELETE FROM live WHERE run_id = ?", (run_id,))
+
+    def _now(self) -> str:
+        return utc_text(self._time.utc_now())
+
+
+class _as_store_error:
+    """Turns what SQLite says of a broken disk into one line with what to do."""
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: object, trouble: BaseException | None, trace: object) -> None:
+        if isinstance(trouble, sqlite3.OperationalError):
+            advice = "Samples are kept waiting and nothing is acknowledged until it can be written again."
+            if "full" in str(trouble):
+                advice = f"Free some space. {advice}"
+            raise StoreError(f"the store cannot be written: {trouble}.", advice) from trouble
+
+
+def _json(form: Mapping[str, Any]) -> str:
+    return json.dumps(form, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
