@@ -91,6 +91,7 @@ class MqttSource:
         self._thread: Thread | None = None
         self._closing = Event()
         self._paused = Event()
+        self._stop = Event()
         self._renew = Event()
         self._linked = Event()
         self._greeted = False
@@ -105,8 +106,7 @@ class MqttSource:
 
     def start(self, queue: Queue[Arrival], stop: Event) -> None:
         """Connect in a thread of its own, for ever trying. ``stop`` is the collector's own flag."""
-        self._queue = queue
-        self._paused = stop
+        self._queue, self._stop = queue, stop
         self._thread = Thread(target=self._run, name=self.name, daemon=True)
         self._thread.start()
 
@@ -262,7 +262,8 @@ class MqttSource:
             self._report(f"{self._settings.address}: hangs up without a greeting; {hint} Trying again")
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
-        put_blocking(self._queue, self._arrival(client, message), self._paused)
+        if not self._paused.is_set():
+            put_blocking(self._queue, self._arrival(client, message), self._stop)
 
     # --- message to arrival ---
 
