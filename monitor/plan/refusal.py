@@ -47,7 +47,7 @@ class Refusal:
 
     def as_text(self) -> str:
         """The same for a person."""
-        lines = [f"No time: {self.reason}"]
+        lines = [f"Refused: {self.reason}"]
         if self.instead:
             lines.append(f"Instead: {self.instead}")
         if self.suggestions:
