@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -25,6 +25,7 @@ from monitor.simulate.kettle import canner
 from monitor.simulate.kitchen import Kitchen, some_kitchen
 from monitor.simulate.story import Story
 from monitor.simulate.truth import FALTER_K, Truth
+from monitor.simulate.weather import Weather
 from monitor.tables.processes import cell_at
 
 ORIGIN = (
@@ -66,7 +67,16 @@ class Place:
 class Told:
     """A story with a place, its expectations gathered on the way."""
 
-    def __init__(self, place: Place, seed: int, *, seen: bool, by: str = "M.K.", hours: float = 3.0) -> None:
+    def __init__(
+        self,
+        place: Place,
+        seed: int,
+        *,
+        seen: bool,
+        by: str = "M.K.",
+        hours: float = 3.0,
+        weather: Weather | None = None,
+    ) -> None:
         self.place = place
         self.seed = seed
         self.by = by
@@ -84,6 +94,7 @@ class Told:
         )
         self.kitchen: Kitchen = replace(
             drawn,
+            weather=weather or drawn.weather,
             kettle=canner(
                 place.volume_L,
                 place.jar,
@@ -140,11 +151,15 @@ class Told:
         run = self.story.run(self._run_id(), self.story.observe() if samples is None else samples)
         zone = ZoneInfo(place.zone)
         started = datetime.fromisoformat(place.started).replace(tzinfo=zone)
+        checked = started - timedelta(days=13)
+        calibration = run.probe.calibration
+        probe = replace(run.probe, calibration=calibration and replace(calibration, at=checked))
         marks = tuple(replace(mark, by=self.by) for mark in run.marks)
         stated = replace(
             run.site,
             name=f"{place.kitchen} (invented)",
             altitude_m=place.altitude_m,
+            barometer_checked_at=checked if place.pressure == "barometer" else None,
         )
         origin = ORIGIN.format(seed=self.seed)
         run = replace(
@@ -154,6 +169,7 @@ class Told:
             site=site or stated,
             batch=Batch(self.food, place.food_id, place.pack, place.jar, place.jars),
             required=Required(self.kitchen.minutes, self.source),
+            probe=probe,
             marks=marks,
             extra={"origin": origin},
         )
@@ -280,14 +296,17 @@ def silent_node() -> Recorded:
 
 
 def altitude_only() -> Recorded:
-    told = Told(replace(_HILL, started="2026-08-16T08:45:00", pressure="altitude"), 17, seen=True)
+    place = replace(_HILL, started="2026-08-16T08:45:00", pressure="altitude")
+    # An autumn-like day of low pressure: water boils half a kelvin lower than the altitude lets one assume.
+    low = Weather(1650.0, anomaly_kPa=-0.8, sea_level_C=14.0)
+    told = Told(place, 17, seen=True, weather=low)
     story = told.story
     story.come_up()
     story.boil(told.required_s + 200.0)
     story.end(cool_s=240.0)
     return told.record(
         "altitude-only-1650-m",
-        "A true hold, but at 1650 m the altitude alone leaves the boiling point too uncertain to prove it.",
+        "A true hold on a day of low pressure: the altitude alone cannot prove it, a barometer could.",
         "unproven",
     )
 
@@ -438,7 +457,7 @@ def jars_into_boiling_water() -> Recorded:
 
 
 def short_by_a_minute() -> Recorded:
-    told = Told(replace(_VALLEY, started="2026-08-23T10:10:00"), 26, seen=False, by="A.B.")
+    told = Told(replace(_VALLEY, started="2026-08-23T10:10:00"), 26, seen=True, by="A.B.")
     story = told.story
     story.come_up()
     told.expect_boil()
@@ -499,13 +518,33 @@ RECORDS: tuple[Callable[[], Recorded], ...] = (
 )
 
 
+_README = """# Recorded runs
+
+Run records to look at, to try `boilwitness judge` on, and to hold every change of the engine to. All of them
+are invented: made by the kettle model in `monitor/simulate` with published processing times, in kitchens
+that do not exist. `python -m monitor.simulate recorded_runs` makes the same bytes again.
+
+Beside `run.json` and `samples.csv` each has an `about.json`: what it shows, where it comes from, when the water
+truly boiled, and which verdict and events are to be expected, with tolerances. The expectations follow from the
+truth and the rules; no engine was asked.
+
+| record | verdict | shows |
+|---|---|---|
+"""
+
+
 def write_records(folder: Path) -> list[Path]:
     """Write every record into ``folder``, one subfolder each. The same bytes every time."""
     written = []
+    lines = []
     for make in RECORDS:
         recorded = make()
         place = write_run(recorded.run, folder / recorded.name)
         text = json.dumps(recorded.about, indent=2, ensure_ascii=False) + "\n"
         (place / "about.json").write_text(text, encoding="utf-8", newline="\n")
         written.append(place)
+        lines.append(
+            f"| `{recorded.name}` | {recorded.about['expected']['verdict']} | {recorded.about['shows']} |\n"
+        )
+    (folder / "README.md").write_text(_README + "".join(lines), encoding="utf-8", newline="\n")
     return written
