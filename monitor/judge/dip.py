@@ -25,8 +25,13 @@ BASELINE_LEAST = 12
 #: Threshold in standard deviations; set by Monte Carlo for one false alarm in 1,000 h of boil or fewer
 #: (tests/benchmarks/dip_detector.py).
 THRESHOLD = 5.3
-#: The scatter model itself is learned; while little is learned the threshold is wider by this share of 1/n.
-LEARNING = 14.0
+#: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
+#: correlation) / n, and much wider (BEGINNER / n)² while n is so small that a correlation may go unseen.
+LEARNING = 2.0
+BEGINNER = 80.0
+#: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
+#: these factors. By Monte Carlo.
+COARSE, COARSE_CORRELATED = 1.1, 1.07
 #: Slopes worth finding: a slower fall is drift, left to the slow test of the engine. [K/s]
 SLOWEST_K_PER_S = 0.08 / 60.0
 #: The fall that a margin must be ready for: late in the hold, lid on, big kettle. [K/s] Energy balance of a
@@ -58,7 +63,12 @@ class FallDetector:
         """Take over a newly fitted scatter model."""
         noise = self._noise
         learned = max(noise.learned, 20.0)
-        self.threshold = THRESHOLD * (1.0 + LEARNING / learned)
+        reach = noise.long_run_variance / max(noise.sd_K**2, 1e-12)
+        self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned + (BEGINNER / learned) ** 2)
+        if noise.step_K > 2.5 * noise.sd_K:
+            self.threshold *= COARSE
+        elif noise.step_K > noise.sd_K and reach > 1.5:
+            self.threshold *= COARSE_CORRELATED
         reach = (3.0**0.5 * self.threshold * sqrt(noise.long_run_variance) / SLOWEST_K_PER_S) ** (2.0 / 3.0)
         self._longest = int(min(max(reach, 12.0), WINDOWS[-1]))
         if noise.is_quiet:

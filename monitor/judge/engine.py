@@ -11,7 +11,7 @@ Nothing here reads a clock: samples and ticks bring the time in.
 
 from __future__ import annotations
 
-from math import ceil
+from dataclasses import dataclass
 
 from monitor.judge import words
 from monitor.judge.budget import (
@@ -27,13 +27,15 @@ from monitor.judge.ledger import Ledger
 from monitor.judge.noise import Noise
 from monitor.judge.plateau import find_plateau
 from monitor.judge.pressure import PressureBasis, PressureTracker
-from monitor.judge.readings import FALL_K_PER_S, JumpFilter, Step, StillWatch
+from monitor.judge.readings import FALL_K_PER_S, RISE_K_PER_S, JumpFilter, Step, StillWatch
 from monitor.judge.trace import Trace
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN, Event
 from monitor.record.model import Mark, Run, Sample
 
 #: The judged value is a mean over up to this long. [s]
 MEAN_S = 30.0
+#: On one plateau the level is pooled over up to this long. [s]
+POOL_S = 300.0
 #: The record must show a rise through the floor from at least this far below it. [K]
 COME_UP_K = 5.0
 #: Above the boiling point by more than U and this, no open kettle can be. [K]
@@ -51,10 +53,26 @@ SLOW_FALL_K, SLOW_RISE_K = 0.25, 0.12
 BLOCK_S = 60.0
 #: A quick drop bigger than added cold water makes is the probe's. [K]
 PROBE_OUT_K = 15.0
+#: Back within this of where it fell from, it is back. [K]
+BACK_K = 0.5
+#: So long without a jump, a fallen reading is the water's again; one that fell far, after this long. [s]
+CALM_S, EXCURSION_S = 60.0, 600.0
 #: Two water probes further apart than this are flagged. [K]
 SECOND_PROBE_K = 0.5
 OVERRUN_S = 300.0
 WATER_CHECK_S = 900.0
+
+
+@dataclass(slots=True)
+class Excursion:
+    """A fall too fast for cooling: since when and from where; whether it is the probe's for sure."""
+
+    since_s: float
+    was_C: float
+    jumped_s: float
+    out: bool
+    recent_s: float = 0.0
+    recent_C: float = 1e9
 
 
 class Engine:
@@ -79,9 +97,12 @@ class Engine:
         self.last_s = -1e18  # newest sample of any kind
         self.valid_s = -1e18  # newest sample with a believable reading
         self.valid_C = 0.0
+        self.reading_s = -1e18  # newest reading of any value, believed or not
         self.heard_s = -1e18  # newest sign of life (not a late one)
         self.spacing_s = 1.0
         self._intervals = 0
+        self._gaps_alike = 0
+        self._last_gap_s = 0.0
         self.water_C: float | None = None
         self.boil_C: float | None = None
         self.floor_C: float | None = None
@@ -103,7 +124,7 @@ class Engine:
         self._first_block: tuple[float, float] | None = None
         self._top_block: tuple[float, float] | None = None
         self._block_until_s = 0.0
-        self._dropped: tuple[float, float] | None = None  # (time, reading) before a fall too fast for cooling
+        self._excursion: Excursion | None = None  # a fall too fast for cooling, not yet explained
         self._fault = ""
         self._silent = False
         self.lost_raised = False
@@ -167,12 +188,13 @@ class Engine:
         self.water_C = y
         if t - self._basis_s >= 30.0:
             self._refresh_basis(t)
-        interval = t - self.valid_s
+        interval = t - self.reading_s
+        self.reading_s = t
         if (interval > 3.5 and interval > 2.2 * self.spacing_s) or broken_off:
             self._gap(t, y, interval, broken_off)
         elif interval > 0.0:
             self._learn_spacing(interval)
-        if y < self._near_C and not self.on_plateau and self._dropped is None:
+        if y < self._near_C and not self.on_plateau and self._excursion is None:
             self._far(t, y)
         else:
             self._near(sample, t, y, raw)
@@ -198,11 +220,12 @@ class Engine:
     @property
     def silent_after_s(self) -> float:
         """How long after the last sample a node counts as silent. [s]"""
-        return min(max(SILENT_S, 2.5 * self.spacing_s), CEILING_S)
+        return max(SILENT_S, 2.5 * min(self.spacing_s, 12.0))
 
     # --- the readings -------------------------------------------------------------------------------------
 
     def _learn_spacing(self, interval: float) -> None:
+        self._gaps_alike = 0
         if self._intervals < 20:
             self._intervals += 1
             self.spacing_s += (interval - self.spacing_s) / self._intervals
@@ -253,8 +276,8 @@ class Engine:
         step = self.jumps.take(t, y)
         if step is Step.PENDING:
             return
-        if step is not Step.ACCEPTED and self._jumped(step, t, y):
-            return
+        if step is not Step.ACCEPTED:
+            self._jumped(step, t, y)
         before_C = self.valid_C
         self.valid_s, self.valid_C = t, y
         dropped = self.trace.append(t, y)
@@ -266,8 +289,10 @@ class Engine:
         if still:
             self._stands_still(t, still)
             return
-        if self._dropped is not None:
-            self._after_drop(t, y)
+        if self._excursion is not None:
+            self._in_excursion(t, y)
+            if self._excursion is not None:
+                return
         if self.on_plateau:
             self._on_plateau(t)
         else:
@@ -275,61 +300,75 @@ class Engine:
                 self._event("come_up_stalled", t, t, words.STALLED)
             self._off_plateau(t, y, before_C)
 
-    def _jumped(self, step: Step, t: float, y: float) -> bool:
-        """After a jump. Returns True where the reading is not to be judged further."""
-        if step is Step.SPIKE:
-            self.counts["jumps"] += 1
-            return False
+    def _jumped(self, step: Step, t: float, y: float) -> None:
+        """After a reading that water cannot have followed."""
         self.counts["jumps"] += 1
-        if step is Step.ERRATIC:
-            self._leave(self.valid_s, UNKNOWN, words.ERRATIC)
-            self._say_at_most("probe_fault", t, words.ERRATIC_TEXT, 60.0)
-            return False
-        if step is Step.FELL:
-            self._fell(t, y)
-        else:
-            if self._dropped is not None:
+        if step is Step.SPIKE:
+            return
+        since = self.valid_s
+        if self._excursion is not None:
+            self._excursion.jumped_s = t
+            if step is Step.ROSE and y > self._excursion.was_C - BACK_K:
                 self._back_in(t)
-            else:
-                self._leave(self.valid_s, UNKNOWN, words.IMPOSSIBLE_RISE)
+        elif step is Step.FELL:
+            self._fell(since, self.valid_C, y, t)
+        elif step is Step.ROSE:
+            self._leave(since, UNKNOWN, words.IMPOSSIBLE_RISE)
+        else:
+            self._leave(since, UNKNOWN, words.ERRATIC)
+            self._say_at_most("probe_fault", t, words.ERRATIC_TEXT, 60.0, since)
+        if step is not Step.ERRATIC:
             self.trace.clear()
-        return False
 
-    def _fell(self, t: float, y: float) -> None:
-        """A fall faster than cooling: cold water, or the probe has left the water."""
-        since, was_C = self.valid_s, self.valid_C
+    def _fell(self, since: float, was_C: float, y: float, t: float) -> None:
+        """A fall faster than cooling: cold water was added, or the probe has left the water."""
         was_boiling = self.ledger.state == BOILING
         added = any(
             m.kind in ("water_added", "jars_in") and -60.0 <= m.t_s - since <= 120.0 for m in self.marks
         )
-        drop = was_C - y
-        if drop > PROBE_OUT_K and not added:
+        out = was_C - y > PROBE_OUT_K and not added
+        self._excursion = Excursion(since, was_C, t, out)
+        if out:
             self._leave(since, UNKNOWN, words.PROBE_OUT)
-            self._dropped = (since, was_C)
-            self._event("probe_moved", since, t, words.PROBE_OUT_TEXT)
+            self._probe_moved(since, t)
         else:
             self._leave(since, NOT_BOILING, words.COLD_WATER)
-            self._dropped = None if added else (since, was_C)
             if was_boiling:
                 self._lost(since, since, since, t, words.COLD_WATER_TEXT)
-        self.trace.clear()
 
-    def _after_drop(self, t: float, y: float) -> None:
-        """Behaves like water again for as long as added water would take: then it was water."""
-        assert self._dropped is not None
-        since, was_C = self._dropped
-        if y > was_C - 0.3 or t - since > 600.0:
-            self._dropped = None
+    def _in_excursion(self, t: float, y: float) -> None:
+        """Was it the water or the probe? It shows in how the reading comes back."""
+        excursion = self._excursion
+        assert excursion is not None
+        if not excursion.out and excursion.was_C - y > PROBE_OUT_K + 5.0:
+            excursion.out = True
+            self.ledger.relabel(excursion.since_s, t, NOT_BOILING, UNKNOWN, words.PROBE_OUT)
+            self._set(t, UNKNOWN, words.PROBE_OUT)
+            self._probe_moved(excursion.since_s, t)
+        rise = y - excursion.recent_C
+        if t - excursion.recent_s >= 15.0:
+            if rise > 2.0 * RISE_K_PER_S * (t - excursion.recent_s):
+                self._back_in(t)
+                return
+            excursion.recent_s, excursion.recent_C = t, y
+        calm_s = t - excursion.jumped_s
+        if y > excursion.was_C - BACK_K or calm_s > (EXCURSION_S if excursion.out else CALM_S):
+            # It came back, or goes on, as water does.
+            self._excursion = None
 
     def _back_in(self, t: float) -> None:
         """Back up faster than any stove heats: the water was never seen in between."""
-        assert self._dropped is not None
-        since, _ = self._dropped
-        self._dropped = None
-        self.ledger.relabel(since, t, NOT_BOILING, UNKNOWN, words.PROBE_OUT)
+        excursion = self._excursion
+        assert excursion is not None
+        self._excursion = None
+        self.ledger.relabel(excursion.since_s, t, NOT_BOILING, UNKNOWN, words.PROBE_OUT)
         self._set(t, UNKNOWN, words.PROBE_OUT)
-        if not any(e.kind == "probe_moved" and e.onset_s >= since for e in self.events):
-            self._event("probe_moved", since, t, words.PROBE_OUT_TEXT)
+        self.trace.clear()
+        if not excursion.out:
+            self._probe_moved(excursion.since_s, t)
+
+    def _probe_moved(self, since: float, t: float) -> None:
+        self._event("probe_moved", since, t, words.PROBE_OUT_TEXT)
 
     def _second_probe(self, t: float, y: float, second: float) -> float:
         """The lower of two water probes decides."""
@@ -400,6 +439,12 @@ class Engine:
         """Nothing believable between ``valid_s`` and ``t``: bridge it or call it unknown."""
         if self.valid_s < -1e17:
             return
+        if abs(interval - self._last_gap_s) < 0.2 * interval:
+            self._gaps_alike += 1
+            if self._gaps_alike >= 5:
+                # Not gaps at all: the node has gone over to a slower rhythm.
+                self.spacing_s, self._gaps_alike = interval, 0
+        self._last_gap_s = interval
         self.counts["gaps"] += 1
         why = broken_off or (words.fault_gap(self._fault) if self._fault else words.gap(interval))
         if interval <= CEILING_S and broken_off != words.CLOCK_GAP:
@@ -412,7 +457,7 @@ class Engine:
         self._leave(self.valid_s, UNKNOWN, why)
         self.trace.clear()
         self.jumps.restart(t, y)
-        self._dropped = None
+        self._excursion = None
         if y < self._near_C:
             self._set(t, NOT_BOILING, words.LOST if self.lost_raised else words.COME_UP)
 
@@ -433,7 +478,8 @@ class Engine:
             self._set(max(self.valid_s, self.first_s or 0.0), UNKNOWN, why)
 
     def _silence(self, raised_s: float) -> None:
-        if self._silent:
+        if self._silent or self.window_end_s is not None:
+            # After the heat is off a node may slow down or be put away: nothing depends on it any more.
             return
         self._silent = True
         self._event("node_silent", self.heard_s, raised_s, words.silent(raised_s - self.heard_s))
@@ -476,6 +522,17 @@ class Engine:
         first = max(trace.index_at(max(trace.t[-1] - MEAN_S, self.plateau_s)), 0) if n else 0
         return trace.mean(min(first, n - 1), n) if n else self.valid_C
 
+    def _pooled_C(self) -> float:
+        """The mean over the plateau's last minutes. [°C]
+
+        While no departure is seen the plateau has one level, so a longer mean tells it better than one of
+        30 s; without it a level near the guarded floor would flicker with the agitation.
+        """
+        trace = self.trace
+        n = len(trace)
+        first = trace.index_at(max(trace.t[-1] - POOL_S, self.plateau_s)) if n else 0
+        return trace.mean(min(first, n - 1), n) if n else self.valid_C
+
     def _on_plateau(self, t: float) -> None:
         assert self.detector is not None
         look = self.detector.look()
@@ -516,14 +573,16 @@ class Engine:
             return UNKNOWN, words.NO_BOILING_POINT
         if self.basis.disagrees:
             return UNKNOWN, words.PRESSURE
-        judged, wide = self._judged_C(), self.expanded_K
+        short, wide = self._judged_C(), self.expanded_K
+        judged = self._pooled_C()
+        scatter = 2.0 * self.noise.mean_variance(30) ** 0.5
         self.best_allowance_K = self.allowance_K
         self.floor_C = floor = self.boil_C - self.allowance_K
-        if judged > self.boil_C + wide + TOO_HOT_K:
+        if short > self.boil_C + wide + TOO_HOT_K:
             return UNKNOWN, words.TOO_HOT
-        if judged + wide < floor:
+        if short + wide < floor:
             return NOT_BOILING, words.SIMMER
-        if judged - wide < floor:
+        if judged - wide < floor or short - wide < floor - scatter:
             return UNKNOWN, words.between(wide)
         if not self.seen_low:
             return UNKNOWN, words.NO_COME_UP
@@ -579,6 +638,11 @@ class Engine:
 
     def _departed(self, fall: Fall, t: float) -> None:
         """A fall away from the plateau: what was boiling ends at its onset, dated early."""
+        if fall.slope_K_per_s > 2.0 * FALL_K_PER_S:
+            was_C = self._pooled_C()
+            self._fell(fall.early_s, was_C, self.valid_C, t)
+            self._keep_since(t)
+            return
         lag = self.probe.response_s
         early = max(fall.early_s - lag, self.plateau_early_s)
         if self.completed_s is not None and self.completed_start_s <= self.plateau_s + 1.0:
@@ -750,11 +814,3 @@ class Engine:
             self._heater_said_s = sample.t_s
         if on is not None:
             self._heater_on = on
-
-
-def whole_seconds_up(seconds: float) -> int:
-    """Time remaining, rounded up: a display never promises an earlier end. [s]"""
-    return ceil(seconds - 1e-9)
-
-
-__all__ = ["FALL_K_PER_S", "Engine", "whole_seconds_up"]

@@ -36,6 +36,8 @@ class Noise:
         self._rise = [0.0] * len(LAGS)
         self._rise_n = 0.0
         self._since_fit = 0
+        #: Whether the model rests on this run's readings yet.
+        self.is_learned = False
         # Before anything is learned: as noisy as a poor kitchen probe, so that nothing is claimed.
         self._w, self._c, self._r = max(0.05**2, step_K**2 / 12.0), 0.05**2, 0.8
         self._tables()
@@ -95,6 +97,7 @@ class Noise:
         widen = COME_UP_WIDENING**2 * (prior_n / self._rise_n if self._rise_n else 0.0)
         observed = [(boil + widen * rise) / total for boil, rise in zip(self._boil, self._rise, strict=True)]
         self._w, self._c, self._r = _best_model(observed)
+        self.is_learned = True
         # A silent coarse plateau has no scatter at all; the step itself is then the uncertainty.
         self._w = max(self._w, self.step_K**2 / 12.0 - self._c, 1e-8)
         self._tables()
@@ -151,6 +154,7 @@ def _best_model(observed: list[float]) -> tuple[float, float, float]:
             weight * (6.0 * w + g * c - value) ** 2
             for g, value, weight in zip(shape, observed, weights, strict=True)
         )
-        if misfit < least:
+        # The candidates begin with white noise; a correlation must earn its place.
+        if misfit < 0.9 * least - 1e-4:
             least, best = misfit, (w, c, r)
     return best

@@ -8,12 +8,13 @@ straight rise, then level", fitted by least squares, and the late side of its co
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 from monitor.judge.noise import Noise
 from monitor.judge.trace import Trace
 
 #: Steepest slope that may still hide in a window called level. [K/s] Kettles come up at 0.7 to 2.6 K/min.
-LEVEL_K_PER_S = 0.15 / 60.0
+LEVEL_K_PER_S = 0.25 / 60.0
 WINDOWS = (16, 22, 30, 40, 54, 72, 96, 128, 170, 226, 300)
 SHORTEST_S = 15.0
 #: How much of the rise before the level window is fitted. [s]
@@ -52,8 +53,18 @@ def find_plateau(trace: Trace, noise: Noise, spacing_s: float) -> Plateau | None
             continue
         if noise.is_quiet and m * spacing_s < noise.step_K / LEVEL_K_PER_S:
             continue
+        if _is_bent(trace, noise, m):
+            continue
         return _dated(trace, noise, m)
     return None
+
+
+def _is_bent(trace: Trace, noise: Noise, m: int) -> bool:
+    """Whether the window sags or bulges: the bottom of a dip has no slope either, and is no plateau."""
+    n, third = len(trace), m // 3
+    outer = 0.5 * (trace.mean(n - m, n - m + third) + trace.mean(n - third, n))
+    bend = trace.mean(n - m + third, n - third) - outer
+    return abs(bend) > 2.5 * sqrt(1.5 * noise.mean_variance(third))
 
 
 def _dated(trace: Trace, noise: Noise, m: int) -> Plateau:

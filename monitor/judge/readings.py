@@ -11,6 +11,8 @@ from monitor.judge.noise import Noise
 #: into a small kettle 6 K/min, lid off with cold jars 5 K/min.
 RISE_K_PER_S = 6.0 / 60.0
 FALL_K_PER_S = 5.0 / 60.0
+#: How far a reading may scatter before this run has taught its scatter. [K]
+UNLEARNED_SLACK_K = 2.5
 #: A new level that so many readings in a row agree on is taken as real.
 CONFIRM = 3
 #: So many ignored jumps within this time are no longer single ones.
@@ -44,6 +46,8 @@ class JumpFilter:
         self._pending.clear()
 
     def _slack_K(self) -> float:
+        if not self._noise.is_learned:
+            return UNLEARNED_SLACK_K
         return max(0.5, 8.0 * self._noise.sd_K, 2.2 * self._noise.step_K)
 
     def _possible(self, from_t: float, from_y: float, t_s: float, y_C: float) -> bool:

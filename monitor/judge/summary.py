@@ -147,8 +147,8 @@ def _caps(engine: Engine) -> tuple[str, ...]:
         cell = published_minutes(batch.food_id, batch.pack, batch.jar, altitude_m=run.site.altitude_m)
         if cell is not None and run.required.minutes < cell.minutes:
             reasons.append(
-                f"The required {run.required.minutes:g} min are fewer than the published {cell.minutes:g} min for "
-                f"{batch.food or batch.food_id}, {batch.pack} pack, {batch.jar} at "
+                f"The required {run.required.minutes:g} min are fewer than the published {cell.minutes:g} min "
+                f"for {batch.food or batch.food_id}, {batch.pack} pack, {batch.jar} at "
                 f"{run.site.altitude_m:.0f} m."
             )
     return tuple(reasons)
@@ -157,9 +157,11 @@ def _caps(engine: Engine) -> tuple[str, ...]:
 def _explanations(engine: Engine, word: str | None) -> tuple[str, ...]:
     """Sentences that explain a verdict without capping it."""
     reasons = []
-    budget_says = full_budget(engine.header, engine.probe, engine.basis).cannot_prove
-    if word != HELD and budget_says:
-        reasons.append(budget_says)
+    budget = full_budget(engine.header, engine.probe, engine.basis)
+    if word != HELD and budget.cannot_prove:
+        reasons.append(budget.cannot_prove)
+    if word != HELD or engine.probe.calibrated is False:
+        reasons += [note[0].upper() + note[1:] + "." for note in budget.notes]
     if not engine.seen_any:
         reasons.append(
             "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer "

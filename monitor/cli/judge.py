@@ -1,0 +1,153 @@
+"""``boilwitness judge RUN``: what a run proves."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import textwrap
+from pathlib import Path
+
+from monitor.cli._data import add_data_argument, data_dir
+from monitor.errors import RecordError
+from monitor.judge import Event, Verdict, judge
+from monitor.judge.advice import local_time
+from monitor.judge.verdict import BROKEN, HELD, UNPROVEN
+from monitor.judge.words import minutes
+from monitor.record.model import Run
+from monitor.record.read import read_run
+
+#: Exit statuses of the contract. An open run that has not held yet is 11 like an unproven one.
+EXIT = {HELD: 0, BROKEN: 10, UNPROVEN: 11, None: 11}
+
+_WORD = {
+    HELD: "HELD      the full boil held for the whole time",
+    BROKEN: "BROKEN    the full boil was not held for the whole time",
+    UNPROVEN: "UNPROVEN  the record cannot prove that the boil held",
+    None: "OPEN      this run has not ended, and has not held yet",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "run", metavar="RUN", help="a run folder (run.json, samples.csv), or a run's id in the store"
+    )
+    parser.add_argument("--json", action="store_true", help="print the verdict document instead of words")
+    parser.add_argument(
+        "--budget", action="store_true", help="also print the uncertainty budget, term by term"
+    )
+    add_data_argument(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    record = load(args.run, args)
+    verdict = judge(record)
+    if args.json:
+        print(json.dumps(verdict.as_json(), indent=2, ensure_ascii=False))
+    else:
+        print(in_words(record, verdict, budget=args.budget))
+    return EXIT[verdict.verdict]
+
+
+def load(name: str, args: argparse.Namespace) -> Run:
+    """The run of a folder, or of an id in the store. Raises RecordError where there is neither."""
+    folder = Path(name)
+    if folder.is_dir():
+        return read_run(folder)
+    store = data_dir(args)
+    if not (store / "boilwitness.sqlite").exists():
+        raise RecordError(
+            f"{name}: no such run folder, and no store in {store} to look for a run of that id."
+        )
+    from contextlib import closing
+
+    from monitor.store.reader import load_run, open_reader
+
+    with closing(open_reader(store)) as connection:
+        return load_run(connection, name)
+
+
+def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
+    """The verdict for a person, in one screenful."""
+    width = min(shutil.get_terminal_size((80, 24)).columns, 100)
+    lines = [_WORD[verdict.verdict], ""]
+
+    def row(label: str, text: str) -> None:
+        lines.extend(
+            textwrap.wrap(text, width, initial_indent=f"{label:<15}", subsequent_indent=" " * 15) or [label]
+        )
+
+    batch = record.batch
+    what = ", ".join(
+        str(part) for part in (batch.food, batch.pack and f"{batch.pack} pack", batch.jar) if part
+    )
+    invented = " (simulated)" if record.extra.get("simulated") else ""
+    row("run", f"{record.run_id}{invented}, started {local_time(record, 0.0):%Y-%m-%d %H:%M:%S %z}")
+    if what:
+        row("batch", what + (f", {batch.jars} jars" if batch.jars else ""))
+    row(
+        "required",
+        f"{minutes(verdict.required_s)} of full boil; {record.required.source or 'no source given'}",
+    )
+    row("proven", _proven(verdict))
+    row("clock", _clock(record, verdict))
+    row(
+        "boiling point",
+        "not known here"
+        if verdict.boiling_point_C is None
+        else f"{verdict.boiling_point_C:.2f} °C from {verdict.boiling_point_from}; floor {verdict.floor_C:.2f} °C",
+    )
+    if verdict.expanded_uncertainty_K is not None:
+        row(
+            "uncertainty", f"±{verdict.expanded_uncertainty_K:.2f} K (k = 2) of reading against boiling point"
+        )
+    row("seen by eye", "yes, a person marked the rolling boil" if verdict.seen_by_eye else "no")
+    lines.append("")
+    for event in _telling(verdict.events):
+        row(f"{local_time(record, event.onset_s):%H:%M:%S}", event.text)
+    for reason in verdict.reasons:
+        row("why", reason)
+    row("now", verdict.advice.text)
+    lines.append("")
+    row("", "Judged on the water's temperature alone. It does not say that the food is good to eat.")
+    if budget:
+        lines += ["", *_budget(verdict)]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _proven(verdict: Verdict) -> str:
+    proven = f"{_exact(verdict.proven_s)} without a break"
+    if verdict.possible_s - verdict.proven_s >= 1.0:
+        proven += f"; at most {_exact(verdict.possible_s)} if everything unknown was boiling"
+    return proven
+
+
+def _exact(seconds: float) -> str:
+    whole = int(seconds)
+    return f"{whole // 60} min {whole % 60:02d} s"
+
+
+def _clock(record: Run, verdict: Verdict) -> str:
+    starts = [e for e in verdict.events if e.kind in ("boil_reached", "boil_back")]
+    if not starts:
+        return "never started"
+    text = f"started {local_time(record, starts[0].onset_s):%H:%M:%S}"
+    for event in starts[1:]:
+        text += f", began again {local_time(record, event.onset_s):%H:%M:%S}"
+    if verdict.clock_completed_s is not None:
+        text += f", complete {local_time(record, verdict.clock_completed_s):%H:%M:%S}"
+    return text
+
+
+def _telling(events: tuple[Event, ...]) -> list[Event]:
+    """The events that fit on one screen: the first eight, in order."""
+    shown = [event for event in events if event.kind not in ("water_check_due", "jar_cooled")]
+    return shown[:8]
+
+
+def _budget(verdict: Verdict) -> list[str]:
+    lines = [f"{'uncertainty budget':<42}{'given':>22}{'u, K':>8}"]
+    for term in verdict.budget.rows:
+        lines.append(f"{term.term:<42}{term.value + ' ' + term.unit:>22}{term.standard_K:>8.3f}")
+    lines.append(f"{'expanded, k = 2':<64}{verdict.budget.expanded_K:>8.2f}")
+    return lines + [f"  {note}" for note in verdict.budget.notes]
