@@ -142,9 +142,9 @@ def _converted(kind: str, typed_kPa: float, altitude_m: float) -> tuple[float, f
         return brought, half, f"from the sea-level pressure {typed_kPa * 10:.1f} hPa"
     low_hPa, high_hPa = -9.0 * altitude_m / 1650.0, 16.0 * altitude_m / 1650.0
     return _refuse(
-        f"A forecast's sea-level pressure ({typed_kPa * 10:.0f} hPa) cannot be turned back into the pressure of "
-        f"a kitchen at {altitude_m:.0f} m: it was worked out with the day's temperature, and without that the "
-        f"result is wrong by {low_hPa:+.0f} to {high_hPa:+.0f} hPa.",
+        f"A forecast's sea-level pressure ({typed_kPa * 10:.0f} hPa) cannot be turned back into that of a "
+        f"kitchen at {altitude_m:.0f} m: it was worked out with the day's temperature, and without that "
+        f"the result is wrong by {low_hPa:+.0f} to {high_hPa:+.0f} hPa.",
         _what_then(kind),
     )
 

@@ -1,0 +1,321 @@
+"""A probe's registration, and what its checks prove: a correction with its uncertainty, or a refusal.
+
+Rules: a boiling point alone may not set a correction beyond 0.5 K (it would prove itself with itself); ice
+and boiling corrections further apart than 0.5 K put altitude, pressure or probe in doubt; a probe that moved
+by more than 0.5 K since its last check is blocked, and the batches since then are looked at again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import ceil, sqrt
+from typing import Any
+
+from monitor.judge.budget import CALIBRATION_LASTS_D, CIRCULAR_BEYOND_K, CORRECTIONS_DIFFER_K
+from monitor.judge.pressure import from_altitude, from_barometer, from_typed
+from monitor.plan.check import BOIL, ICE, PointReading
+from monitor.plan.refusal import OUT_OF_RANGE, Refusal
+from monitor.record.model import Calibration, Required, Run, Site
+from monitor.tables.probes import OTHER, converters, match, probe_kinds
+
+#: Where a water probe sits; the closed list ends with ``other``.
+PLACES = ("mid-depth, at jar-shoulder height, touching neither base nor glass", OTHER)
+
+#: A slower probe sees a lost boil late. [s] 63 % of a step in stirred water.
+SLOWEST_RESPONSE_S = 10.0
+
+#: A probe that moved by more than this since its last check is blocked. [K]
+MOVED_BEYOND_K = 0.5
+
+#: At the check: depth of the probe and superheat, what is in the water, the ice bath. Half-widths. [K]
+#: Our estimates, as in the judge's budget; ±0.05 K for a kitchen's ice bath made as ASTM E563 describes.
+DEPTH_K = 0.2
+WATER_K = 0.05
+ICE_BATH_K = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeRegistration:
+    """Which probe it is and where it sits. ``response_s`` 63 % in stirred water; None: not known. [s]"""
+
+    probe_id: str
+    kind: str
+    converter: str
+    place: str
+    channel: str = "water"
+    response_s: float | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """The body of a ``probe_registered`` entry."""
+        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+    @classmethod
+    def from_json(cls, body: Mapping[str, Any]) -> ProbeRegistration:
+        """Read back the body of an entry; unknown keys are left out."""
+        return cls(**{name: body[name] for name in cls.__dataclass_fields__ if name in body})
+
+
+@dataclass(frozen=True, slots=True)
+class BoilBasis:
+    """Where water boils at the check, how sure that is (standard, K) and where it comes from."""
+
+    boil_C: float
+    standard_K: float
+    pressure_source: str
+    pressure_kPa: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """What a check gives. ``calibration`` is None where it was refused; ``text`` says what it proves.
+
+    ``blocked``: the probe may prove nothing until it was replaced or checked anew; the batches since its
+    last good check are to be looked at again.
+    """
+
+    calibration: Calibration | None
+    refused: str
+    blocked: bool
+    text: tuple[str, ...]
+    good_until: datetime | None
+
+    def as_json(self, probe: ProbeRegistration) -> dict[str, Any]:
+        """The body of a ``probe_checked`` entry."""
+        found = self.calibration
+        return {
+            "probe_id": probe.probe_id,
+            "calibration": None if found is None else calibration_json(found),
+            "refused": self.refused,
+            "blocked": self.blocked,
+            "text": list(self.text),
+            "good_until": None if self.good_until is None else self.good_until.isoformat(),
+        }
+
+
+def calibration_json(calibration: Calibration) -> dict[str, Any]:
+    """A calibration as ``run.json`` holds it."""
+    return {
+        "offset_K": calibration.offset_K,
+        "expanded_uncertainty_K": calibration.expanded_uncertainty_K,
+        "coverage_factor": calibration.coverage_factor,
+        "ice_offset_K": calibration.ice_offset_K,
+        "boil_offset_K": calibration.boil_offset_K,
+        "at": None if calibration.at is None else calibration.at.isoformat(),
+        "method": calibration.method,
+        **calibration.extra,
+    }
+
+
+def registration_gaps(probe: ProbeRegistration) -> tuple[str, ...]:
+    """What is missing or doubtful about a registration; empty when it is complete."""
+    gaps = []
+    if not probe.probe_id.strip():
+        gaps.append("The probe has no name: give it one that is written on it.")
+    if match(probe.kind, tuple(probe_kinds())) is None:
+        gaps.append(f"Probe kind “{probe.kind}” is not in the list: it is taken at its widest.")
+    if match(probe.converter, tuple(converters())) is None:
+        gaps.append(f"Converter “{probe.converter}” is not in the list: it is taken at its widest.")
+    if match(probe.place, PLACES) is None:
+        gaps.append(f"Say where the probe sits: {PLACES[0]}; or other.")
+    elif match(probe.place, PLACES) == OTHER:
+        gaps.append(f"The probe belongs at {PLACES[0]}.")
+    if probe.response_s is not None and probe.response_s > SLOWEST_RESPONSE_S:
+        gaps.append(
+            f"A response of {probe.response_s:g} s is slower than {SLOWEST_RESPONSE_S:g} s: a lost boil is "
+            "seen that much later. A 3 mm probe is quicker."
+        )
+    return tuple(gaps)
+
+
+def boil_basis(site: Site, now: datetime, barometer_kPa: float | None = None) -> BoilBasis | Refusal:
+    """Where water boils at this site now, for a check: by barometer, typed pressure, or altitude.
+
+    The altitude's boiling point is not raised for a warm season here: a correction from a boiling point
+    taken too low makes the probe read low, which is the careful side.
+    """
+    run = Run(run_id="", started_at=now, required=Required(minutes=1.0), site=site)
+    basis = from_typed(run, 0.0) or from_altitude(run)
+    if barometer_kPa is not None:
+        basis = from_barometer(run, barometer_kPa, 0.0)
+    if basis.disagrees or basis.boil_C is None:
+        return Refusal(
+            OUT_OF_RANGE,
+            f"The boiling point here is not known: {basis.disagrees or basis.text}.",
+            "Give the kitchen's altitude, or today's station pressure or altimeter setting.",
+        )
+    return BoilBasis(
+        basis.boil_C - basis.raised_K,
+        basis.standard_K + basis.added_K / 2.0,
+        basis.source,
+        basis.pressure_kPa,
+        basis.text.split(", raised")[0],
+    )
+
+
+def conclude(
+    points: Mapping[str, PointReading],
+    probe: ProbeRegistration,
+    basis: BoilBasis,
+    at: datetime,
+    previous: Calibration | None = None,
+) -> CheckResult:
+    """What the points of a check prove.
+
+    Parameters
+    ----------
+    points : mapping
+        ``ice`` and ``boil``, as far as they were taken; readings uncorrected.
+    basis : BoilBasis
+        The boiling point during the check.
+    at : datetime
+        When, aware.
+    previous : Calibration, optional
+        The probe's last good check: a move beyond 0.5 K from it blocks the probe.
+    """
+    ice, boil = points.get(ICE), points.get(BOIL)
+    ice_offset_K = None if ice is None else -ice.mean_C
+    if ice_offset_K is not None and previous is not None and previous.ice_offset_K is not None:
+        if abs(ice_offset_K - previous.ice_offset_K) > MOVED_BEYOND_K:
+            return _moved(ice_offset_K - previous.ice_offset_K, previous)
+    if boil is None:
+        return _refused(
+            "Without a boiling point nothing is proven at the boil. "
+            + (
+                ""
+                if ice_offset_K is None
+                else f"At the ice point the probe is off by {-ice_offset_K:+.2f} K."
+            )
+        )
+    boil_offset_K = basis.boil_C - boil.mean_C
+    doubt = _doubt(ice_offset_K, boil_offset_K, probe, basis)
+    if doubt:
+        return _refused(doubt)
+    if previous is not None and abs(boil_offset_K - previous.offset_K) > MOVED_BEYOND_K:
+        return _moved(boil_offset_K - previous.offset_K, previous)
+    return _accepted(ice, boil, ice_offset_K, boil_offset_K, probe, basis, at)
+
+
+def _doubt(
+    ice_offset_K: float | None, boil_offset_K: float, probe: ProbeRegistration, basis: BoilBasis
+) -> str:
+    """Why no correction follows from these points, or ""."""
+    if ice_offset_K is None:
+        if abs(boil_offset_K) <= CIRCULAR_BEYOND_K:
+            return ""
+        return (
+            f"A boiling point alone may not set a correction of {boil_offset_K:+.2f} K (limit "
+            f"{CIRCULAR_BEYOND_K} K): it would prove itself with itself. Check the altitude and the pressure "
+            f"({basis.text}), then take the ice point too."
+        )
+    apart_K = abs(ice_offset_K - boil_offset_K)
+    if apart_K > CORRECTIONS_DIFFER_K:
+        return (
+            f"The corrections differ by {apart_K:.2f} K (ice {ice_offset_K:+.2f}, boil {boil_offset_K:+.2f}; "
+            f"limit {CORRECTIONS_DIFFER_K} K). Suspect first the altitude or the pressure ({basis.text}), then "
+            "the ice bath, then the probe."
+        )
+    limit_K = _class_limit_K(probe)
+    if max(abs(ice_offset_K), abs(boil_offset_K)) > limit_K:
+        return (
+            f"The probe is off by more than its kind and converter allow ({limit_K:.1f} K): it is damaged, or "
+            "not what it is registered as."
+        )
+    return ""
+
+
+def _class_limit_K(probe: ProbeRegistration) -> float:
+    kind = probe_kinds()[match(probe.kind, tuple(probe_kinds())) or OTHER]
+    converter = converters()[match(probe.converter, tuple(converters())) or OTHER]
+    cold_K = converter.cold_junction_K if kind.needs_cold_junction else 0.0
+    return kind.tolerance_K + converter.tolerance_K + cold_K + converter.form_K + 0.1
+
+
+def _moved(moved_K: float, previous: Calibration) -> CheckResult:
+    since = "" if previous.at is None else f" of {previous.at:%Y-%m-%d}"
+    return CheckResult(
+        None,
+        f"The probe moved by {moved_K:+.2f} K since its check{since} (limit "
+        f"{MOVED_BEYOND_K} K): it is blocked.",
+        True,
+        (
+            "Do not use it until it was replaced, or checked again at both points with care.",
+            f"Every batch it judged since its last good check{since} is to be looked at again.",
+        ),
+        None,
+    )
+
+
+def _accepted(
+    ice: PointReading | None,
+    boil: PointReading,
+    ice_offset_K: float | None,
+    boil_offset_K: float,
+    probe: ProbeRegistration,
+    basis: BoilBasis,
+    at: datetime,
+) -> CheckResult:
+    expanded_K = ceil(200.0 * _standard_K(boil, probe, basis)) / 100.0
+    both = ice_offset_K is not None
+    extra: dict[str, Any] = {
+        "probe_id": probe.probe_id,
+        "pressure_source": basis.pressure_source,
+        "station_pressure_kPa": basis.pressure_kPa,
+        "boiling_point_C": round(basis.boil_C, 3),
+        "boil_reading_C": round(boil.mean_C, 3),
+        "ice_reading_C": None if ice is None else round(ice.mean_C, 3),
+    }
+    calibration = Calibration(
+        offset_K=round(boil_offset_K, 2),
+        expanded_uncertainty_K=expanded_K,
+        coverage_factor=2.0,
+        ice_offset_K=None if ice_offset_K is None else round(ice_offset_K, 2),
+        boil_offset_K=round(boil_offset_K, 2),
+        at=at,
+        method="ice and boiling points" if both else "boiling point",
+        extra=extra,
+    )
+    good_until = at + timedelta(days=CALIBRATION_LASTS_D)
+    return CheckResult(calibration, "", False, _proves(calibration, good_until, both), good_until)
+
+
+def _standard_K(boil: PointReading, probe: ProbeRegistration, basis: BoilBasis) -> float:
+    """Standard uncertainty of the boiling-point correction (JCGM 100: squares added). [K]"""
+    converter = converters()[match(probe.converter, tuple(converters())) or OTHER]
+    terms = (
+        boil.standard_K,
+        converter.step_K / sqrt(12.0),
+        DEPTH_K / sqrt(3.0),
+        WATER_K / sqrt(3.0),
+        basis.standard_K,
+    )
+    return sqrt(sum(term * term for term in terms))
+
+
+def _proves(calibration: Calibration, good_until: datetime, both: bool) -> tuple[str, ...]:
+    text = [
+        f"Add {calibration.offset_K:+.2f} K to the reading at the boil; the check is good to "
+        f"±{calibration.expanded_uncertainty_K:.2f} K (k = 2).",
+        "It proves this probe with this converter, in this place in this kettle. It proves no other, and not "
+        "that any water boiled afterwards.",
+        f"It lasts to {good_until:%Y-%m-%d}: 12 months. Check again before each season and after any knock, "
+        "repair, or use on a grill or in an oven.",
+    ]
+    if both:
+        text.insert(
+            1, f"The ice point agrees within {CORRECTIONS_DIFFER_K} K, which speaks for the altitude too."
+        )
+    else:
+        text.insert(1, "No ice point was taken: an altitude or pressure that is wrong would not have shown.")
+    if calibration.extra.get("pressure_source") == "altitude":
+        text.append(
+            "The boiling point came from the altitude alone; the weather of that day is in the uncertainty. A "
+            "barometer or an altimeter setting makes the check much better."
+        )
+    return tuple(text)
+
+
+def _refused(reason: str) -> CheckResult:
+    return CheckResult(None, reason.strip(), False, (), None)
