@@ -177,9 +177,9 @@ def conclude(
     """
     ice, boil = points.get(ICE), points.get(BOIL)
     ice_offset_K = None if ice is None else -ice.mean_C
-    if ice_offset_K is not None and previous is not None and previous.ice_offset_K is not None:
-        if abs(ice_offset_K - previous.ice_offset_K) > MOVED_BEYOND_K:
-            return _moved(ice_offset_K - previous.ice_offset_K, previous)
+    moved_at_ice_K = _moved_at_ice(ice_offset_K, previous)
+    if previous is not None and abs(moved_at_ice_K) > MOVED_BEYOND_K:
+        return _moved(moved_at_ice_K, previous)
     if boil is None:
         return _refused(
             "Without a boiling point nothing is proven at the boil. "
@@ -224,6 +224,13 @@ def _doubt(
             "not what it is registered as."
         )
     return ""
+
+
+def _moved_at_ice(ice_offset_K: float | None, previous: Calibration | None) -> float:
+    """How far the ice-point correction moved since the last check; 0 where one of them is not known. [K]"""
+    if ice_offset_K is None or previous is None or previous.ice_offset_K is None:
+        return 0.0
+    return ice_offset_K - previous.ice_offset_K
 
 
 def _class_limit_K(probe: ProbeRegistration) -> float:
