@@ -7,7 +7,7 @@ by more than 0.5 K since its last check is blocked, and the batches since then a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import ceil, sqrt
@@ -107,6 +107,40 @@ def calibration_json(calibration: Calibration) -> dict[str, Any]:
         "method": calibration.method,
         **calibration.extra,
     }
+
+
+def calibration_from_json(form: Mapping[str, Any]) -> Calibration:
+    """The inverse of :func:`calibration_json`; keys of no field go into ``extra``."""
+    rest = dict(form)
+    at = rest.pop("at", None)
+    names = (
+        "offset_K",
+        "expanded_uncertainty_K",
+        "coverage_factor",
+        "ice_offset_K",
+        "boil_offset_K",
+        "method",
+    )
+    fields = {name: rest.pop(name) for name in names if name in rest}
+    return Calibration(**fields, at=None if at is None else datetime.fromisoformat(at), extra=rest)
+
+
+def last_good_check(bodies: Iterable[Mapping[str, Any]], probe_id: str) -> Calibration | None:
+    """The latest accepted calibration among ``probe_checked`` bodies, oldest first; None without one."""
+    found = None
+    for body in bodies:
+        if body.get("probe_id") == probe_id and body.get("calibration"):
+            found = calibration_from_json(body["calibration"])
+    return found
+
+
+def blocked_since(bodies: Iterable[Mapping[str, Any]], probe_id: str) -> str:
+    """Why a probe is blocked by its latest check, or ""; ``bodies`` as for :func:`last_good_check`."""
+    why = ""
+    for body in bodies:
+        if body.get("probe_id") == probe_id and (body.get("calibration") or body.get("blocked")):
+            why = str(body.get("refused") or "") if body.get("blocked") else ""
+    return why
 
 
 def registration_gaps(probe: ProbeRegistration) -> tuple[str, ...]:

@@ -1,0 +1,325 @@
+"""May the run start? What is missing stops it and is said; jars that already boil are recorded anyway.
+
+A run recorded anyway carries its reasons in the record (``capped_at_unproven``) and can at most be unproven.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from monitor.plan.check import NEAR_K
+from monitor.plan.lot import lot_code
+from monitor.plan.model import Plan
+from monitor.plan.probe import PLACES, ProbeRegistration, registration_gaps
+from monitor.plan.water import glass_caution, loading_deviation
+from monitor.record.model import Batch, Calibration, Probe, Required, Run, Site
+from monitor.record.write import header_to_json
+from monitor.tables.probes import match
+
+#: Coldest and hottest a probe may read before the heat goes on, and how old its last reading may be.
+PLAUSIBLE_C = (0.0, 100.0 + NEAR_K["boil"])
+FRESH_S = 15.0
+
+#: Room for three times the planned time: a row a second, journals and pages included. [bytes]
+BYTES_PER_S = 400.0
+LEAST_BYTES = 50_000_000.0
+COME_UP_ALLOWED_S = 3600.0
+
+#: Highest pH plus its uncertainty of an acid food (21 CFR 114.3).
+PH_LIMIT = 4.60
+
+
+@dataclass(frozen=True, slots=True)
+class PhMeasured:
+    """A pH that somebody measured. ``sample_age_h`` since processing; ``method`` is ``meter`` or ``strip``."""
+
+    value: float
+    expanded_uncertainty: float
+    method: str
+    meter_id: str = ""
+    two_buffers_today: bool = False
+    sample_age_h: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StartFacts:
+    """All that is known when somebody wants to start. ``None`` is not known, and never fine.
+
+    Temperatures in °C, ages in s, ``free_bytes`` of the store's disk; ``power_ok``: mains, or battery for
+    three times the planned time. ``water_first``: only water is heating yet, the jars are filled later.
+    """
+
+    plan: Plan | None = None
+    site: Site | None = None
+    site_doubt: str = ""
+    zone: str | None = None
+    canner: str | None = None
+    node: str | None = None
+    probe: ProbeRegistration | None = None
+    calibration: Calibration | None = None
+    calibration_seen: bool = False
+    probe_blocked: str = ""
+    reading_C: float | None = None
+    reading_age_s: float | None = None
+    clock_ok: bool | None = None
+    free_bytes: float | None = None
+    power_ok: bool | None = None
+    sound_heard: bool = False
+    jars: int | None = None
+    jar_numbers: tuple[int, ...] = ()
+    rims_and_lids_checked: bool = False
+    coldest_jar_C: float | None = None
+    loading_water_C: float | None = None
+    acid_confirmed: bool = False
+    ph: PhMeasured | None = None
+    who: str = ""
+    water_first: bool = False
+    already_boiling: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """One thing that stops the start. ``what`` is a fixed word, ``text`` says what to do."""
+
+    what: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class StartDecision:
+    """The answer. ``later`` is what must still be there when the jars go in."""
+
+    missing: tuple[Missing, ...]
+    later: tuple[Missing, ...] = ()
+    deviations: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    record_anyway: bool = False
+    cap_reasons: tuple[str, ...] = field(default=())
+
+    @property
+    def may_start(self) -> bool:
+        """Whether a run that can prove something may start."""
+        return not self.missing
+
+    @property
+    def sentence(self) -> str:
+        """For the page: one sentence."""
+        if self.may_start:
+            return "Ready to start."
+        if self.record_anyway:
+            return (
+                "Not ready, but the jars are in boiling water: record anyway. The record can then be no more "
+                f"than unproven, because: {' '.join(self.cap_reasons)}"
+            )
+        count = len(self.missing)
+        return f"Not started: {count} {'thing is' if count == 1 else 'things are'} missing."
+
+
+def decide_start(facts: StartFacts) -> StartDecision:
+    """What is missing, what deviates, and what to do about it."""
+    batch = _batch_missing(facts)
+    missing = (*_process_missing(facts), *_place_missing(facts), *_probe_missing(facts))
+    later = tuple(batch) if facts.water_first else ()
+    missing = (*missing, *_readiness_missing(facts), *(() if facts.water_first else batch))
+    deviations, cautions = _loading_notes(facts)
+    anyway = facts.already_boiling and bool(missing)
+    return StartDecision(
+        missing=missing,
+        later=later,
+        deviations=deviations,
+        cautions=cautions,
+        record_anyway=anyway,
+        cap_reasons=tuple(entry.text for entry in missing) if anyway else (),
+    )
+
+
+def ph_problem(ph: PhMeasured) -> str:
+    """Why a measured pH is not accepted, or "". A pH of ours never replaces the tested recipe's acid."""
+    if ph.method != "meter":
+        return "A paper strip does not count: pH is measured with a meter."
+    if not ph.meter_id or not ph.two_buffers_today:
+        return "Name the pH meter and check it against two buffers on the same day."
+    if ph.value + ph.expanded_uncertainty > PH_LIMIT:
+        return (
+            f"pH {ph.value:.2f} with its uncertainty of {ph.expanded_uncertainty:.2f} may be above {PH_LIMIT:.2f}: "
+            "not accepted. Keep the whole batch apart."
+        )
+    return ""
+
+
+def header_of(facts: StartFacts, run_id: str, started_at: datetime) -> Run:
+    """The run's header from the facts of a start; what is not known is left out, never made up.
+
+    Raises ValueError without a plan: a run always says which time it holds.
+    """
+    if facts.plan is None:
+        raise ValueError("a run needs a plan")
+    plan, decision = facts.plan, decide_start(facts)
+    extra: dict[str, Any] = {"started_by": facts.who} if facts.who else {}
+    if decision.deviations:
+        extra["deviations"] = list(decision.deviations)
+    if decision.record_anyway:
+        extra["capped_at_unproven"] = list(decision.cap_reasons)
+    return Run(
+        run_id=run_id,
+        started_at=started_at,
+        required=_required(plan),
+        canner=facts.canner,
+        zone=facts.zone,
+        site=facts.site or Site(),
+        batch=_batch(facts, plan, run_id, started_at),
+        probe=_probe(facts),
+        extra=extra,
+    )
+
+
+def header_json(facts: StartFacts, run_id: str, started_at: datetime) -> dict[str, Any]:
+    """The body of a ``run_started`` entry: the same as ``run.json``."""
+    return header_to_json(header_of(facts, run_id, started_at))
+
+
+def _required(plan: Plan) -> Required:
+    extra: dict[str, Any] = {"evidence": plan.evidence, "printed_minutes": plan.printed_minutes}
+    if plan.caveat:
+        extra["caveat"] = plan.caveat
+    return Required(minutes=plan.minutes, source=plan.source, extra=extra)
+
+
+def _batch(facts: StartFacts, plan: Plan, run_id: str, started_at: datetime) -> Batch:
+    extra: dict[str, Any] = {
+        "jar_mL": plan.jar_mL,
+        "headspace_mm": plan.headspace_mm,
+        "lot_code": lot_code(run_id, started_at.date()),
+        "jar_numbers": list(facts.jar_numbers),
+        "coldest_jar_C": facts.coldest_jar_C,
+        "loading_water_C": facts.loading_water_C,
+    }
+    if plan.acid is not None:
+        extra["acid"] = plan.acid["text"]
+        extra["acid_confirmed"] = facts.acid_confirmed
+    kept = {key: value for key, value in extra.items() if value not in (None, [])}
+    return Batch(
+        food=plan.food, food_id=plan.food_id, pack=plan.pack, jar=plan.jar, jars=facts.jars, extra=kept
+    )
+
+
+def _probe(facts: StartFacts) -> Probe:
+    if facts.probe is None:
+        return Probe(calibration=None)
+    probe = Probe(
+        channel=facts.probe.channel,
+        kind=facts.probe.kind,
+        converter=facts.probe.converter,
+        extra={"probe_id": facts.probe.probe_id, "place": facts.probe.place},
+    )
+    return replace(probe, calibration=None if facts.probe_blocked else facts.calibration)
+
+
+def _process_missing(facts: StartFacts) -> list[Missing]:
+    plan = facts.plan
+    if plan is None:
+        return [Missing("plan", "Choose the food, pack, jar and altitude first.")]
+    found = []
+    if not plan.source.strip():
+        found.append(Missing("source", "The time has no source: say where it is printed."))
+    if plan.headspace_mm is None:
+        found.append(Missing("headspace", "Enter the headspace of your recipe."))
+    if plan.acid is not None and not facts.acid_confirmed:
+        found.append(Missing("acid", f"Confirm the acid: {plan.acid['text']}."))
+    if facts.ph is not None and (problem := ph_problem(facts.ph)):
+        found.append(Missing("ph", problem))
+    return found
+
+
+def _place_missing(facts: StartFacts) -> list[Missing]:
+    found = []
+    if facts.site is None or facts.site.altitude_m is None:
+        found.append(Missing("altitude", "Enter the kitchen's altitude and how it was found."))
+    elif facts.site.altitude_uncertainty_m is None:
+        found.append(Missing("altitude_uncertainty", "Say how sure the altitude is."))
+    if facts.site_doubt:
+        found.append(Missing("place", facts.site_doubt))
+    if not facts.zone:
+        found.append(Missing("zone", "Say which time zone the kitchen is in, such as America/Denver."))
+    return found
+
+
+def _probe_missing(facts: StartFacts) -> list[Missing]:
+    if facts.probe is None:
+        return [Missing("probe", "Register the water probe: its kind, converter and place.")]
+    found = []
+    if not facts.probe.probe_id.strip() or match(facts.probe.place, PLACES) is None:
+        found.append(Missing("probe_details", registration_gaps(facts.probe)[0]))
+    if facts.probe_blocked:
+        found.append(Missing("probe_blocked", facts.probe_blocked))
+    if not facts.calibration_seen:
+        state = "has never been checked" if facts.calibration is None else "was checked; see what it proves"
+        found.append(Missing("calibration_seen", f"Look at the probe's state and confirm: it {state}."))
+    if facts.reading_C is None or facts.reading_age_s is None or facts.reading_age_s > FRESH_S:
+        found.append(Missing("reading", "The probe is not heard: check the node, its power and its link."))
+    elif not PLAUSIBLE_C[0] - 5.0 <= facts.reading_C <= PLAUSIBLE_C[1]:
+        found.append(
+            Missing(
+                "reading", f"The probe reads {facts.reading_C:.1f} °C, which no kettle has: check its wires."
+            )
+        )
+    return found
+
+
+def _readiness_missing(facts: StartFacts) -> list[Missing]:
+    found = []
+    if not facts.canner:
+        found.append(Missing("canner", "Say which canner this is."))
+    if not facts.node:
+        found.append(Missing("node", "Say which node watches this canner."))
+    if facts.clock_ok is not True:
+        found.append(Missing("clock", "The clock's state is not known: check this computer's date and time."))
+    need = needed_bytes(facts.plan)
+    if facts.free_bytes is None:
+        found.append(Missing("storage", "The free space of the store's disk is not known."))
+    elif facts.free_bytes < need:
+        found.append(
+            Missing(
+                "storage", f"Only {facts.free_bytes / 1e6:.0f} MB are free; {need / 1e6:.0f} MB are needed."
+            )
+        )
+    if facts.power_ok is not True:
+        found.append(Missing("power", "Confirm mains power, or a battery for three times the planned time."))
+    if not facts.sound_heard:
+        found.append(Missing("sound", "Sound the alarm and confirm that you heard it where you will be."))
+    if not facts.who.strip():
+        found.append(Missing("who", "Say who starts this run."))
+    return found
+
+
+def _batch_missing(facts: StartFacts) -> list[Missing]:
+    found = []
+    if not facts.jars or facts.jars < 1:
+        found.append(Missing("jars", "Enter how many jars go in."))
+    elif len(set(facts.jar_numbers)) != facts.jars:
+        found.append(Missing("jar_numbers", f"Give each of the {facts.jars} jars a number of its own."))
+    if not facts.rims_and_lids_checked:
+        found.append(Missing("rims_and_lids", "Check every rim for nicks and every lid for being new."))
+    if facts.coldest_jar_C is None:
+        found.append(Missing("coldest_jar", "Enter the temperature of the coldest filled jar."))
+    if facts.loading_water_C is None:
+        found.append(Missing("loading_water", "Enter the temperature of the canner's water at loading."))
+    return found
+
+
+def _loading_notes(facts: StartFacts) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Deviations to keep, and cautions to show, from the temperatures at loading."""
+    plan, water_C, jar_C = facts.plan, facts.loading_water_C, facts.coldest_jar_C
+    if plan is None or water_C is None:
+        return (), ()
+    deviation = loading_deviation(plan.pack, water_C)
+    caution = None if jar_C is None else glass_caution(jar_C, water_C)
+    return tuple(filter(None, (deviation,))), tuple(filter(None, (caution,)))
+
+
+def needed_bytes(plan: Plan | None) -> float:
+    """Disk space that a run of three times the planned time takes, with room to spare. [bytes]"""
+    planned_s = COME_UP_ALLOWED_S + (plan.minutes if plan is not None else 120.0) * 60.0
+    return max(LEAST_BYTES, 3.0 * planned_s * BYTES_PER_S)
