@@ -170,7 +170,9 @@ class KettleRun:
     @property
     def boiling(self) -> bool:
         """Whether the water boiled in the last second."""
-        return bool(self._steam) and self._steam[-1] > 0.0 and self.boil_C - self.water_C <= NEAR_K
+        if not self._steam or self._steam[-1] <= 0.0:
+            return False
+        return self._boil[len(self._bulk) - 1] - self._bulk[-1] <= NEAR_K
 
     def put_jars_in(self, jars_C: float, share: float = 1.0) -> None:
         """Jars at ``jars_C`` go in now; the dip of cold glass chills the water at once a little. [°C]"""
@@ -190,6 +192,17 @@ class KettleRun:
         added = water_kg * WATER_J_PER_KG_K
         self.water_C = (before * self.water_C + added * water_C) / (before + added)
         self._water_kg += water_kg
+
+    def rewind(self, to_s: float) -> None:
+        """Go back to an earlier second, to tell the rest of the story otherwise.
+
+        What has boiled away since is not put back: it is a few grams a second.
+        """
+        count = int(to_s / STEP_S)
+        for series in (self._bulk, self._steam, self._jars, self._ring, self._command):
+            del series[count:]
+        self.water_C, self.jars_C, self._ring_W = self._bulk[-1], self._jars[-1], self._ring[-1]
+        self.heat_off_s = None
 
     def turn_heat_off(self) -> None:
         """The person ends the process."""

@@ -137,16 +137,32 @@ def chip_series(probe: ProbeModel, t_s: Floats) -> Floats:
     return probe.chip_start_C + probe.chip_rise_K * (1.0 - np.exp(-t_s / probe.chip_s))
 
 
-def readings(rng: np.random.Generator, probe: ProbeModel, truth: Truth, t_s: Floats) -> Floats:
-    """What the node sends as ``water_C``, at the times given. [°C]"""
+def at_the_junction(probe: ProbeModel, truth: Truth) -> Floats:
+    """The junction's temperature second by second, without agitation: bulk and plumes, lagged. [°C]"""
     steam = truth.steam_W * (truth.deficit_K < 1.0)
     plume = probe.plume_K * lagged(steam / (steam + PLUME_HALF_W), PLUME_S)
-    water = lagged(truth.bulk_C + plume, probe.lag_s)
+    return lagged(truth.bulk_C + plume, probe.lag_s)
+
+
+def noise_K2_s(probe: ProbeModel, interval_s: float) -> float:
+    """Noise power of the readings at slow changes, steps included: what a detector has to stand. [K² s]"""
+    white = probe.white_K**2 + probe.step_K**2 / 12.0
+    return white * interval_s + 2.0 * probe.agitation_K**2 * max(probe.agitation_s, 0.5 * interval_s)
+
+
+def readings(rng: np.random.Generator, probe: ProbeModel, truth: Truth, t_s: Floats) -> Floats:
+    """What the node sends as ``water_C``, at the times given. [°C]
+
+    A longer truth with the same beginning and the same generator gives the same first readings.
+    """
+    tossed, scattered = rng.spawn(2)
+    steam = truth.steam_W * (truth.deficit_K < 1.0)
+    water = at_the_junction(probe, truth)
     # A boil tosses the water about; heating from below stirs it a little; a cooling kettle is nearly still.
     stirred = np.where(steam > 0.0, 1.0, np.where(truth.ring_W > 100.0, 0.5, 0.3))
     index = np.minimum(t_s.astype(np.int64), len(water) - 1)
     at_probe = water[index] + probe.agitation_K * lagged(stirred, PLUME_S)[index] * correlated_noise(
-        rng, t_s, probe.agitation_s
+        tossed, t_s, probe.agitation_s
     )
     chip = chip_series(probe, t_s)
     error = (
@@ -161,14 +177,18 @@ def readings(rng: np.random.Generator, probe: ProbeModel, truth: Truth, t_s: Flo
         curve = straight_line_C(at_probe, chip) - at_probe
         at_check = straight_line_C(truth.boil_C[:1], chip[:1]) - truth.boil_C[0]
         shown = shown + curve - at_check
-    shown = shown + probe.white_K * rng.standard_normal(len(t_s))
+    shown = shown + probe.white_K * scattered.standard_normal(len(t_s))
     return np.round(shown / probe.step_K) * probe.step_K
 
 
 def observe(rng: np.random.Generator, probe: ProbeModel, node: NodeModel, truth: Truth) -> list[Sample]:
-    """The samples of a node that watched a kettle, in time order; mishaps come on top."""
-    t_s = sample_times(rng, node, float(truth.t_s[-1]))
-    water = readings(rng, probe, truth, t_s)
+    """The samples of a node that watched a kettle, in time order; mishaps come on top.
+
+    Each kind of noise has a generator of its own, so that what happens later changes nothing before.
+    """
+    times, water_noise, air_noise, room_noise, chip_noise, radio = rng.spawn(6)
+    t_s = sample_times(times, node, float(truth.t_s[-1]))
+    water = readings(water_noise, probe, truth, t_s)
     count = len(t_s)
     index = np.minimum(t_s.astype(np.int64), len(truth.t_s) - 1)
     slow = np.arange(count) % node.slow_every == 0
@@ -177,15 +197,15 @@ def observe(rng: np.random.Generator, probe: ProbeModel, node: NodeModel, truth:
     at_slow = np.flatnonzero(slow)
     if node.has_barometer:
         true_kPa = truth.pressure_kPa[index[at_slow]] * node.barometer_ratio
-        noise = node.barometer_noise_kPa * rng.standard_normal(len(at_slow))
+        noise = node.barometer_noise_kPa * air_noise.standard_normal(len(at_slow))
         seen = np.round(true_kPa + node.barometer_error_kPa + noise, 3)
         for place, value in zip(at_slow.tolist(), seen.tolist(), strict=True):
             pressure[place] = value
     if node.has_room:
-        seen = np.round((truth.room_C + 0.1 * rng.standard_normal(len(at_slow))) * 16) / 16
+        seen = np.round((truth.room_C + 0.1 * room_noise.standard_normal(len(at_slow))) * 16) / 16
         for place, value in zip(at_slow.tolist(), seen.tolist(), strict=True):
             room[place] = value
-    chip_steps = np.round((chip_series(probe, t_s) + 0.03 * rng.standard_normal(count)) * 16) / 16
+    chip_steps = np.round((chip_series(probe, t_s) + 0.03 * chip_noise.standard_normal(count)) * 16) / 16
     samples = list(
         map(
             Sample,
@@ -204,6 +224,6 @@ def observe(rng: np.random.Generator, probe: ProbeModel, node: NodeModel, truth:
         )
     )
     if node.lost > 0.0:
-        keep = rng.random(count) >= node.lost
+        keep = radio.random(count) >= node.lost
         samples = [sample for sample, kept in zip(samples, keep.tolist(), strict=True) if kept]
     return samples

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -10,11 +11,26 @@ import numpy as np
 from monitor.record.model import Batch, Mark, Required, Run, Sample
 from monitor.simulate.kettle import KettleRun
 from monitor.simulate.kitchen import Kitchen, local_time
-from monitor.simulate.probe import observe
+from monitor.simulate.probe import at_the_junction, noise_K2_s, observe
 from monitor.simulate.truth import FALTER_K, UNSEEN_K, Truth
 
 #: No story of the suite is longer. [s]
 LONGEST_S = 4 * 3600
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """A pause of the boil. Times in s.
+
+    ``plainness`` is the signal-to-noise ratio that the best possible detector would see, one that knew the
+    fall's shape, the level and the noise: at 5.4 it calls half of such falls if it may cry wolf once in
+    1000 h (Gaussian noise; Lorden's and Lai's bound with γ = 3.6e6 samples), below 3 nobody can.
+    """
+
+    start_s: float
+    end_s: float
+    depth_K: float
+    plainness: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +54,7 @@ class Labelled:
     beyond: bool = False
     sensor: str = "fine"
     seen: bool = False
+    story: Story | None = field(default=None, repr=False, compare=False)
 
     @property
     def true_hold_s(self) -> float:
@@ -45,15 +62,33 @@ class Labelled:
         return self.truth.longest_s(FALTER_K)
 
     @property
-    def deepest_lost_K(self) -> float:
-        """The shallowest of the deficits that break the longest spans: what a detector must not miss. [K]"""
+    def losses(self) -> list[Loss]:
+        """What lies between the true stretches of boil: how deep, how long, how plain to this probe."""
         stretches = self.truth.stretches(FALTER_K)
-        deficit = self.truth.deficit_K
-        depths = [
-            float(deficit[int(left.end_s) : int(right.start_s)].max(initial=0.0))
-            for left, right in pairwise(stretches)
-        ]
-        return min(depths, default=0.0)
+        if len(stretches) < 2 or self.story is None:
+            return []
+        kitchen = self.story.kitchen
+        shown = at_the_junction(kitchen.probe, self.truth) - self.truth.boil_C
+        noise = noise_K2_s(kitchen.probe, kitchen.node.interval_s)
+        found = []
+        for left, right in pairwise(stretches):
+            first, last = int(left.end_s), int(right.start_s)
+            level = float(np.median(shown[max(int(left.start_s), first - 60) : first]))
+            below = np.minimum(shown[first : last + 10] - level, 0.0)
+            found.append(
+                Loss(
+                    start_s=left.end_s,
+                    end_s=right.start_s,
+                    depth_K=float(self.truth.deficit_K[first:last].max(initial=0.0)),
+                    plainness=math.sqrt(float((below**2).sum()) / noise),
+                )
+            )
+        return found
+
+    @property
+    def faintest(self) -> Loss | None:
+        """The loss that is hardest to see: what a detector must not miss; None without one."""
+        return min(self.losses, key=lambda loss: loss.plainness, default=None)
 
 
 class Story:
@@ -71,6 +106,7 @@ class Story:
     ) -> None:
         self.kitchen = kitchen
         self.rng = rng
+        self._noise_seed = int(rng.integers(2**63))
         self.seen = bool(rng.random() < 0.75) if seen is None else seen
         self.marks: list[Mark] = []
         pressure_kPa, boil_C = kitchen.weather.series(longest_s)
@@ -133,7 +169,14 @@ class Story:
 
     def observe(self) -> list[Sample]:
         """What the node made of it."""
-        return observe(self.rng, self.kitchen.probe, self.kitchen.node, self.kettle.truth())
+        noise = np.random.default_rng(self._noise_seed)
+        return observe(noise, self.kitchen.probe, self.kitchen.node, self.kettle.truth())
+
+    def stop_at(self, at_s: float, cool_s: float = 300.0) -> None:
+        """Tell it otherwise: somebody turned the heat off at ``at_s``; the node saw the same until then."""
+        self.kettle.rewind(at_s)
+        self.marks = [mark for mark in self.marks if mark.t_s < self.now_s]
+        self.end(cool_s=cool_s)
 
     def run(self, run_id: str, samples: list[Sample]) -> Run:
         """The record."""
@@ -187,6 +230,7 @@ class Story:
             beyond=beyond,
             sensor=self.kitchen.sensor,
             seen=any(mark.kind == "rolling_boil_seen" for mark in run.marks),
+            story=self,
         )
 
 

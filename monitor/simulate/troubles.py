@@ -35,7 +35,7 @@ def gap_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
     """Kitchen and node lose the mains together for 30 s to 6 min; the record shows boil, nothing, boil."""
     story, gone_s, back_s = _hold_with_dip(rng, float(rng.uniform(30.0, 360.0)))
     samples = mishaps.silence(story.observe(), gone_s - 1.0, back_s + float(rng.uniform(0.0, 30.0)))
-    return story.label("gap_hides_dip", seed, samples, wants=("node_silent",))
+    return story.label("gap_hides_dip", seed, samples, provable=False, wants=("node_silent",))
 
 
 def restart_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
@@ -44,7 +44,7 @@ def restart_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
     story, gone_s, back_s = _hold_with_dip(rng, off_s)
     away_s = float(rng.uniform(off_s, back_s - gone_s + 20.0))
     samples = mishaps.restart(story.observe(), gone_s, away_s, _boot(rng))
-    return story.label("restart_hides_dip", seed, samples, wants=("node_restarted",))
+    return story.label("restart_hides_dip", seed, samples, provable=False, wants=("node_restarted",))
 
 
 def short_gap_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
@@ -52,7 +52,7 @@ def short_gap_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
     off_s = float(rng.uniform(15.0, 30.0))
     story, gone_s, _ = _hold_with_dip(rng, off_s, ring_s=0.0)
     samples = mishaps.silence(story.observe(), gone_s - 1.0, gone_s + float(rng.uniform(off_s, 30.0)))
-    return story.label("short_gap_hides_dip", seed, samples)
+    return story.label("short_gap_hides_dip", seed, samples, provable=False)
 
 
 def silent_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
@@ -66,7 +66,12 @@ def silent_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
     at_s = began_s + float(rng.uniform(0.25, 0.75)) * required_s
     samples = mishaps.silence(story.observe(), at_s, at_s + float(rng.uniform(35.0, 300.0)))
     return story.label(
-        "silent_in_hold", seed, samples, must_not_hold="a gap longer than 30 s", wants=("node_silent",)
+        "silent_in_hold",
+        seed,
+        samples,
+        provable=False,
+        must_not_hold="a gap longer than 30 s",
+        wants=("node_silent",),
     )
 
 
@@ -83,7 +88,7 @@ def frozen_in_boil(rng: np.random.Generator, seed: int) -> Labelled:
     story.end()
     frozen_s = float(rng.uniform(began_s, lost_s))
     samples = mishaps.freeze(story.observe(), frozen_s, 1e9, chip_too=bool(rng.random() < 0.7))
-    return story.label("frozen_in_boil", seed, samples, wants=("reading_frozen",))
+    return story.label("frozen_in_boil", seed, samples, provable=False, wants=("reading_frozen",))
 
 
 def frozen_coarse(rng: np.random.Generator, seed: int) -> Labelled:
@@ -99,7 +104,7 @@ def frozen_coarse(rng: np.random.Generator, seed: int) -> Labelled:
     story.end()
     frozen_s = float(rng.uniform(began_s, lost_s))
     samples = mishaps.freeze(story.observe(), frozen_s, 1e9)
-    return story.label("frozen_coarse", seed, samples)
+    return story.label("frozen_coarse", seed, samples, provable=False)
 
 
 def probe_fault_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
@@ -107,7 +112,7 @@ def probe_fault_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
     story, gone_s, back_s = _hold_with_dip(rng, float(rng.uniform(40.0, 300.0)))
     kind = str(rng.choice(("open", "short_to_ground", "short_to_supply", "out_of_range")))
     samples = mishaps.fault(story.observe(), gone_s, back_s, kind)
-    return story.label("probe_fault_in_hold", seed, samples, wants=("probe_fault",))
+    return story.label("probe_fault_in_hold", seed, samples, provable=False, wants=("probe_fault",))
 
 
 def out_of_water(rng: np.random.Generator, seed: int) -> Labelled:
@@ -123,7 +128,9 @@ def out_of_water(rng: np.random.Generator, seed: int) -> Labelled:
     samples = mishaps.out_of_water(
         story.observe(), rng, at_s, at_s + float(rng.uniform(40.0, 200.0)), story.kitchen.kettle.room_C + 25.0
     )
-    return story.label("out_of_water", seed, samples, must_not_hold="the probe was out of the water")
+    return story.label(
+        "out_of_water", seed, samples, provable=False, must_not_hold="the probe was out of the water"
+    )
 
 
 def clock_steps_forward(rng: np.random.Generator, seed: int) -> Labelled:
@@ -168,7 +175,7 @@ def conflicting_rows(rng: np.random.Generator, seed: int) -> Labelled:
     story.boil(required_s - float(rng.uniform(5.0, 60.0)))
     story.end()
     samples = mishaps.conflict(story.observe(), began_s + 0.5 * required_s, float(rng.uniform(-3.0, 3.0)))
-    return story.label("conflicting_rows", seed, samples)
+    return story.label("conflicting_rows", seed, samples, provable=False)
 
 
 def sea_level_barometer(rng: np.random.Generator, seed: int) -> Labelled:
@@ -182,7 +189,11 @@ def sea_level_barometer(rng: np.random.Generator, seed: int) -> Labelled:
     story.boil(kitchen.minutes * 60.0 + float(rng.uniform(-200.0, 300.0)))
     story.end()
     return story.label(
-        "sea_level_barometer", seed, must_not_hold="the pressure disagrees", wants=("pressure_disagrees",)
+        "sea_level_barometer",
+        seed,
+        provable=False,
+        must_not_hold="the pressure disagrees",
+        wants=("pressure_disagrees",),
     )
 
 
@@ -198,7 +209,7 @@ def low_barometer(rng: np.random.Generator, seed: int) -> Labelled:
     story.mark("rolling_boil_seen")
     story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=low_kPa * 0.28)
     story.end()
-    return story.label("low_barometer", seed, wants=("pressure_disagrees",))
+    return story.label("low_barometer", seed, provable=False, wants=("pressure_disagrees",))
 
 
 def wrong_altitude(rng: np.random.Generator, seed: int) -> Labelled:
@@ -215,7 +226,7 @@ def wrong_altitude(rng: np.random.Generator, seed: int) -> Labelled:
     story.mark("rolling_boil_seen")
     story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
     story.end()
-    return story.label("wrong_altitude", seed, wants=("pressure_disagrees",))
+    return story.label("wrong_altitude", seed, provable=False, wants=("pressure_disagrees",))
 
 
 def altitude_only_simmer(rng: np.random.Generator, seed: int) -> Labelled:
@@ -231,7 +242,7 @@ def altitude_only_simmer(rng: np.random.Generator, seed: int) -> Labelled:
         story.mark("rolling_boil_seen")
     story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
     story.end()
-    return story.label("altitude_only_simmer", seed, note=f"{below_K:.2f} K below")
+    return story.label("altitude_only_simmer", seed, provable=False, note=f"{below_K:.2f} K below")
 
 
 def no_jars_in(rng: np.random.Generator, seed: int) -> Labelled:
@@ -240,7 +251,7 @@ def no_jars_in(rng: np.random.Generator, seed: int) -> Labelled:
     story.come_up(jars_marked=False)
     story.boil(story.kitchen.minutes * 60.0 + 200.0)
     story.end()
-    return story.label("no_jars_in", seed, must_not_hold="no jars_in mark")
+    return story.label("no_jars_in", seed, provable=False, must_not_hold="no jars_in mark")
 
 
 def record_begins_at_boil(rng: np.random.Generator, seed: int) -> Labelled:
@@ -251,7 +262,9 @@ def record_begins_at_boil(rng: np.random.Generator, seed: int) -> Labelled:
     story.boil(story.kitchen.minutes * 60.0 + 300.0)
     story.end()
     samples = [sample for sample in story.observe() if sample.t_s >= boiled_s + 20.0]
-    return story.label("record_begins_at_boil", seed, samples, must_not_hold="the record shows no come-up")
+    return story.label(
+        "record_begins_at_boil", seed, samples, provable=False, must_not_hold="the record shows no come-up"
+    )
 
 
 def flat_record(rng: np.random.Generator, seed: int) -> Labelled:
@@ -267,7 +280,7 @@ def flat_record(rng: np.random.Generator, seed: int) -> Labelled:
         sample._replace(water_C=level_C, chip_C=None) if sample.t_s > boiled_s - 10.0 else sample
         for sample in story.observe()
     ]
-    return story.label("flat_record", seed, samples, wants=("reading_frozen",))
+    return story.label("flat_record", seed, samples, provable=False, wants=("reading_frozen",))
 
 
 def boil_not_seen(rng: np.random.Generator, seed: int) -> Labelled:
@@ -280,7 +293,9 @@ def boil_not_seen(rng: np.random.Generator, seed: int) -> Labelled:
     story.mark("boil_not_seen")
     story.boil(float(rng.uniform(0.3, 0.9)) * required_s)
     story.end()
-    return story.label("boil_not_seen", seed, must_not_hold="somebody saw that it did not boil")
+    return story.label(
+        "boil_not_seen", seed, provable=False, must_not_hold="somebody saw that it did not boil"
+    )
 
 
 def simmer_beyond_stated(rng: np.random.Generator, seed: int) -> Labelled:
@@ -295,4 +310,6 @@ def simmer_beyond_stated(rng: np.random.Generator, seed: int) -> Labelled:
         story.mark("rolling_boil_seen")
     story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
     story.end()
-    return story.label("simmer_beyond_stated", seed, note=f"{below_K:.2f} K below", beyond=True)
+    return story.label(
+        "simmer_beyond_stated", seed, provable=False, note=f"{below_K:.2f} K below", beyond=True
+    )

@@ -1,0 +1,225 @@
+"""The scenario suite: thousands of labelled runs through the engine, and what it got wrong.
+
+A *false held* is a run called held though the true boil was too short, or though the record may not be called
+held at all. A *missed hold* is a run with a plainly long enough true hold that was not called held. A *wrong
+reason* is a run that lacks an event a right verdict brings with it. An *overcredit* is a run credited with
+more than 5 s beyond the true boil (the probe's lag).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+from monitor.judge import judge
+from monitor.judge.verdict import BROKEN, HELD
+from monitor.simulate.scenarios import FAMILIES, draw, tell
+from monitor.simulate.story import Labelled, creditable_s
+
+#: What the probe's own lag may add to a stretch. [s]
+LAG_S = 5.0
+
+#: Families whose record, up to the moment somebody is told to stop, is the same whenever they stop.
+STOPPABLE = (
+    "plain_hold",
+    "unmarked_hold",
+    "storm_hold",
+    "typed_pressure_hold",
+    "coarse_hold",
+    "noisy_hold",
+    "slow_sampling_hold",
+    "cycling_hold",
+)
+
+#: Edges of the depths by which lost boils are counted. [K]
+DEPTHS_K = (0.05, 0.1, 0.2, 0.3, 0.5, 1.0, float("inf"))
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One run of the suite, judged."""
+
+    family: str
+    seed: int
+    safe: bool | None
+    must_not_hold: str
+    beyond: bool
+    verdict: str | None
+    required_s: float
+    true_s: float
+    creditable_s: float
+    proven_s: float
+    possible_s: float
+    depth_K: float
+    sensor: str
+    seen: bool
+    note: str
+    missing: tuple[str, ...] = ()
+    #: After being told to stop, and stopping: the verdict; "" where that was not tried.
+    stopped_verdict: str | None = ""
+
+    @property
+    def false_held(self) -> bool:
+        return self.verdict == HELD and (self.safe is False or bool(self.must_not_hold)) and not self.beyond
+
+    @property
+    def missed(self) -> bool:
+        return self.safe is True and self.verdict != HELD
+
+    @property
+    def taken_back(self) -> bool:
+        """Told that the hold is complete, stopped, and not held in the end."""
+        return self.stopped_verdict not in ("", HELD)
+
+    @property
+    def false_broken(self) -> bool:
+        """Called broken though the true hold was long enough: worse than unproven, though it errs safely."""
+        return self.verdict == BROKEN and self.creditable_s >= self.required_s and not self.must_not_hold
+
+    @property
+    def overcredit(self) -> bool:
+        return self.proven_s > self.true_s + LAG_S and not self.beyond
+
+    @property
+    def wrong_reason(self) -> bool:
+        return bool(self.missing)
+
+    @property
+    def shortfall_s(self) -> float:
+        """What a held run was credited less than it could have been. [s]"""
+        return self.creditable_s - self.proven_s
+
+
+def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
+    """Tell a run and judge it; with ``stop`` also as it goes when the cook stops on being told."""
+    labelled = tell(family, seed)
+    verdict = judge(labelled.run)
+    kinds = {event.kind for event in verdict.events}
+    told_s = next((event.raised_s for event in verdict.events if event.kind == "hold_complete"), None)
+    return Outcome(
+        family=family,
+        seed=seed,
+        safe=labelled.safe,
+        must_not_hold=labelled.must_not_hold,
+        beyond=labelled.beyond,
+        verdict=verdict.verdict,
+        required_s=verdict.required_s,
+        true_s=labelled.true_hold_s,
+        creditable_s=creditable_s(labelled.truth, labelled.run),
+        proven_s=verdict.proven_s,
+        possible_s=verdict.possible_s,
+        depth_K=labelled.deepest_lost_K,
+        sensor=labelled.sensor,
+        seen=labelled.seen,
+        note=labelled.note,
+        missing=tuple(kind for kind in labelled.wants if kind not in kinds),
+        stopped_verdict=_stopped(labelled, told_s) if stop and told_s is not None else "",
+    )
+
+
+def _stopped(labelled: Labelled, told_s: float) -> str | None:
+    """The verdict when the heat goes off a few seconds after ``hold_complete`` was raised."""
+    story = labelled.story
+    heat_off_s = labelled.truth.heat_off_s
+    if story is None or heat_off_s is None or told_s + 3.0 >= heat_off_s:
+        return ""
+    story.stop_at(told_s + 2.0 + labelled.seed % 7)
+    return judge(story.run(labelled.run.run_id, story.observe())).verdict
+
+
+def _judge_pair(pair: tuple[str, int]) -> Outcome:
+    family, seed = pair
+    return judge_one(family, seed, stop=family in STOPPABLE and seed % 2 == 0)
+
+
+def run_suite(pairs: Sequence[tuple[str, int]], jobs: int = 1) -> list[Outcome]:
+    """Judge every (family, seed); the order of the outcomes is that of the pairs."""
+    if jobs <= 1:
+        return [_judge_pair(pair) for pair in pairs]
+    with ProcessPoolExecutor(max_workers=jobs) as pool:
+        return list(pool.map(_judge_pair, pairs, chunksize=50))
+
+
+def suite_pairs(unsafe: int, safe: int, seed: int) -> list[tuple[str, int]]:
+    """The runs of the suite's given size."""
+    reported = max(20, (unsafe + safe) // 50)
+    return draw("lost", unsafe, seed) + draw("held", safe, seed) + draw("reported", reported, seed)
+
+
+def _row(name: str, outcomes: Sequence[Outcome]) -> str:
+    def count(attribute: str) -> int:
+        return sum(bool(getattr(outcome, attribute)) for outcome in outcomes)
+
+    verdicts = [
+        sum(outcome.verdict == word for outcome in outcomes) for word in ("held", "broken", "unproven")
+    ]
+    short = [outcome.shortfall_s for outcome in outcomes if outcome.safe and outcome.verdict == HELD]
+    return (
+        f"{name:24}{len(outcomes):6}{sum(o.safe is False or bool(o.must_not_hold) for o in outcomes):7}"
+        f"{sum(o.safe is True for o in outcomes):6}{verdicts[0]:7}{verdicts[1]:7}{verdicts[2]:9}"
+        f"{count('false_held'):7}{count('missed'):7}{count('taken_back'):7}{count('wrong_reason'):7}"
+        f"{count('overcredit'):6}{count('false_broken'):7}"
+        + (f"{median(short):7.1f}" if short else "      -")
+    )
+
+
+def report(outcomes: Sequence[Outcome]) -> str:
+    """The suite's table and lists, as text."""
+    lines = [
+        f"{'family':24}{'runs':>6}{'unsafe':>7}{'safe':>6}{'held':>7}{'broken':>7}{'unproven':>9}"
+        f"{'false':>7}{'missed':>7}{'taken':>7}{'wrong':>7}{'over':>6}{'false':>7}{'short':>7}",
+        f"{'':24}{'':6}{'':7}{'':6}{'':7}{'':7}{'':9}"
+        f"{'held':>7}{'hold':>7}{'back':>7}{'reason':>7}{'cred.':>6}{'broken':>7}{'fall s':>7}",
+    ]
+    for side in ("lost", "held", "reported"):
+        for family in FAMILIES.values():
+            mine = [outcome for outcome in outcomes if outcome.family == family.name]
+            if family.side == side and mine:
+                lines.append(_row(family.name, mine))
+    lines.append(_row("all", outcomes))
+    lines += [
+        "",
+        "lost boils by the depth of the shallowest loss, and how many of those runs were called held",
+    ]
+    lines += _by_depth(outcomes)
+    for title, attribute in (
+        ("false held", "false_held"),
+        ("missed hold", "missed"),
+        ("taken back", "taken_back"),
+        ("overcredit", "overcredit"),
+        ("false broken", "false_broken"),
+        ("wrong reason", "wrong_reason"),
+    ):
+        lines += _listed(title, [o for o in outcomes if getattr(o, attribute)])
+    return "\n".join(lines)
+
+
+def _by_depth(outcomes: Iterable[Outcome]) -> list[str]:
+    unsafe = [o for o in outcomes if o.safe is False and not o.beyond and o.depth_K > 0.0]
+    lines = []
+    for low, high in pairwise(DEPTHS_K):
+        for sensor in ("fine", "resistance", "coarse"):
+            mine = [o for o in unsafe if low <= o.depth_K < high and o.sensor == sensor]
+            if mine:
+                held = sum(o.false_held for o in mine)
+                lines.append(f"  {low:5.2f} to {high:5.2f} K  {sensor:11}{len(mine):6} runs {held:5} held")
+    return lines
+
+
+def _listed(title: str, outcomes: Sequence[Outcome], most: int = 40) -> list[str]:
+    if not outcomes:
+        return []
+    lines = ["", f"{title}: {len(outcomes)}" + (f", the first {most}" if len(outcomes) > most else "")]
+    lines += [
+        f"  {o.family} {o.seed}: {o.verdict}{'/' + str(o.stopped_verdict) if o.stopped_verdict else ''}, "
+        f"required {o.required_s:.0f}, true {o.true_s:.0f}, creditable {o.creditable_s:.0f}, "
+        f"proven {o.proven_s:.0f}, possible {o.possible_s:.0f} s; lost {o.depth_K:.2f} K; {o.sensor}"
+        f"{', seen' if o.seen else ''}{'; ' + o.note if o.note else ''}"
+        f"{'; ' + o.must_not_hold if o.must_not_hold else ''}"
+        f"{'; lacks ' + ', '.join(o.missing) if o.missing else ''}"
+        for o in outcomes[:most]
+    ]
+    return lines
