@@ -208,7 +208,7 @@ def boiling_today(altitude_m: float, pressure: StationPressure | None) -> Boilin
 def site_of(
     name: str,
     altitude_m: float,
-    altitude_uncertainty_m: float,
+    altitude_uncertainty_m: float | None,
     *,
     found_by: str = "other",
     pressure: StationPressure | None = None,

@@ -1,4 +1,4 @@
-"""A probe's registration, and what its checks prove: a correction with its uncertainty, or a refusal.
+"""What a check of a probe proves: a correction with its uncertainty, or a refusal.
 
 Rules: a boiling point alone may not set a correction beyond 0.5 K (it would prove itself with itself); ice
 and boiling corrections further apart than 0.5 K put altitude, pressure or probe in doubt; a probe that moved
@@ -7,7 +7,7 @@ by more than 0.5 K since its last check is blocked, and the batches since then a
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import ceil, sqrt
@@ -16,45 +16,23 @@ from typing import Any
 from monitor.judge.budget import CALIBRATION_LASTS_D, CIRCULAR_BEYOND_K, CORRECTIONS_DIFFER_K
 from monitor.judge.pressure import from_altitude, from_barometer, from_typed
 from monitor.plan.check import BOIL, ICE, PointReading
+from monitor.plan.history import calibration_json
 from monitor.plan.refusal import OUT_OF_RANGE, Refusal
+from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Calibration, Required, Run, Site
 from monitor.tables.probes import OTHER, converters, match, probe_kinds
 
-#: Where a water probe sits; the closed list ends with ``other``.
-PLACES = ("mid-depth, at jar-shoulder height, touching neither base nor glass", OTHER)
-
-#: A slower probe sees a lost boil late. [s] 63 % of a step in stirred water.
-SLOWEST_RESPONSE_S = 10.0
-
 #: A probe that moved by more than this since its last check is blocked. [K]
 MOVED_BEYOND_K = 0.5
+
+#: A second check of a blocked probe that finds the same within this is believed. [K] Our choice.
+CONFIRMED_WITHIN_K = 0.2
 
 #: At the check: depth of the probe and superheat, what is in the water, the ice bath. Half-widths. [K]
 #: Our estimates, as in the judge's budget; ±0.05 K for a kitchen's ice bath made as ASTM E563 describes.
 DEPTH_K = 0.2
 WATER_K = 0.05
 ICE_BATH_K = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class ProbeRegistration:
-    """Which probe it is and where it sits. ``response_s`` 63 % in stirred water; None: not known. [s]"""
-
-    probe_id: str
-    kind: str
-    converter: str
-    place: str
-    channel: str = "water"
-    response_s: float | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        """The body of a ``probe_registered`` entry."""
-        return {name: getattr(self, name) for name in self.__dataclass_fields__}
-
-    @classmethod
-    def from_json(cls, body: Mapping[str, Any]) -> ProbeRegistration:
-        """Read back the body of an entry; unknown keys are left out."""
-        return cls(**{name: body[name] for name in cls.__dataclass_fields__ if name in body})
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +59,7 @@ class CheckResult:
     blocked: bool
     text: tuple[str, ...]
     good_until: datetime | None
+    boil_offset_found_K: float | None = None
 
     def as_json(self, probe: ProbeRegistration) -> dict[str, Any]:
         """The body of a ``probe_checked`` entry."""
@@ -90,78 +69,10 @@ class CheckResult:
             "calibration": None if found is None else calibration_json(found),
             "refused": self.refused,
             "blocked": self.blocked,
+            "boil_offset_found_K": self.boil_offset_found_K,
             "text": list(self.text),
             "good_until": None if self.good_until is None else self.good_until.isoformat(),
         }
-
-
-def calibration_json(calibration: Calibration) -> dict[str, Any]:
-    """A calibration as ``run.json`` holds it."""
-    return {
-        "offset_K": calibration.offset_K,
-        "expanded_uncertainty_K": calibration.expanded_uncertainty_K,
-        "coverage_factor": calibration.coverage_factor,
-        "ice_offset_K": calibration.ice_offset_K,
-        "boil_offset_K": calibration.boil_offset_K,
-        "at": None if calibration.at is None else calibration.at.isoformat(),
-        "method": calibration.method,
-        **calibration.extra,
-    }
-
-
-def calibration_from_json(form: Mapping[str, Any]) -> Calibration:
-    """The inverse of :func:`calibration_json`; keys of no field go into ``extra``."""
-    rest = dict(form)
-    at = rest.pop("at", None)
-    names = (
-        "offset_K",
-        "expanded_uncertainty_K",
-        "coverage_factor",
-        "ice_offset_K",
-        "boil_offset_K",
-        "method",
-    )
-    fields = {name: rest.pop(name) for name in names if name in rest}
-    return Calibration(**fields, at=None if at is None else datetime.fromisoformat(at), extra=rest)
-
-
-def last_good_check(bodies: Iterable[Mapping[str, Any]], probe_id: str) -> Calibration | None:
-    """The latest accepted calibration among ``probe_checked`` bodies, oldest first; None without one."""
-    found = None
-    for body in bodies:
-        if body.get("probe_id") == probe_id and body.get("calibration"):
-            found = calibration_from_json(body["calibration"])
-    return found
-
-
-def blocked_since(bodies: Iterable[Mapping[str, Any]], probe_id: str) -> str:
-    """Why a probe is blocked by its latest check, or ""; ``bodies`` as for :func:`last_good_check`."""
-    why = ""
-    for body in bodies:
-        if body.get("probe_id") == probe_id and (body.get("calibration") or body.get("blocked")):
-            why = str(body.get("refused") or "") if body.get("blocked") else ""
-    return why
-
-
-def registration_gaps(probe: ProbeRegistration) -> tuple[str, ...]:
-    """What is missing or doubtful about a registration; empty when it is complete."""
-    gaps = []
-    if not probe.probe_id.strip():
-        gaps.append("The probe has no name: give it one that is written on it.")
-    if match(probe.kind, tuple(probe_kinds())) is None:
-        gaps.append(f"Probe kind “{probe.kind}” is not in the list: it is taken at its widest.")
-    if match(probe.converter, tuple(converters())) is None:
-        gaps.append(f"Converter “{probe.converter}” is not in the list: it is taken at its widest.")
-    if match(probe.place, PLACES) is None:
-        gaps.append(f"Say where the probe sits: {PLACES[0]}; or other.")
-    elif match(probe.place, PLACES) == OTHER:
-        gaps.append(f"The probe belongs at {PLACES[0]}.")
-    if probe.response_s is not None and probe.response_s > SLOWEST_RESPONSE_S:
-        gaps.append(
-            f"A response of {probe.response_s:g} s is slower than {SLOWEST_RESPONSE_S:g} s: a lost boil is "
-            "seen that much later. A 3 mm probe is quicker."
-        )
-    return tuple(gaps)
 
 
 def boil_basis(site: Site, now: datetime, barometer_kPa: float | None = None) -> BoilBasis | Refusal:
@@ -195,6 +106,8 @@ def conclude(
     basis: BoilBasis,
     at: datetime,
     previous: Calibration | None = None,
+    *,
+    blocked_offset_K: float | None = None,
 ) -> CheckResult:
     """What the points of a check prove.
 
@@ -208,13 +121,16 @@ def conclude(
         When, aware.
     previous : Calibration, optional
         The probe's last good check: a move beyond 0.5 K from it blocks the probe.
+    blocked_offset_K : float, optional
+        The boiling-point correction found by the check that blocked the probe. A second check at both points
+        that finds the same within 0.2 K is believed, and the probe goes on with its new correction. [K]
     """
     ice, boil = points.get(ICE), points.get(BOIL)
     ice_offset_K = None if ice is None else -ice.mean_C
-    moved_at_ice_K = _moved_at_ice(ice_offset_K, previous)
-    if previous is not None and abs(moved_at_ice_K) > MOVED_BEYOND_K:
-        return _moved(moved_at_ice_K, previous)
     if boil is None:
+        moved_K = _moved_at_ice(ice_offset_K, previous)
+        if previous is not None and abs(moved_K) > MOVED_BEYOND_K:
+            return _moved(moved_K, previous, None)
         return _refused(
             "Without a boiling point nothing is proven at the boil. "
             + (
@@ -227,8 +143,16 @@ def conclude(
     doubt = _doubt(ice_offset_K, boil_offset_K, probe, basis)
     if doubt:
         return _refused(doubt)
-    if previous is not None and abs(boil_offset_K - previous.offset_K) > MOVED_BEYOND_K:
-        return _moved(boil_offset_K - previous.offset_K, previous)
+    moved_K = 0.0 if previous is None else boil_offset_K - previous.offset_K
+    confirmed = (
+        ice is not None
+        and blocked_offset_K is not None
+        and abs(boil_offset_K - blocked_offset_K) <= CONFIRMED_WITHIN_K
+    )
+    if previous is not None and not confirmed:
+        moved_K = max(moved_K, _moved_at_ice(ice_offset_K, previous), key=abs)
+        if abs(moved_K) > MOVED_BEYOND_K:
+            return _moved(moved_K, previous, boil_offset_K)
     return _accepted(ice, boil, ice_offset_K, boil_offset_K, probe, basis, at)
 
 
@@ -274,7 +198,7 @@ def _class_limit_K(probe: ProbeRegistration) -> float:
     return kind.tolerance_K + converter.tolerance_K + cold_K + converter.form_K + 0.1
 
 
-def _moved(moved_K: float, previous: Calibration) -> CheckResult:
+def _moved(moved_K: float, previous: Calibration, found_K: float | None) -> CheckResult:
     since = "" if previous.at is None else f" of {previous.at:%Y-%m-%d}"
     return CheckResult(
         None,
@@ -286,6 +210,7 @@ def _moved(moved_K: float, previous: Calibration) -> CheckResult:
             f"Every batch it judged since its last good check{since} is to be looked at again.",
         ),
         None,
+        None if found_K is None else round(found_K, 2),
     )
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from monitor.plan.check import NEAR_K
 from monitor.plan.lot import lot_code
 from monitor.plan.model import Plan
-from monitor.plan.probe import PLACES, ProbeRegistration, registration_gaps
+from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
 from monitor.plan.water import glass_caution, loading_deviation
 from monitor.record.model import Batch, Calibration, Probe, Required, Run, Site
 from monitor.record.write import header_to_json

@@ -1,0 +1,88 @@
+"""Where ``calibrate`` gets its readings: a CSV file, or a node's newest samples in the store."""
+
+from __future__ import annotations
+
+import csv
+import sqlite3
+import time
+from collections.abc import Iterator
+from math import isfinite
+from pathlib import Path
+
+from monitor.errors import RecordError, UsageError
+from monitor.record.model import Sample
+from monitor.store.samples import SELECT, row_sample
+
+POLL_S = 0.25
+#: No sample for this long ends the waiting. [s]
+SILENCE_S = 30.0
+
+
+def readings_from_csv(path: Path, channel: str) -> list[tuple[float, float]]:
+    """(t_s, reading_C) from a CSV file with ``t_s`` and ``<channel>_C`` columns, such as ``samples.csv``.
+
+    Raises
+    ------
+    RecordError
+        Names the file, row and column, and what was expected.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as trouble:
+        raise RecordError(f"{path}: cannot be read ({trouble}).") from trouble
+    column = f"{channel}_C"
+    table = csv.DictReader(lines)
+    if not table.fieldnames or "t_s" not in table.fieldnames or column not in table.fieldnames:
+        raise RecordError(f"{path}: row 1: expected the columns t_s and {column}.")
+    found = []
+    for number, row in enumerate(table, start=2):
+        if row[column]:
+            found.append(
+                (_number(path, number, "t_s", row["t_s"]), _number(path, number, column, row[column]))
+            )
+    return sorted(found)
+
+
+def _number(path: Path, row: int, column: str, text: str | None) -> float:
+    try:
+        value = float(text or "")
+    except ValueError:
+        value = float("nan")
+    if not isfinite(value):
+        raise RecordError(f"{path}: row {row}, column {column}: expected a number, found {text!r}.")
+    return value
+
+
+def node_id(conn: sqlite3.Connection, node: str) -> int:
+    """The store's number of a node. Raises UsageError with the nodes it knows."""
+    row = conn.execute("SELECT node_id FROM nodes WHERE name = ?", (node,)).fetchone()
+    if row is not None:
+        return int(row[0])
+    known = [name for (name,) in conn.execute("SELECT name FROM nodes ORDER BY name")]
+    heard = (
+        f"It has heard: {', '.join(known)}." if known else "It has heard none: start 'boilwitness collect'."
+    )
+    raise UsageError(f"The store has never heard of a node {node!r}.", heard)
+
+
+def newest_samples(conn: sqlite3.Connection, node: str) -> Iterator[Sample]:
+    """Samples of a node as they reach the store, beginning with those that arrive from now on.
+
+    ``t_s`` is the store's time. Ends with UsageError when the node is silent for 30 s.
+    """
+    number = node_id(conn, node)
+    after_s = conn.execute("SELECT max(at_s) FROM samples WHERE node = ?", (number,)).fetchone()[0] or -1e18
+    heard_s = time.monotonic()
+    while True:
+        rows = conn.execute(
+            f"{SELECT} WHERE node = ? AND at_s > ? ORDER BY at_s", (number, after_s)
+        ).fetchall()
+        for row in rows:
+            sample = row_sample(row, 0.0)
+            after_s, heard_s = sample.t_s, time.monotonic()
+            yield sample
+        if time.monotonic() - heard_s > SILENCE_S:
+            raise UsageError(
+                f"Node {node!r} has been silent for {SILENCE_S:.0f} s.", "Check its power and link."
+            )
+        time.sleep(POLL_S)
