@@ -34,8 +34,9 @@ STOPPABLE = (
     "cycling_hold",
 )
 
-#: Edges of the depths by which lost boils are counted. [K]
+#: Edges of the depths [K] and of the plainness by which lost boils are counted.
 DEPTHS_K = (0.05, 0.1, 0.2, 0.3, 0.5, 1.0, float("inf"))
+PLAINNESS = (0.0, 3.0, 5.0, 7.0, 9.0, 12.0, 20.0, float("inf"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,9 @@ class Outcome:
     creditable_s: float
     proven_s: float
     possible_s: float
+    #: Of the loss that is hardest to see; 0 where no boil was lost between two.
     depth_K: float
+    plainness: float
     sensor: str
     seen: bool
     note: str
@@ -97,6 +100,7 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
     """Tell a run and judge it; with ``stop`` also as it goes when the cook stops on being told."""
     labelled = tell(family, seed)
     verdict = judge(labelled.run)
+    faintest = labelled.faintest
     kinds = {event.kind for event in verdict.events}
     told_s = next((event.raised_s for event in verdict.events if event.kind == "hold_complete"), None)
     return Outcome(
@@ -111,7 +115,8 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
         creditable_s=creditable_s(labelled.truth, labelled.run),
         proven_s=verdict.proven_s,
         possible_s=verdict.possible_s,
-        depth_K=labelled.deepest_lost_K,
+        depth_K=faintest.depth_K if faintest else 0.0,
+        plainness=faintest.plainness if faintest else 0.0,
         sensor=labelled.sensor,
         seen=labelled.seen,
         note=labelled.note,
@@ -180,11 +185,13 @@ def report(outcomes: Sequence[Outcome]) -> str:
             if family.side == side and mine:
                 lines.append(_row(family.name, mine))
     lines.append(_row("all", outcomes))
+    lines += ["", "lost boils by the depth of the faintest loss, and how many of those runs were called held"]
+    lines += _binned(outcomes, "depth_K", DEPTHS_K, " K")
     lines += [
         "",
-        "lost boils by the depth of the shallowest loss, and how many of those runs were called held",
+        "the same by its plainness (5.4: the best detector calls half, at one false alarm in 1000 h)",
     ]
-    lines += _by_depth(outcomes)
+    lines += _binned(outcomes, "plainness", PLAINNESS, "")
     for title, attribute in (
         ("false held", "false_held"),
         ("missed hold", "missed"),
@@ -197,15 +204,17 @@ def report(outcomes: Sequence[Outcome]) -> str:
     return "\n".join(lines)
 
 
-def _by_depth(outcomes: Iterable[Outcome]) -> list[str]:
+def _binned(outcomes: Iterable[Outcome], attribute: str, edges: Sequence[float], unit: str) -> list[str]:
     unsafe = [o for o in outcomes if o.safe is False and not o.beyond and o.depth_K > 0.0]
     lines = []
-    for low, high in pairwise(DEPTHS_K):
+    for low, high in pairwise(edges):
         for sensor in ("fine", "resistance", "coarse"):
-            mine = [o for o in unsafe if low <= o.depth_K < high and o.sensor == sensor]
+            mine = [o for o in unsafe if low <= getattr(o, attribute) < high and o.sensor == sensor]
             if mine:
                 held = sum(o.false_held for o in mine)
-                lines.append(f"  {low:5.2f} to {high:5.2f} K  {sensor:11}{len(mine):6} runs {held:5} held")
+                lines.append(
+                    f"  {low:5.2f} to {high:5.2f}{unit}  {sensor:11}{len(mine):6} runs {held:5} held"
+                )
     return lines
 
 
@@ -216,7 +225,7 @@ def _listed(title: str, outcomes: Sequence[Outcome], most: int = 40) -> list[str
     lines += [
         f"  {o.family} {o.seed}: {o.verdict}{'/' + str(o.stopped_verdict) if o.stopped_verdict else ''}, "
         f"required {o.required_s:.0f}, true {o.true_s:.0f}, creditable {o.creditable_s:.0f}, "
-        f"proven {o.proven_s:.0f}, possible {o.possible_s:.0f} s; lost {o.depth_K:.2f} K; {o.sensor}"
+        f"proven {o.proven_s:.0f}, possible {o.possible_s:.0f} s; lost {o.depth_K:.2f} K, plain {o.plainness:.1f}; {o.sensor}"
         f"{', seen' if o.seen else ''}{'; ' + o.note if o.note else ''}"
         f"{'; ' + o.must_not_hold if o.must_not_hold else ''}"
         f"{'; lacks ' + ', '.join(o.missing) if o.missing else ''}"
