@@ -1,0 +1,91 @@
+# From a converter's bits to a reading. Pure: bytes in, numbers and words out.
+#
+# Two kinds of one-chip thermocouple converter are described by what they do; hold your part's data sheet
+# beside the tables and change a number where it says otherwise.
+
+from node_its90 import straighten
+
+# Kind A, "one frame": no commands; 32 bits come out at once, most significant first. It draws a straight
+# line, has steps of 0.25 K, and tells three faults.
+FRAME = {
+    "water": (18, 14, 0.25),  # lowest bit, how many bits (with sign), degrees C a step
+    "chip": (4, 12, 0.0625),
+    "faults": ((0, "open"), (1, "short_to_ground"), (2, "short_to_supply")),
+}
+
+# Kind B, "registers": linearised by itself, steps of 1/128 K. Addresses of its registers, what is written at
+# the start, and where the bits lie once the bytes of a value are put together, most significant first.
+REGISTERS = {
+    "write_flag": 0x80,  # added to an address to write
+    # Converts without being asked, looks for a broken wire, rejects mains hum: 0x90 for 60 Hz mains, 0x91 for
+    # 50 Hz. Then: averages 4, couple of type K.
+    "setup": ((0x00, 0x91), (0x01, 0x23)),
+    "water": (0x0C, 3, 5, 19, 0.0078125),  # address, bytes, lowest bit, bits, degrees C a step
+    "chip": (0x0A, 2, 2, 14, 0.015625),
+    "faults": (0x0F, ((0, "open"), (1, "out_of_range"), (6, "out_of_range"), (7, "out_of_range"))),
+}
+
+# Beyond this no kettle is: the wire or the bits are wrong.
+LOWEST_C, HIGHEST_C = -20.0, 200.0
+
+
+def signed(value, bits):
+    return value - (1 << bits) if value >> (bits - 1) & 1 else value
+
+
+def _field(raw, low_bit, bits, step):
+    return signed(raw >> low_bit & ((1 << bits) - 1), bits) * step
+
+
+def _big(raw):
+    value = 0
+    for byte in raw:
+        value = value << 8 | byte
+    return value
+
+
+def _first_fault(bits, faults):
+    for bit, word in faults:
+        if bits >> bit & 1:
+            return word
+    return None
+
+
+def _reading(water_C, chip_C, fault):
+    reading = {"chip": chip_C}
+    if fault is None and not LOWEST_C <= water_C <= HIGHEST_C:
+        fault = "out_of_range"
+    if fault is None:
+        reading["water"] = water_C
+    else:
+        reading["water-fault"] = fault  # and no water: a number beside a fault is nobody's temperature
+    return reading
+
+
+def read_frame(raw, kind="K", layout=FRAME):
+    """A reading from the four bytes of a converter of kind A."""
+    if raw == b"\x00\x00\x00\x00" or raw == b"\xff\xff\xff\xff":
+        return {"water-fault": "out_of_range"}  # nothing on the bus: no converter says this
+    bits = _big(raw)
+    chip_C = _field(bits, *layout["chip"])
+    fault = _first_fault(bits, layout["faults"])
+    water_C = _field(bits, *layout["water"])
+    if fault is None and LOWEST_C <= water_C <= HIGHEST_C:
+        water_C = straighten(water_C, chip_C, kind)
+    return _reading(water_C, chip_C, fault)
+
+
+def read_registers(read, layout=REGISTERS):
+    """A reading from a converter of kind B; ``read(address, count)`` gives bytes."""
+    address, count, low_bit, bits, step = layout["water"]
+    raw_water = read(address, count)
+    water_C = _field(_big(raw_water), low_bit, bits, step)
+    address, count, low_bit, bits, step = layout["chip"]
+    raw_chip = read(address, count)
+    chip_C = _field(_big(raw_chip), low_bit, bits, step)
+    fault_address, faults = layout["faults"]
+    raw_fault = read(fault_address, 1)
+    whole = raw_water + raw_chip + raw_fault
+    if whole == b"\xff" * len(whole) or whole == b"\x00" * len(whole):
+        return {"water-fault": "out_of_range"}  # nothing on the bus
+    return _reading(water_C, chip_C, _first_fault(raw_fault[0], faults))

@@ -1,0 +1,55 @@
+# Run by test_node_checks.py under every interpreter: the first argument is the node's folder, the second a
+# file of cases worked out with the reference library.
+import json
+import sys
+
+sys.path.insert(0, sys.argv[1])
+from node_converter import read_frame, read_registers
+from node_its90 import emf_mV, straighten, temperature_C
+
+with open(sys.argv[2]) as held:
+    cases = json.load(held)
+for kind, t_C, mV in cases["emf"]:
+    assert abs(emf_mV(kind, t_C) - mV) < 0.0004, (kind, t_C, emf_mV(kind, t_C), mV)
+    assert abs(temperature_C(kind, mV) - t_C) < 0.01, (kind, t_C, temperature_C(kind, mV))
+for read_C, chip_C, true_C in cases["straight"]:
+    assert abs(straighten(read_C, chip_C) - true_C) < 0.002, (read_C, chip_C, straighten(read_C, chip_C))
+
+
+def frame(water_steps, chip_steps, faults=0):
+    bits = (water_steps & 0x3FFF) << 18 | (1 << 16 if faults else 0) | (chip_steps & 0xFFF) << 4 | faults
+    return bytes((bits >> 24 & 255, bits >> 16 & 255, bits >> 8 & 255, bits & 255))
+
+
+good = read_frame(frame(400, 25 * 16))  # says 100.00 with the chip at 25.00
+assert good["chip"] == 25.0
+assert abs(good["water"] - straighten(100.0, 25.0)) < 1e-6
+assert "water-fault" not in good
+assert read_frame(frame(-8, 400))["water"] < 0  # two degrees of frost
+assert read_frame(frame(400, -16))["chip"] == -1.0
+for bit, word in ((1, "open"), (2, "short_to_ground"), (4, "short_to_supply")):
+    assert read_frame(frame(400, 400, bit)) == {"chip": 25.0, "water-fault": word}
+assert read_frame(frame(4000, 400)) == {"chip": 25.0, "water-fault": "out_of_range"}
+for dead in (b"\x00\x00\x00\x00", b"\xff\xff\xff\xff"):
+    assert read_frame(dead) == {"water-fault": "out_of_range"}
+
+
+def registers(water_steps, chip_steps, fault):
+    water = (water_steps & 0x7FFFF) << 5
+    chip = (chip_steps & 0x3FFF) << 2
+    held = {
+        0x0C: bytes((water >> 16 & 255, water >> 8 & 255, water & 255)),
+        0x0A: bytes((chip >> 8 & 255, chip & 255)),
+        0x0F: bytes((fault,)),
+    }
+    return lambda address, count: held[address][:count]
+
+
+assert read_registers(registers(94 * 128 + 64, 27 * 64 + 32, 0)) == {"water": 94.5, "chip": 27.5}
+assert read_registers(registers(-128, 64, 0)) == {"water": -1.0, "chip": 1.0}
+assert read_registers(registers(94 * 128, 27 * 64, 1)) == {"chip": 27.0, "water-fault": "open"}
+assert read_registers(registers(94 * 128, 27 * 64, 2)) == {"chip": 27.0, "water-fault": "out_of_range"}
+assert read_registers(registers(1300 * 128, 27 * 64, 0)) == {"chip": 27.0, "water-fault": "out_of_range"}
+for dead in (b"\x00", b"\xff"):
+    assert read_registers(lambda address, count: dead * count) == {"water-fault": "out_of_range"}
+print("ok")
