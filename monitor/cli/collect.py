@@ -1,0 +1,144 @@
+"""``boilwitness collect``: listen, store, judge, raise the alarm."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from monitor.cli._data import add_data_argument, data_dir
+from monitor.collector import Collector
+from monitor.collector.settings import CollectSettings, SerialSettings, read_settings
+from monitor.errors import UsageError
+from monitor.intake.mqtt import MqttSource
+from monitor.intake.mqtt_settings import parse_mqtt_address
+from monitor.intake.serial_port import SerialSource, list_ports
+from monitor.intake.source import Source
+from monitor.store.runs import RunFacts
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--mqtt",
+        metavar="ADDRESS",
+        action="append",
+        default=[],
+        help="a broker: HOST:PORT, mqtt://USER@HOST:PORT or mqtts://...; the password comes from "
+        "$BOILWITNESS_MQTT_PASSWORD or the settings file; repeatable",
+    )
+    parser.add_argument(
+        "--serial",
+        metavar="DEVICE",
+        action="append",
+        default=[],
+        help="a serial port, best under /dev/serial/by-id; repeatable",
+    )
+    parser.add_argument(
+        "--settings", metavar="FILE.toml", type=Path, help="more of both, and what else there is"
+    )
+    parser.add_argument("--list-ports", action="store_true", help="show what is plugged in, and end")
+    parser.add_argument("--dashboard", action="store_true", help="also serve the pages, on this machine only")
+    add_data_argument(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Collect until Ctrl-C or SIGTERM; exit status 0 then."""
+    if args.list_ports:
+        return _list_ports()
+    settings = _settings(args)
+    folder = data_dir(args)
+    sources: list[Source] = [MqttSource(one, say=_say_source) for one in settings.mqtt]
+    sources += [SerialSource(one.device, say=_say_source, speed=one.baud) for one in settings.serial]
+    names = [source.name for source in sources]
+    for name in names:
+        if names.count(name) > 1:
+            raise UsageError(f"{name} is given twice.", "Name each port and broker once.")
+    stop = threading.Event()
+    with _stopped_by_signals(stop), _pages(folder, wanted=args.dashboard):
+        _say(None, f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)")
+        Collector(folder, sources, say=_say).run(stop)
+    _say(None, "stopped; everything that came in is stored")
+    return 0
+
+
+def _settings(args: argparse.Namespace) -> CollectSettings:
+    from_file = read_settings(args.settings) if args.settings else CollectSettings()
+    mqtt = (*from_file.mqtt, *(parse_mqtt_address(text) for text in args.mqtt))
+    serial = (*from_file.serial, *(SerialSettings(device) for device in args.serial))
+    if not mqtt and not serial:
+        raise UsageError(
+            "nothing to listen to.",
+            "Give --mqtt HOST:PORT, --serial DEVICE or --settings FILE; --list-ports shows what is plugged in.",
+        )
+    return CollectSettings(mqtt, serial, from_file.push)
+
+
+def _list_ports() -> int:
+    ports = list_ports()
+    for port in ports:
+        print("  ".join(part for part in (port.stable, port.description) if part and part != "n/a"))
+    if not ports:
+        print("no serial port is plugged in")
+    return 0
+
+
+@contextlib.contextmanager
+def _stopped_by_signals(stop: threading.Event) -> Iterator[None]:
+    before = {
+        number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextlib.contextmanager
+def _pages(folder: Path, *, wanted: bool) -> Iterator[None]:
+    """The dashboard as a process of its own beside the collector; it ends with it."""
+    if not wanted:
+        yield
+        return
+    command = [sys.executable, "-m", "monitor", "dashboard", "--data", str(folder)]
+    # A session of its own: Ctrl-C comes to the collector, which then ends the pages.
+    pages = subprocess.Popen(command, start_new_session=True)
+    try:
+        yield
+    finally:
+        pages.terminate()
+        try:
+            pages.wait(timeout=10.0)
+        except subprocess.TimeoutExpired:
+            pages.kill()
+            pages.wait()
+
+
+def _say_source(line: str) -> None:
+    _say(None, line)
+
+
+def _say(facts: RunFacts | None, line: str) -> None:
+    """One line on the terminal, with the time at the run's site, or this machine's, and what it is about."""
+    now = datetime.now(UTC).astimezone(_zone(facts))
+    about = f"{facts.canner or facts.run_id}: " if facts else ""
+    invented = "[simulated] " if facts and facts.simulated else ""
+    with contextlib.suppress(BrokenPipeError):
+        print(f"{now:%H:%M:%S}  {invented}{about}{line}", flush=True)
+
+
+def _zone(facts: RunFacts | None) -> ZoneInfo | None:
+    name = facts.header.get("zone") if facts else None
+    if not isinstance(name, str):
+        return None
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        return None

@@ -1,0 +1,35 @@
+"""``boilwitness export``: a run as a folder anyone can read, or everything the store holds."""
+
+from __future__ import annotations
+
+import argparse
+from contextlib import closing
+from pathlib import Path
+
+from monitor.cli._data import add_data_argument, data_dir
+from monitor.errors import UsageError
+from monitor.store import reader
+from monitor.store.export import export_all, export_run
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("run", nargs="?", metavar="RUN", help="a run's id")
+    parser.add_argument(
+        "--all", action="store_true", help="every run, every node's samples, and a copy of the store"
+    )
+    parser.add_argument("--to", metavar="DIR", type=Path, required=True, help="where to write")
+    add_data_argument(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the folder; the collector may go on meanwhile."""
+    if bool(args.run) == args.all:
+        raise UsageError("name one RUN, or say --all.")
+    with closing(reader.open_reader(data_dir(args))) as conn:
+        if args.all:
+            runs, nodes = export_all(conn, args.to)
+            print(f"wrote {runs} runs, the samples of {nodes} nodes and a copy of the store to {args.to}")
+        else:
+            export_run(conn, args.run, args.to)
+            print(f"wrote run {args.run} to {args.to}")
+    return 0

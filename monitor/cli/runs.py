@@ -1,0 +1,237 @@
+"""``boilwitness runs``: what the store holds; start, mark and end a run; say which node serves which canner."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._header import add_header_arguments, header_from, moment_from
+from monitor.errors import UsageError
+from monitor.record.model import MARK_KINDS
+from monitor.store import reader
+from monitor.store.entries import LATE_ENTRY_S, append_entry
+from monitor.store.runs import RunFacts, read_house
+from monitor.store.stamp import SYSTEM_TIME, parse_utc, utc_text
+from monitor.store.words import in_zone
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_data_argument(parser)
+    parser.set_defaults(action=_list)
+    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes")
+    start = verbs.add_parser("start", help="begin a run on a canner")
+    add_header_arguments(start)
+    start.add_argument("--node", action="append", default=[], help="the node in this canner; repeatable")
+    _finish(start, _start)
+
+    mark = verbs.add_parser("mark", help="say what happened: jars_in, rolling_boil_seen, heat_off ...")
+    mark.add_argument(
+        "words", nargs="+", metavar="[RUN] KIND", help=f"KIND is one of {', '.join(MARK_KINDS)}"
+    )
+    mark.add_argument("--text", help="a remark")
+    _finish(mark, _mark)
+
+    end = verbs.add_parser("end", help="close a run: nothing more belongs to it")
+    end.add_argument("run", nargs="?", metavar="RUN")
+    _finish(end, _end)
+
+    assign = verbs.add_parser("assign", help="say that a node serves a canner ('none': no canner any more)")
+    assign.add_argument("node", metavar="NODE")
+    assign.add_argument("canner", metavar="CANNER")
+    _finish(assign, _assign)
+
+    nodes = verbs.add_parser("nodes", help="every node ever heard, and what it serves")
+    nodes.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    nodes.set_defaults(action=_nodes)
+
+
+def _finish(parser: argparse.ArgumentParser, action: Callable[[argparse.Namespace], int]) -> None:
+    parser.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    parser.add_argument("--by", help="who says so")
+    parser.add_argument("--at", metavar="TIME", help="when it happened, such as 2026-08-14T09:12:00-06:00")
+    parser.add_argument("--ago", metavar="MIN", type=float, help="or: so many minutes ago")
+    parser.add_argument("--reason", help="why it is said late; needed beyond five minutes")
+    parser.set_defaults(action=action)
+
+
+def run(args: argparse.Namespace) -> int:
+    return int(args.action(args))
+
+
+# --- looking ------------------------------------------------------------------------------------------
+
+
+def _list(args: argparse.Namespace) -> int:
+    with closing(reader.open_reader(data_dir(args))) as conn:
+        rows = reader.list_runs(conn)
+    if not rows:
+        print("no runs yet; 'boilwitness runs start --help' begins one")
+        return 0
+    table: list[tuple[str, ...]] = [("RUN", "CANNER", "STARTED", "FOOD", "REQUIRED", "PROVEN", "VERDICT")]
+    table += [_line(row) for row in rows]
+    _print_table(table)
+    return 0
+
+
+def _line(row: reader.RunRow) -> tuple[str, ...]:
+    verdict = row.verdict or ("open" if row.ended_utc is None else "not judged")
+    marks = [word for word, on in (("simulated", row.simulated), ("imported", row.imported)) if on]
+    food = " ".join(str(part) for part in (row.food, row.pack, row.jar) if part)
+    return (
+        row.run_id,
+        row.canner or "",
+        in_zone(row.started_utc, row.zone),
+        food,
+        _minutes(row.required_s),
+        _minutes(row.proven_s),
+        " ".join([verdict, *(f"({word})" for word in marks)]),
+    )
+
+
+def _minutes(seconds_s: float | None) -> str:
+    """Whole minutes and seconds, cut off rather than rounded up."""
+    if seconds_s is None:
+        return "-"
+    return f"{int(seconds_s) // 60}:{int(seconds_s) % 60:02d}"
+
+
+def _nodes(args: argparse.Namespace) -> int:
+    with closing(reader.open_reader(data_dir(args))) as conn:
+        rows = reader.nodes(conn)
+    if not rows:
+        print("no node has been heard yet")
+        return 0
+    table: list[tuple[str, ...]] = [
+        ("NODE", "SERVES", "FIRST HEARD", "SAMPLES", "LOST", "CONFLICTS", "COMES BY")
+    ]
+    for row in rows:
+        serves = row.canner or "nothing yet"
+        counts = (str(row.samples), str(row.lost), str(row.conflicts))
+        table.append((row.name, serves, in_zone(row.first_seen_utc, None), *counts, row.source))
+    _print_table(table)
+    return 0
+
+
+def _print_table(table: list[tuple[str, ...]]) -> None:
+    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
+    for row in table:
+        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+# --- saying -------------------------------------------------------------------------------------------
+
+
+def _start(args: argparse.Namespace) -> int:
+    folder = data_dir(args)
+    happened = moment_from(args)
+    header = header_from(args, happened, _known_ids(folder))
+    canner = str(header["canner"])
+    started_utc = utc_text(parse_utc(str(header["started_at"])))
+    said = {"by": args.by, "reason": args.reason, "happened_utc": started_utc}
+    _check_late(args, started_utc)
+    before = _open_on(folder, canner)
+    for node in args.node:
+        append_entry(folder, "node_assigned", {"node": node, "canner": canner}, **said)
+    append_entry(folder, "run_started", header, run_id=str(header["run_id"]), **said)
+    if before:
+        print(f"run {before} on {canner} is ended by this one")
+    print(f"run {header['run_id']} started on {canner}")
+    if not args.node and not _served(folder, canner):
+        print(f"no node serves {canner} yet: 'boilwitness runs assign NODE {canner}'")
+    return 0
+
+
+def _mark(args: argparse.Namespace) -> int:
+    if len(args.words) > 2:
+        raise UsageError(f"too many words: {' '.join(args.words)}.", "Write: runs mark [RUN] KIND.")
+    kind = args.words[-1]
+    if kind not in MARK_KINDS:
+        raise UsageError(f"there is no mark {kind!r}.", f"Marks: {', '.join(MARK_KINDS)}.")
+    folder = data_dir(args)
+    run_id = _run(folder, args.words[0] if len(args.words) == 2 else None)
+    body: dict[str, Any] = {"kind": kind} | ({"text": args.text} if args.text else {})
+    _append(folder, args, "mark", body, run_id)
+    print(f"marked {kind} in run {run_id}")
+    return 0
+
+
+def _end(args: argparse.Namespace) -> int:
+    folder = data_dir(args)
+    run_id = _run(folder, args.run)
+    _append(folder, args, "run_ended", {}, run_id)
+    print(f"run {run_id} ended")
+    return 0
+
+
+def _assign(args: argparse.Namespace) -> int:
+    folder = data_dir(args)
+    canner = None if args.canner == "none" else args.canner
+    _append(folder, args, "node_assigned", {"node": args.node, "canner": canner}, None)
+    print(f"node {args.node} serves {canner or 'no canner'} from now on")
+    return 0
+
+
+def _append(
+    folder: Path, args: argparse.Namespace, kind: str, body: dict[str, Any], run_id: str | None
+) -> None:
+    happened = moment_from(args)
+    happened_utc = utc_text(happened) if happened else None
+    if happened_utc:
+        _check_late(args, happened_utc)
+    append_entry(folder, kind, body, run_id=run_id, by=args.by, happened_utc=happened_utc, reason=args.reason)
+
+
+def _check_late(args: argparse.Namespace, happened_utc: str) -> None:
+    """What is said long after it happened says why (21 CFR 113.100: entries are made at the time)."""
+    late_s = (SYSTEM_TIME.utc_now() - parse_utc(happened_utc)).total_seconds()
+    if late_s > LATE_ENTRY_S and not args.reason:
+        raise UsageError(
+            f"this happened {late_s / 60:.0f} min ago.", "Say why it is entered late with --reason."
+        )
+
+
+def _facts(folder: Path) -> dict[str, RunFacts]:
+    if not (folder / "boilwitness.sqlite").exists():
+        return {}
+    with closing(reader.open_reader(folder)) as conn:
+        return read_house(conn).runs
+
+
+def _known_ids(folder: Path) -> set[str]:
+    return set(_facts(folder))
+
+
+def _open_on(folder: Path, canner: str) -> str | None:
+    """The run that is on at a canner now."""
+    return next(
+        (
+            facts.run_id
+            for facts in _facts(folder).values()
+            if facts.canner == canner and facts.ended_s is None and not facts.imported
+        ),
+        None,
+    )
+
+
+def _served(folder: Path, canner: str) -> bool:
+    with closing(reader.open_reader(folder)) as conn:
+        house = read_house(conn)
+    return any(house.canner_of(item.node) == canner for item in house.assignments)
+
+
+def _run(folder: Path, run_id: str | None) -> str:
+    """The run that is meant: the named one, or the only one that is on."""
+    facts = _facts(folder)
+    if run_id is not None:
+        if run_id not in facts:
+            raise UsageError(f"there is no run {run_id!r} in {folder}.", "'boilwitness runs' lists them.")
+        return run_id
+    on = [one.run_id for one in facts.values() if one.ended_s is None and not one.imported]
+    if len(on) != 1:
+        which = f"these are on: {', '.join(on)}" if on else "no run is on"
+        raise UsageError(f"say which run; {which}.")
+    return on[0]

@@ -1,0 +1,140 @@
+"""The settings file of ``boilwitness collect``: TOML to the settings of the sources.
+
+::
+
+    [[mqtt]]
+    address = "mqtts://cook@broker.lan"     # as on the command line
+    password_file = "broker-password"       # or password = "..."; relative to this file
+    ca_file = "kitchen-ca.pem"
+    prefix = "boilwitness"
+    client_id = "boilwitness-collector"
+
+    [[mqtt.plain_number]]                   # a sensor that says one number on a topic of its own
+    topic = "kitchen/thermometer"
+    node = "thermometer"
+    channel = "water"
+    unit = "degF"
+
+    [[serial]]
+    device = "/dev/serial/by-id/..."
+    baud = 115200
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from monitor.errors import ConfigError
+from monitor.intake.mqtt_settings import MqttSettings, PlainNumber, parse_mqtt_address
+
+_MQTT_KEYS = {
+    "address": str,
+    "username": str,
+    "password": str,
+    "password_file": str,
+    "ca_file": str,
+    "prefix": str,
+    "client_id": str,
+    "share": str,
+    "keepalive_s": int,
+    "plain_number": list,
+}
+_NUMBER_KEYS = {"topic": str, "node": str, "channel": str, "unit": str}
+_SERIAL_KEYS = {"device": str, "baud": int}
+_TOP_KEYS = {"mqtt": list, "serial": list, "push": list}
+
+
+@dataclass(frozen=True, slots=True)
+class SerialSettings:
+    """One serial port."""
+
+    device: str
+    baud: int = 115200
+
+
+@dataclass(frozen=True, slots=True)
+class CollectSettings:
+    """Everything the collector listens to, and where it pushes alarms."""
+
+    mqtt: tuple[MqttSettings, ...] = ()
+    serial: tuple[SerialSettings, ...] = ()
+    push: tuple[str, ...] = ()
+
+
+def read_settings(path: Path) -> CollectSettings:
+    """Read a settings file.
+
+    Raises
+    ------
+    ConfigError
+        Names the file, the key and what was expected.
+    """
+    try:
+        form = tomllib.loads(path.read_text("utf-8"))
+    except OSError as trouble:
+        raise ConfigError(f"{path}: cannot be read: {trouble.strerror}.") from trouble
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
+        raise ConfigError(f"{path}: not TOML: {trouble}.") from trouble
+    _check(path, "the file", form, _TOP_KEYS)
+    push = form.get("push", [])
+    if not all(isinstance(address, str) for address in push):
+        raise ConfigError(f"{path}: push: expected a list of addresses.")
+    return CollectSettings(
+        mqtt=tuple(_mqtt(path, part) for part in form.get("mqtt", [])),
+        serial=tuple(_serial(path, part) for part in form.get("serial", [])),
+        push=tuple(push),
+    )
+
+
+def _check(path: Path, where: str, part: Any, keys: Mapping[str, type]) -> None:
+    if not isinstance(part, dict):
+        raise ConfigError(f"{path}: {where}: expected a table of keys.")
+    for key, value in part.items():
+        if key not in keys:
+            raise ConfigError(f"{path}: {where}: unknown key {key!r}.", f"Known: {', '.join(sorted(keys))}.")
+        if not isinstance(value, keys[key]) or isinstance(value, bool):
+            raise ConfigError(f"{path}: {where}: {key}: expected {keys[key].__name__}, found {value!r}.")
+
+
+def _mqtt(path: Path, part: Any) -> MqttSettings:
+    _check(path, "[[mqtt]]", part, _MQTT_KEYS)
+    if "address" not in part:
+        raise ConfigError(f"{path}: [[mqtt]]: address is missing.", 'Write address = "mqtt://HOST:PORT".')
+    settings = parse_mqtt_address(part["address"])
+    changes: dict[str, Any] = {
+        key: part[key] for key in ("username", "prefix", "client_id", "share", "keepalive_s") if key in part
+    }
+    changes["plain_numbers"] = tuple(_number(path, one) for one in part.get("plain_number", []))
+    if "password" in part:
+        changes["password"] = part["password"]
+    if "password_file" in part:
+        changes["password"] = _password(path.parent / part["password_file"])
+    if "ca_file" in part:
+        changes |= {"ca_file": path.parent / part["ca_file"], "tls": True}
+    return replace(settings, **changes)
+
+
+def _password(path: Path) -> str:
+    try:
+        return path.read_text("utf-8").strip("\r\n")
+    except (OSError, UnicodeDecodeError) as trouble:
+        raise ConfigError(f"{path}: the password cannot be read: {trouble}.") from trouble
+
+
+def _number(path: Path, part: Any) -> PlainNumber:
+    _check(path, "[[mqtt.plain_number]]", part, _NUMBER_KEYS)
+    missing = _NUMBER_KEYS.keys() - part.keys()
+    if missing:
+        raise ConfigError(f"{path}: [[mqtt.plain_number]]: {', '.join(sorted(missing))} missing.")
+    return PlainNumber(**part)
+
+
+def _serial(path: Path, part: Any) -> SerialSettings:
+    _check(path, "[[serial]]", part, _SERIAL_KEYS)
+    if "device" not in part:
+        raise ConfigError(f"{path}: [[serial]]: device is missing.", 'Write device = "/dev/ttyACM0".')
+    return SerialSettings(**part)

@@ -1,0 +1,62 @@
+"""Taking run records from elsewhere into the store, byte for byte."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from pathlib import Path
+
+from monitor.errors import RecordError, UsageError
+from monitor.record import read_run
+from monitor.store.database import transaction
+from monitor.store.reader import read_house
+from monitor.store.stamp import SYSTEM_TIME, utc_text
+from monitor.timesource import TimeSource
+
+
+def run_folders(folder: Path) -> list[Path]:
+    """The run folders in ``folder``: itself, or those under its ``runs`` (an ``export --all``).
+
+    Raises
+    ------
+    RecordError
+        There is none.
+    """
+    if (folder / "run.json").exists():
+        return [folder]
+    under = folder / "runs" if (folder / "runs").is_dir() else folder
+    found = sorted(path.parent for path in under.glob("*/run.json"))
+    if not found:
+        raise RecordError(f"{folder}: no run folder here; expected one with run.json and samples.csv.")
+    return found
+
+
+def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM_TIME) -> tuple[str, bool]:
+    """Take in one run folder. Returns (run_id, whether it was new).
+
+    Raises
+    ------
+    RecordError
+        The record is damaged; nothing was taken in.
+    UsageError
+        A run of this id with other contents is here already.
+    """
+    run = read_run(folder)
+    header = (folder / "run.json").read_bytes()
+    samples = (folder / "samples.csv").read_bytes()
+    digest = hashlib.sha256(header + b"\0" + samples).hexdigest()
+    known = conn.execute("SELECT sha256 FROM imported_runs WHERE run_id = ?", (run.run_id,)).fetchone()
+    if known is not None and known[0] == digest:
+        return run.run_id, False
+    if known is not None or run.run_id in read_house(conn).runs:
+        raise UsageError(
+            f"a run {run.run_id!r} with other contents is in the store already; {folder} was not taken in.",
+            "Give it another run_id, or another --data.",
+        )
+    with transaction(conn):
+        conn.execute(
+            "INSERT INTO imported_runs (run_id, run_json, samples_csv, sha256, at_utc)"
+            " VALUES (?, ?, ?, ?, ?)",
+            (run.run_id, header, samples, digest, utc_text(time.utc_now())),
+        )
+    return run.run_id, True
