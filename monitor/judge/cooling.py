@@ -1,0 +1,164 @@
+"""Jars cooling after they are lifted: each jar probe against the measured room, and the seal clock.
+
+Streaming and pure: samples, marks and ticks bring the time in, events come out. Readings are gathered in
+half-minute bins (medians, so that one wild reading is nobody's alarm), hence a whole night costs little; the
+fit itself (:mod:`monitor.judge.cooling_forecast`) runs only when somebody asks for a forecast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from statistics import median
+
+from monitor.judge.cooling_track import JarTrack
+from monitor.judge.salvage import (
+    SEAL_CHECK_AFTER_S,
+    UNSEALED_WINDOW_S,
+    failed_process_clock,
+    hold_end_s,
+)
+from monitor.judge.verdict import BROKEN, HELD, UNPROVEN, Event, Stretch
+from monitor.record.model import Sample
+
+#: The overdue reminder comes this long before the 24 h close; the other one this long before the 2 h do.
+OVERDUE_BEFORE_S = 3600.0
+CLOSING_BEFORE_S = 1800.0
+#: A room reading older than this says nothing about the room now. [s]
+ROOM_VALID_S = 900.0
+#: Without a mark of the lifting, the jars move about for a while after the heat is off. [s]
+UNMARKED_LIFT_S = 1800.0
+
+
+class CoolingWatch:
+    """Watches all jars of one run from the end of its heat on.
+
+    Parameters
+    ----------
+    jar : str, optional
+        The jar size in the record's words; sets how fast is too fast.
+    """
+
+    def __init__(self, jar: str | None = None) -> None:
+        self._jar = jar
+        self._tracks: dict[int, JarTrack] = {}
+        self._room: list[tuple[float, float]] = []
+        self.jars_in_s: float | None = None
+        self.heat_off_s: float | None = None
+        self.lifted_s: float | None = None
+        self._due: dict[str, tuple[float, str]] = {}
+        self._raised: set[str] = set()
+
+    # -- what comes in ---------------------------------------------------------------------------------
+
+    def on_mark(self, kind: str, t_s: float) -> list[Event]:
+        """A mark of the run; only ``jars_in``, ``heat_on``, ``heat_off`` and ``jars_lifted`` matter here."""
+        if kind == "jars_in":
+            self._start_over(t_s)
+        elif kind == "heat_on":
+            # A fresh hold on the spot: what cooled meanwhile is not the jars' cooling.
+            self.heat_off_s = self.lifted_s = None
+            self._tracks.clear()
+            self._due.clear()
+        elif kind == "heat_off" and self.lifted_s is None and self.heat_off_s is None:
+            self.heat_off_s = t_s
+            self._set_clock()
+        elif kind == "jars_lifted" and self.lifted_s is None:
+            self.lifted_s = t_s
+            self._tracks.clear()
+            self._set_clock()
+        return []
+
+    def on_verdict(self, word: str | None, stretches: Sequence[Stretch], required_s: float) -> None:
+        """The verdict, once the heat is off or the jars are out; again whenever it is revised."""
+        for kind in ("seal_check_overdue", "reprocess_window_closing"):
+            self._due.pop(kind, None)
+        if word == HELD:
+            end_s = hold_end_s(stretches, required_s)
+            if end_s is not None:
+                self._set_overdue(end_s)
+        elif word in (BROKEN, UNPROVEN) and self.jars_in_s is not None:
+            clock = failed_process_clock(stretches, self.jars_in_s)
+            self._due["reprocess_window_closing"] = (
+                clock.deadline_s - CLOSING_BEFORE_S,
+                "Half an hour is left of the 2 hours in which jars of a hold that is not proven can be "
+                "reprocessed in full, refrigerated or frozen; after that they are discarded.",
+            )
+
+    def push(self, sample: Sample) -> list[Event]:
+        """The next sample in time order."""
+        if self.heat_off_s is None and self.lifted_s is None:
+            return []
+        if sample.room_C is not None:
+            self._room.append((sample.t_s, sample.room_C))
+            del self._room[:-30]
+        events = self.tick(sample.t_s)
+        for number, jar_C in sample.jars.items():
+            track = self._tracks.get(number)
+            if track is None:
+                track = self._tracks[number] = self._track(number)
+            events += track.push(sample.t_s, jar_C, self._room_C(sample.t_s))
+        return events
+
+    def tick(self, t_s: float) -> list[Event]:
+        """Time has passed: what is due is said once."""
+        events = []
+        for kind, (due_s, text) in self._due.items():
+            if t_s >= due_s and kind not in self._raised:
+                self._raised.add(kind)
+                events.append(Event(kind, due_s, t_s, text))
+        return events
+
+    # -- what goes out ---------------------------------------------------------------------------------
+
+    @property
+    def tracks(self) -> Mapping[int, JarTrack]:
+        """Each jar probe's track, by its number; empty without jar probes: then the clock alone speaks."""
+        return self._tracks
+
+    def sentence(self) -> str:
+        """What the cooling is followed by."""
+        if not self._tracks:
+            return "No jar probe: the clock alone is followed."
+        if not self._room:
+            return "No room probe: the jars are followed without a forecast."
+        return f"{len(self._tracks)} jar probe{'s' if len(self._tracks) > 1 else ''} against the room."
+
+    # -- inside ----------------------------------------------------------------------------------------
+
+    def _start_over(self, t_s: float) -> None:
+        self.jars_in_s, self.heat_off_s, self.lifted_s = t_s, None, None
+        self._tracks.clear()
+        self._due.clear()
+        self._raised.clear()
+
+    def _track(self, number: int) -> JarTrack:
+        if self.lifted_s is not None:
+            return JarTrack(number, self.lifted_s, self._jar, settle_s=0.0, lift_marked=True)
+        assert self.heat_off_s is not None
+        return JarTrack(number, self.heat_off_s, self._jar, settle_s=UNMARKED_LIFT_S, lift_marked=False)
+
+    def _room_C(self, now_s: float) -> float | None:
+        recent = [room_C for at_s, room_C in self._room[-5:] if now_s - at_s <= ROOM_VALID_S]
+        return median(recent) if recent else None
+
+    def _set_clock(self) -> None:
+        from_s = self.lifted_s if self.lifted_s is not None else self.heat_off_s
+        assert from_s is not None
+        since = (
+            "the jars were lifted" if self.lifted_s is not None else "the heat was off (no lifting marked)"
+        )
+        self._due["seal_check_due"] = (
+            from_s + SEAL_CHECK_AFTER_S,
+            f"12 hours since {since}: rings off, judge every jar's seal by press, look, tap and lift.",
+        )
+        if "reprocess_window_closing" not in self._due and "seal_check_overdue" not in self._due:
+            # Until a verdict says better, the hold is taken to have ended no later than this.
+            end_s = self.heat_off_s if self.heat_off_s is not None else from_s
+            self._set_overdue(end_s)
+
+    def _set_overdue(self, hold_end: float) -> None:
+        self._due["seal_check_overdue"] = (
+            hold_end + UNSEALED_WINDOW_S - OVERDUE_BEFORE_S,
+            "One hour is left of the 24 in which a jar that did not seal can be reprocessed, refrigerated or "
+            "frozen; after that it is discarded.",
+        )

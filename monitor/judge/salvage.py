@@ -1,0 +1,53 @@
+"""The two salvage clocks, read off a verdict's stretches. Pure; times in s since the run's start.
+
+Two hours for jars whose process failed (University of Nebraska Extension, the stricter of two published
+limits), 24 hours for a jar that was processed and did not seal (USDA Complete Guide to Home Canning).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.judge.verdict import BOILING, Stretch
+
+FAILED_PROCESS_WINDOW_S = 2 * 3600.0
+UNSEALED_WINDOW_S = 24 * 3600.0
+#: Seals are judged from 12 h after lifting (USDA, cooling jars).
+SEAL_CHECK_AFTER_S = 12 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class FailedClock:
+    """The 2 h clock. ``pauses`` are the restarted holds, in which it stood still."""
+
+    start_s: float
+    pauses: tuple[tuple[float, float], ...]
+    deadline_s: float
+
+
+def failed_process_clock(stretches: Sequence[Stretch], jars_in_s: float) -> FailedClock:
+    """The 2 h clock of a run in which no full hold was proven.
+
+    It starts where the boil was first lost (from ``jars_in_s`` if it never boiled) and stands still while the
+    water boils again: a restarted hold keeps the food hot. Unknown time never pauses it.
+    """
+    boils = [(max(s.start_s, jars_in_s), s.end_s) for s in stretches if s.state == BOILING]
+    boils = sorted(boil for boil in boils if boil[1] > boil[0])
+    if not boils:
+        return FailedClock(jars_in_s, (), jars_in_s + FAILED_PROCESS_WINDOW_S)
+    start_s = boils[0][1]
+    pauses = tuple(boils[1:])
+    deadline_s = start_s + FAILED_PROCESS_WINDOW_S
+    for from_s, to_s in pauses:
+        # A boil after the window has closed brings nothing back.
+        if from_s >= deadline_s:
+            break
+        deadline_s += to_s - from_s
+    return FailedClock(start_s, pauses, deadline_s)
+
+
+def hold_end_s(stretches: Sequence[Stretch], required_s: float) -> float | None:
+    """End of the boil that held for the required time; None where none did."""
+    ends = [s.end_s for s in stretches if s.state == BOILING and s.end_s - s.start_s >= required_s]
+    return max(ends) if ends else None

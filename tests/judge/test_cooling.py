@@ -1,0 +1,212 @@
+"""Jars cooling: forecasts that own up, disturbed jars, draughts, the clock without a probe."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.judge.cooling import CoolingWatch
+from monitor.judge.cooling_forecast import Forecast, cooling_of, forecast, smoothed
+from monitor.judge.salvage import failed_process_clock, hold_end_s
+from monitor.judge.verdict import Event, Stretch
+from monitor.record.model import Batch, Mark, Required, Run, Sample
+
+DATA = Path(__file__).parents[1] / "data" / "cooling_water.csv"
+#: Whole jars in still 22 °C air from 97 °C, minutes at which 85, 60, 54.4, 40 and 25 °C are passed: computed
+#: from Churchill and Chu's natural-convection correlation with radiation, the film about 14 W/(m² K) when hot.
+STILL_AIR = {
+    "half_pint": (10, 40, 50, 91, 236),
+    "pint": (13, 54, 68, 122, 316),
+    "quart": (16, 67, 84, 152, 396),
+}
+HOUR = 3600.0
+
+
+def watch_of(jar: str | None = None) -> CoolingWatch:
+    watch = CoolingWatch(jar)
+    watch.on_mark("jars_in", -3000.0)
+    watch.on_mark("heat_off", -300.0)
+    watch.on_mark("jars_lifted", 0.0)
+    return watch
+
+
+def feed(watch: CoolingWatch, t_s: np.ndarray, jar_C: np.ndarray, room_C: float | None = 22.0) -> list[Event]:
+    events = []
+    for at_s, value in zip(t_s, jar_C, strict=True):
+        events += watch.push(Sample(float(at_s), None, room_C=room_C, jars={1: float(value)}))
+    return events
+
+
+def still_air(jar: str, every_s: float = 10.0) -> tuple[np.ndarray, np.ndarray]:
+    """A smooth course through the computed points (log excess, monotone cubic), noise 0.03 K, 1/16 K steps."""
+    from scipy.interpolate import PchipInterpolator
+
+    points_s = np.array((0, *STILL_AIR[jar])) * 60.0
+    log_excess = np.log(np.array((97.0, 85.0, 60.0, 54.4, 40.0, 25.0)) - 22.0)
+    t_s = np.arange(0.0, points_s[-1] + 1800.0, every_s)
+    course = 22.0 + np.exp(PchipInterpolator(points_s, log_excess)(t_s))
+    noise = np.random.default_rng(4).normal(0.0, 0.03, len(t_s))
+    return t_s, np.round((course + noise) * 16.0) / 16.0
+
+
+@pytest.mark.parametrize("jar", sorted(STILL_AIR))
+@pytest.mark.parametrize("minutes", [20, 45, 90, 150])
+def test_the_interval_holds_the_computed_time_to_the_room(jar: str, minutes: int) -> None:
+    t_s, jar_C = still_air(jar)
+    watch = watch_of(jar)
+    before = t_s <= minutes * 60.0 + 40.0
+    assert feed(watch, t_s[before], jar_C[before]) == []
+    ahead, _ = forecast(watch.tracks[1])
+    assert ahead is not None
+    assert ahead.early_s <= STILL_AIR[jar][-1] * 60.0 <= ahead.late_s
+
+
+def test_forecasts_of_real_cooling_hold_the_truth_and_narrow() -> None:
+    """mosaicData CoolingWater: with the room at 23.6 °C (the level of the full fit) it is within 3 K at 203 min.
+
+    Plain exponentials fitted to the first 30 to 90 min come out cold by 0.3 to 2.1 K at 180 min.
+    """
+    data = np.loadtxt(DATA, delimiter=",", skiprows=3)
+    widths = []
+    for minutes in (15, 30, 60, 90, 120, 150, 180):
+        watch = watch_of()
+        feed(watch, data[: minutes + 2, 0] * 60.0, data[: minutes + 2, 1], 23.6)
+        ahead, why = forecast(watch.tracks[1])
+        assert isinstance(ahead, Forecast), why
+        assert ahead.early_s <= 203.0 * 60.0 <= ahead.late_s, minutes
+        widths.append(ahead.late_s - ahead.early_s)
+    assert widths[-1] < 0.5 * widths[1]
+
+
+def test_times_to_43_and_35_C_are_right_to_one_sample() -> None:
+    """mosaicData CoolingWater passes 43 °C at 74 min and 35 °C at 108 min (read off the table)."""
+    data = np.loadtxt(DATA, delimiter=",", skiprows=3)
+    watch = watch_of()
+    feed(watch, data[:, 0] * 60.0, data[:, 1], 23.6)
+    for goal_C, found_s in ((43.0, watch.tracks[1].at_43_s), (35.0, watch.tracks[1].at_35_s)):
+        expected_min = data[np.argmax(data[:, 1] <= goal_C), 0]
+        assert found_s is not None
+        assert abs(found_s / 60.0 - expected_min) <= 1.0
+
+
+@pytest.mark.parametrize("jump_K", [-2.0, 1.5])
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_a_jump_is_a_disturbed_jar_within_three_minutes(jump_K: float, every_s: float) -> None:
+    t_s, jar_C = still_air("pint", every_s)
+    jar_C = jar_C + np.where(t_s >= 4000.0, jump_K, 0.0)
+    upto = t_s < 6000.0
+    (event,) = feed(watch_of("pint"), t_s[upto], jar_C[upto])
+    assert event.kind == "jar_disturbed"
+    assert abs(event.onset_s - 4000.0) <= 60.0
+    assert event.raised_s - 4000.0 <= 180.0
+    assert ("down" if jump_K < 0 else "up") in event.text
+
+
+def test_one_wild_reading_is_nobodys_alarm() -> None:
+    t_s, jar_C = still_air("pint", 10.0)
+    jar_C[400] += 20.0
+    jar_C[700] = 0.0
+    assert [event.kind for event in feed(watch_of("pint"), t_s, jar_C)] == ["jar_cooled"]
+
+
+def test_a_draught_is_told_from_still_air() -> None:
+    """Twice the still-air rate in the first minutes."""
+    t_s = np.arange(0.0, 1200.0, 10.0)
+    (event,) = feed(watch_of("pint"), t_s, 22.0 + 75.0 * np.exp(-t_s / (38.0 * 60.0)))
+    assert event.kind == "jar_disturbed" and "draught" in event.text
+    assert feed(watch_of("pint"), t_s, 22.0 + 75.0 * np.exp(-t_s / (70.0 * 60.0))) == []
+
+
+def test_the_events_do_not_depend_on_ticks_between_the_samples() -> None:
+    t_s, jar_C = still_air("half_pint", 20.0)
+    jar_C = jar_C - np.where(t_s >= 3000.0, 2.0, 0.0)
+    plain = feed(watch_of(), t_s, jar_C)
+    watch, ticked = watch_of(), []
+    for at_s, value in zip(t_s, jar_C, strict=True):
+        ticked += watch.push(Sample(float(at_s), None, room_C=22.0, jars={1: float(value)}))
+        ticked += watch.tick(float(at_s) + 5.0)
+    assert ticked == plain
+    assert [event.kind for event in plain] == ["jar_disturbed", "jar_cooled"]
+
+
+def test_without_a_jar_probe_the_clock_alone_speaks_and_says_so() -> None:
+    watch = watch_of()
+    watch.push(Sample(10.0, None, room_C=22.0))
+    assert watch.sentence().startswith("No jar probe: the clock alone")
+    assert watch.tick(12 * HOUR - 1.0) == []
+    (due,) = watch.tick(12 * HOUR + 2.0)
+    assert (due.kind, due.onset_s, due.raised_s) == ("seal_check_due", 12 * HOUR, 12 * HOUR + 2.0)
+    (overdue,) = watch.tick(23 * HOUR)
+    assert overdue.kind == "seal_check_overdue"
+    assert watch.tick(30 * HOUR) == []
+
+
+def test_without_a_room_probe_there_is_no_forecast_and_it_says_so() -> None:
+    t_s, jar_C = still_air("pint")
+    watch = watch_of("pint")
+    feed(watch, t_s[:300], jar_C[:300], None)
+    assert forecast(watch.tracks[1]) == (None, "no room temperature")
+    assert watch.sentence().startswith("No room probe")
+
+
+def test_a_hold_that_is_not_proven_has_two_hours_and_no_seal_deadline() -> None:
+    watch = watch_of()
+    stretches = (Stretch(-2000.0, -1400.0, "boiling", ""), Stretch(-1400.0, -300.0, "not_boiling", ""))
+    watch.on_verdict("broken", stretches, 1800.0)
+    events = watch.tick(24 * HOUR)
+    assert [event.kind for event in events] == ["seal_check_due", "reprocess_window_closing"]
+    assert events[1].onset_s == -1400.0 + 2 * HOUR - 1800.0
+
+
+def test_the_day_of_a_held_run_counts_from_the_end_of_its_boil() -> None:
+    watch = watch_of()
+    watch.on_verdict("held", (Stretch(-2500.0, -290.0, "boiling", ""),), 1800.0)
+    assert watch.tick(-290.0 + 23 * HOUR)[-1].onset_s == -290.0 + 23 * HOUR
+
+
+def test_the_two_hours_stand_still_while_a_restarted_hold_boils() -> None:
+    boils = (Stretch(600.0, 1200.0, "boiling", ""), Stretch(1500.0, 2500.0, "boiling", ""))
+    clock = failed_process_clock(boils, 0.0)
+    assert (clock.start_s, clock.deadline_s) == (1200.0, 1200.0 + 7200.0 + 1000.0)
+    assert failed_process_clock((), 50.0).deadline_s == 50.0 + 7200.0
+    # Unknown time is no pause, and a boil after the window brings nothing back.
+    assert (
+        failed_process_clock((*boils[:1], Stretch(1200.0, 2500.0, "unknown", "")), 0.0).deadline_s == 8400.0
+    )
+    assert (
+        failed_process_clock((*boils[:1], Stretch(9000.0, 9999.0, "boiling", "")), 0.0).deadline_s == 8400.0
+    )
+
+
+def test_the_end_of_the_hold_is_the_end_of_the_boil_that_held() -> None:
+    stretches = (Stretch(0.0, 700.0, "boiling", ""), Stretch(900.0, 3000.0, "boiling", ""))
+    assert hold_end_s(stretches, 1800.0) == 3000.0
+    assert hold_end_s(stretches[:1], 1800.0) is None
+
+
+def test_the_room_is_felt_with_the_jars_own_lag() -> None:
+    """First-order lag: 63 % of a step after one time constant."""
+    t_s = np.arange(0.0, 6001.0, 60.0)
+    room = np.where(t_s > 0.0, 25.0, 20.0)
+    assert smoothed(t_s, room, 3000.0)[50] == pytest.approx(25.0 - 5.0 * np.exp(-1.0), abs=0.01)
+
+
+def test_a_whole_run_is_asked_at_once() -> None:
+    t_s, jar_C = still_air("pint", 30.0)
+    run = Run(
+        "r",
+        datetime(2026, 8, 14, tzinfo=UTC),
+        Required(30.0),
+        batch=Batch(jar="pint"),
+        marks=(Mark(-3000.0, "jars_in"), Mark(0.0, "jars_lifted")),
+        samples=tuple(
+            Sample(float(t), None, room_C=22.0, jars={2: float(y)}) for t, y in zip(t_s, jar_C, strict=True)
+        ),
+    )
+    (jar,), sentence = cooling_of(run)
+    assert jar.jar == 2 and jar.cooled_s is not None
+    assert abs(jar.cooled_s / 60.0 - 316.0) < 10.0
+    assert sentence == "1 jar probe against the room."
