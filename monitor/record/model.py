@@ -6,6 +6,7 @@ are kept in ``extra`` and written back unchanged.
 
 from __future__ import annotations
 
+import copyreg
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -15,6 +16,9 @@ from typing import Any, NamedTuple
 RUN_FORMAT = "boilwitness-run/1"
 
 NOTHING: Mapping[Any, Any] = MappingProxyType({})
+
+# Read-only mappings cannot be copied or pickled unless told how; the engine's checkpoint copies records.
+copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))  # type: ignore[arg-type]
 
 
 def _nothing() -> Mapping[Any, Any]:
