@@ -76,8 +76,8 @@ class Kettle:
 
 
 def vapour_kPa(water_C: float) -> float:
-    """Vapour pressure of water by the Magnus form, good to 2 % from 0 to 100 °C. [kPa]"""
-    return 0.6112 * math.exp(17.62 * water_C / (243.12 + water_C))
+    """Vapour pressure of water by Tetens' form, good to 2 % from 20 to 100 °C. [kPa]"""
+    return 0.61078 * math.exp(17.27 * water_C / (237.3 + water_C))
 
 
 def canner(
@@ -196,9 +196,10 @@ class KettleRun:
     def rewind(self, to_s: float) -> None:
         """Go back to an earlier second, to tell the rest of the story otherwise.
 
-        What has boiled away since is not put back: it is a few grams a second.
+        The tallies of energy stay as they are.
         """
         count = int(to_s / STEP_S)
+        self._water_kg += sum(self._steam[count:]) * STEP_S / STEAM_J_PER_KG
         for series in (self._bulk, self._steam, self._jars, self._ring, self._command):
             del series[count:]
         self.water_C, self.jars_C, self._ring_W = self._bulk[-1], self._jars[-1], self._ring[-1]
@@ -305,7 +306,7 @@ class KettleRun:
             ring_W += (asked_W - ring_W) * ring_gain
             loss_W = wall_W_per_K * (water_C - room_C)
             if open_W_per_kPa:
-                open_W = open_W_per_kPa * 0.6112 * exp(17.62 * water_C / (243.12 + water_C))
+                open_W = open_W_per_kPa * 0.61078 * exp(17.27 * water_C / (237.3 + water_C))
                 loss_W += open_W
                 water_kg -= open_W * STEP_S / STEAM_J_PER_KG
             to_jars_W = film_W_per_K * (water_C - jars_C)

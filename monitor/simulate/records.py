@@ -298,7 +298,7 @@ def silent_node() -> Recorded:
 def altitude_only() -> Recorded:
     place = replace(_HILL, started="2026-08-16T08:45:00", pressure="altitude")
     # An autumn-like day of low pressure: water boils half a kelvin lower than the altitude lets one assume.
-    low = Weather(1650.0, anomaly_kPa=-0.8, sea_level_C=14.0)
+    low = Weather(1650.0, anomaly_kPa=-0.8, warmer_K=3.0)
     told = Told(place, 17, seen=True, weather=low)
     story = told.story
     story.come_up()

@@ -225,7 +225,8 @@ def _listed(title: str, outcomes: Sequence[Outcome], most: int = 40) -> list[str
     lines += [
         f"  {o.family} {o.seed}: {o.verdict}{'/' + str(o.stopped_verdict) if o.stopped_verdict else ''}, "
         f"required {o.required_s:.0f}, true {o.true_s:.0f}, creditable {o.creditable_s:.0f}, "
-        f"proven {o.proven_s:.0f}, possible {o.possible_s:.0f} s; lost {o.depth_K:.2f} K, plain {o.plainness:.1f}; {o.sensor}"
+        f"proven {o.proven_s:.0f}, possible {o.possible_s:.0f} s; "
+        f"lost {o.depth_K:.2f} K, plain {o.plainness:.1f}; {o.sensor}"
         f"{', seen' if o.seen else ''}{'; ' + o.note if o.note else ''}"
         f"{'; ' + o.must_not_hold if o.must_not_hold else ''}"
         f"{'; lacks ' + ', '.join(o.missing) if o.missing else ''}"

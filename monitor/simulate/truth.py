@@ -93,7 +93,7 @@ def true_stretches(truth: Truth, bridge_K: float = FALTER_K) -> list[TrueStretch
     """The rule of what a true boil is; see the head of this module."""
     if truth.jars_s is None:
         return []
-    end_s = truth.heat_off_s if truth.heat_off_s is not None else float(truth.t_s[-1])
+    end_s = truth.heat_off_s if truth.heat_off_s is not None else float(truth.t_s[-1]) + STEP_S
     inside = (truth.t_s >= truth.jars_s) & (truth.t_s < end_s)
     boil = truth.true_boil & inside
     edges = np.flatnonzero(np.diff(np.concatenate(([0], boil.astype(np.int8), [0]))))

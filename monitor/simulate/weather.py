@@ -1,8 +1,8 @@
 """The air over a kitchen: station pressure through a run, and the boiling point that follows from it.
 
 The standard atmosphere gives the mean at an altitude; weather, season and storms are added to it. Half of
-the readings at a mid-latitude coast lie within 10 hPa, so σ = 7.4 hPa (climate texts). A warm day (35 °C at
-sea level) lifts the station pressure at 1650 m by about 16 hPa over a standard one for the same sea-level
+the readings at a mid-latitude coast lie within 10 hPa, so σ = 7.4 hPa (climate texts). A warm day (35 °C
+outside) lifts the station pressure at 1650 m by about 16 hPa over a standard one for the same sea-level
 pressure, a cold one (−10 °C) lowers it by about 9 hPa (computed with the hypsometric equation). A deep
 low that passes changes the pressure by up to 3 hPa an hour (common definition of a rapid change).
 """
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.physics.pressure import SEA_LEVEL_K, SEA_LEVEL_KPA, standard_pressure_kPa
+from monitor.physics.pressure import LAPSE_K_PER_M, SEA_LEVEL_K, SEA_LEVEL_KPA, standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
 from monitor.simulate.truth import Floats
 
@@ -34,8 +34,8 @@ class Weather:
     altitude_m: float
     #: Sea-level pressure less the standard's, at the start.
     anomaly_kPa: float = 0.0
-    #: Air temperature at sea level, which sets how fast pressure falls with height. [°C]
-    sea_level_C: float = 15.0
+    #: Air outside the kitchen less the standard's there: warm air is lighter, and pressure falls slower in it.
+    warmer_K: float = 0.0
     trend_kPa_per_h: float = 0.0
     #: A gust front or a closing door: a slow wave of this height and period.
     wave_kPa: float = 0.0
@@ -66,23 +66,21 @@ class Weather:
 
     def _warm_column(self) -> float:
         """Pressure at altitude in this day's column over that in the standard one, same pressure below."""
-        mean_lapse_K = 0.5 * 0.0065 * self.altitude_m
+        mean_lapse_K = 0.5 * LAPSE_K_PER_M * self.altitude_m
         standard_K = SEA_LEVEL_K - mean_lapse_K
-        today_K = 273.15 + self.sea_level_C - mean_lapse_K
+        today_K = standard_K + self.warmer_K
         height = GRAVITY_M_PER_S2 * self.altitude_m / DRY_AIR_J_PER_KG_K
         return math.exp(height / standard_K - height / today_K)
 
 
-def some_weather(
-    rng: np.random.Generator, altitude_m: float, *, storm: bool = False, sea_level_C: float | None = None
-) -> Weather:
-    """Weather of an ordinary day at an altitude, or of a stormy one."""
+def some_weather(rng: np.random.Generator, altitude_m: float, *, storm: bool = False) -> Weather:
+    """Weather of an ordinary day at an altitude, or of a stormy one: 8 to 33 °C outside, as when people can."""
     anomaly = float(np.clip(rng.normal(0.0, WEATHER_SPREAD_KPA), -2.2, 2.2))
     trend = float(rng.uniform(-0.30, 0.30)) if storm else float(np.clip(rng.normal(0.0, 0.04), -0.1, 0.1))
     return Weather(
         altitude_m=altitude_m,
         anomaly_kPa=anomaly,
-        sea_level_C=float(rng.uniform(5.0, 33.0)) if sea_level_C is None else sea_level_C,
+        warmer_K=float(rng.uniform(8.0, 33.0)) - (15.0 - LAPSE_K_PER_M * altitude_m),
         trend_kPa_per_h=trend,
         wave_kPa=float(rng.uniform(0.02, 0.12)) if storm else 0.0,
         wave_s=float(rng.uniform(900.0, 4000.0)),
