@@ -93,7 +93,8 @@ class Board:
             return
         self._runs[facts.run_id] = live
         invented = " (simulated)" if facts.simulated else ""
-        served = "" if live.spans else f"; no node serves {facts.canner} yet"
+        serving = self._house.serving(facts.canner, facts.started_s, FOREVER_S)
+        served = "" if serving else f"; no node serves {facts.canner} yet"
         self._say(facts, f"run {facts.run_id} is on{invented}{served}")
 
     def _build(self, facts: RunFacts, now_s: float) -> LiveRun | None:
@@ -241,6 +242,10 @@ class Board:
         for live in list(self._runs.values()):
             if any(number == node_id for number, _, _ in live.spans):
                 self._rebuild(live, now_s)
+
+    def canner_of(self, node: str) -> str | None:
+        """What a node serves now."""
+        return self._house.canner_of(node)
 
     def new_node(self) -> None:
         """A node was heard for the first time: a run may have been waiting for it."""

@@ -234,11 +234,7 @@ class Ingest:
             node, new = self._recall(name, source)
             self.nodes[name] = node
             if new:
-                self.news.add(
-                    "new_node",
-                    f"new node {name} ({source}): stored; it serves no canner until you say so "
-                    f"('boilwitness runs assign {name} CANNER')",
-                )
+                self.news.add("new_node", name)
         if node.source != source:
             node.source = source
         return node

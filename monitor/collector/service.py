@@ -325,11 +325,22 @@ class Collector:
         if not news:
             return
         for kind, text in news:
+            if kind == "new_node":
+                text = self._introduced(text)
             self._journal(kind, text)
             self._say(None, text)
         if any(kind == "new_node" for kind, _ in news):
             self._board.new_node()
         news.clear()
+
+    def _introduced(self, node: str) -> str:
+        canner = self._board.canner_of(node)
+        if canner:
+            return f"first sample of node {node}; it serves {canner}"
+        return (
+            f"new node {node}: stored; it serves no canner until you say so "
+            f"('boilwitness runs assign {node} CANNER')"
+        )
 
     def _tell_refused(self, now_s: float) -> None:
         if self._refused and abs(now_s - self._refused_s) >= REFUSED_EVERY_S:

@@ -18,7 +18,7 @@ RUN_FORMAT = "boilwitness-run/1"
 NOTHING: Mapping[Any, Any] = MappingProxyType({})
 
 # Read-only mappings cannot be copied or pickled unless told how; the engine's checkpoint copies records.
-copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))  # type: ignore[arg-type]
+copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))
 
 
 def _nothing() -> Mapping[Any, Any]:
