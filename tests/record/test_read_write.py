@@ -8,11 +8,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import RecordError
 from monitor.record import Calibration, Mark, Probe, Required, Run, Sample, Site, read_run, write_run
+from monitor.record.read import read_samples
 from monitor.record.write import samples_text
 
 START = datetime(2026, 8, 14, 15, 12, tzinfo=UTC)
@@ -62,7 +63,7 @@ def test_a_strangers_spreadsheet(tmp_path: Path, run: Run) -> None:
     """Only two columns, in any order, with a byte order mark, CRLF ends, blanks and a column of its own."""
     write_run(run, tmp_path)
     (tmp_path / "samples.csv").write_bytes(
-        "\ufeffwater_C,cook's note,t_s\r\n99.5,\"hot, steam\",0\r\n,,1\r\n99.25,,2\r\n".encode()
+        '\ufeffwater_C,cook\'s note,t_s\r\n99.5,"hot, steam",0\r\n,,1\r\n99.25,,2\r\n'.encode()
     )
     assert [s.water_C for s in read_run(tmp_path).samples] == [99.5, None, 99.25]
 
@@ -145,26 +146,24 @@ def test_nothing_there(tmp_path: Path) -> None:
 _NUMBERS = st.none() | st.floats(-99.0, 900.0).map(lambda value: float(f"{value:.6g}"))
 
 
-@given(
-    st.lists(
-        st.builds(
-            Sample,
-            t_s=st.integers(0, 10**8).map(lambda ms: ms / 1000),
-            water_C=_NUMBERS,
-            chip_C=st.none() | st.floats(-20, 80).map(lambda value: float(f"{value:.6g}")),
-            boot=st.none() | st.integers(0, 2**32 - 1),
-            seq=st.none() | st.integers(0, 2**31),
-            mains=st.none() | st.booleans(),
-            late=st.booleans(),
-            jars=st.dictionaries(st.integers(1, 20), st.floats(0, 110).map(lambda v: float(f"{v:.6g}"))),
-        ),
-        max_size=6,
-    )
-)
-def test_any_samples_round_trip(samples: list[Sample], tmp_path_factory: pytest.TempPathFactory) -> None:
-    """Whatever a node may have said comes back as it was."""
-    from monitor.record.read import read_samples
+_SAMPLES = st.fixed_dictionaries(
+    {
+        "t_s": st.integers(0, 10**8).map(lambda ms: ms / 1000),
+        "water_C": _NUMBERS,
+        "chip_C": st.none() | st.floats(-20, 80).map(lambda value: float(f"{value:.6g}")),
+        "boot": st.none() | st.integers(0, 2**32 - 1),
+        "seq": st.none() | st.integers(0, 2**31),
+        "mains": st.none() | st.booleans(),
+        "late": st.booleans(),
+        "jars": st.dictionaries(st.integers(1, 20), st.floats(0, 110).map(lambda v: float(f"{v:.6g}"))),
+    }
+).map(lambda fields: Sample(**fields))
 
-    path = tmp_path_factory.mktemp("samples") / "samples.csv"
+
+@given(samples=st.lists(_SAMPLES, max_size=6))
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_samples_round_trip(samples: list[Sample], tmp_path: Path) -> None:
+    """Whatever a node may have said comes back as it was."""
+    path = tmp_path / "samples.csv"
     path.write_text(samples_text(samples), encoding="utf-8")
     assert list(read_samples(path)) == samples
