@@ -283,9 +283,12 @@ class Engine:
         dropped = self.trace.append(t, y)
         if dropped and self.detector is not None:
             self.detector.start = max(self.detector.start - dropped, 0)
-        if self.noise.learn(self.trace.y, self.on_plateau) and self.detector is not None:
-            self.detector.refit()
-        still = self.still.take(t, raw, sample.chip_C, self.noise)
+        if self.detector is not None:
+            if self.noise.learn_boil(self.trace.y, self.detector.start):
+                self.detector.refit()
+        elif self.heat_off_s is None:
+            self.noise.learn_rise(self.trace.y, self.spacing_s)
+        still = self.still.take(t, raw, sample.chip_C, self.noise, self.on_plateau)
         if still:
             self._stands_still(t, still)
             return
@@ -504,6 +507,7 @@ class Engine:
         if plateau is None:
             return
         self.on_plateau = True
+        self.noise.learn_past(self.trace.y, plateau.index)
         self.plateau_early_s, self.plateau_s = plateau.early_s, plateau.late_s
         self.detector = FallDetector(self.trace, self.noise, plateau.index)
         self._first_block = self._top_block = None

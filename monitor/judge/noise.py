@@ -22,6 +22,11 @@ MEMORY = 2400
 #: What the come-up teaches counts as this many samples, its scatter this much widened: a boil agitates more.
 COME_UP_WEIGHT = 60.0
 COME_UP_WIDENING = 1.4
+COME_UP_MEMORY = 240.0
+#: On the come-up only second differences that reach back this far are used. [s]
+RISE_REACH_S = 12.0
+#: A single squared second difference counts as at most this many times the mean.
+CLIP = 5.0
 #: Longest window for which ramp variances are tabled. [samples]
 LONGEST = 400
 
@@ -31,10 +36,8 @@ class Noise:
 
     def __init__(self, step_K: float) -> None:
         self.step_K = step_K
-        self._boil = [0.0] * len(LAGS)
-        self._boil_n = 0.0
-        self._rise = [0.0] * len(LAGS)
-        self._rise_n = 0.0
+        self._boil = _Squares(MEMORY)
+        self._rise = _Squares(COME_UP_MEMORY)
         self._since_fit = 0
         #: Whether the model rests on this run's readings yet.
         self.is_learned = False
@@ -42,26 +45,26 @@ class Noise:
         self._w, self._c, self._r = max(0.05**2, step_K**2 / 12.0), 0.05**2, 0.8
         self._tables()
 
-    def learn(self, y: list[float], on_plateau: bool) -> bool:
-        """Take in the newest sample of ``y``. Returns whether the model was refitted."""
-        n = len(y)
-        if n <= 2 * LAGS[-1]:
-            return False
-        sums = self._boil if on_plateau else self._rise
-        last = y[-1]
-        for place, lag in enumerate(LAGS):
-            second = last - 2.0 * y[n - 1 - lag] + y[n - 1 - 2 * lag]
-            sums[place] += second * second
-        if on_plateau:
-            self._boil_n += 1.0
-            if self._boil_n > MEMORY:
-                self._boil_n *= 0.5
-                self._boil = [value * 0.5 for value in self._boil]
-        else:
-            self._rise_n += 1.0
-            if self._rise_n > 240.0:
-                self._rise_n *= 0.5
-                self._rise = [value * 0.5 for value in self._rise]
+    def learn_rise(self, y: list[float], spacing_s: float) -> bool:
+        """Take in the newest sample of a come-up. Returns whether the model was refitted.
+
+        Only lags of a few seconds: a longer one would take the bends of the rise for scatter.
+        """
+        self._rise.take(y, len(y), RISE_REACH_S / spacing_s)
+        return self._counted()
+
+    def learn_boil(self, y: list[float], start: int) -> bool:
+        """Take in the newest sample of a plateau that begins at ``start``. Returns as learn_rise."""
+        self._boil.take(y, len(y), len(y) - start)
+        return self._counted()
+
+    def learn_past(self, y: list[float], start: int) -> None:
+        """Take in a plateau that was only now found to be one."""
+        for n in range(start + 1, len(y) + 1):
+            self._boil.take(y, n, n - start)
+        self._fit()
+
+    def _counted(self) -> bool:
         self._since_fit += 1
         if self._since_fit < REFIT_EVERY:
             return False
@@ -72,12 +75,17 @@ class Noise:
     @property
     def learned(self) -> float:
         """How many plateau samples the model rests on."""
-        return self._boil_n
+        return self._boil.counts[0]
 
     @property
     def sd_K(self) -> float:
         """Standard deviation of one reading. [K]"""
         return sqrt(self._w + self._c)
+
+    @property
+    def change_sd_K(self) -> float:
+        """Standard deviation of the change from one reading to the next. [K]"""
+        return sqrt(2.0 * self._w + 2.0 * self._c * (1.0 - self._r))
 
     @property
     def long_run_variance(self) -> float:
@@ -90,13 +98,21 @@ class Noise:
         return self.step_K > 0.02 and self.sd_K <= 0.3 * self.step_K
 
     def _fit(self) -> None:
-        prior_n = min(self._rise_n, COME_UP_WEIGHT) if self._boil_n < MEMORY / 4 else 0.0
-        total = self._boil_n + prior_n
-        if total < 20.0:
+        boil, rise = self._boil, self._rise
+        observed, lags = [], []
+        for place, lag in enumerate(LAGS):
+            n = boil.counts[place]
+            prior = min(rise.counts[place], COME_UP_WEIGHT) if n < 4.0 * COME_UP_WEIGHT else 0.0
+            if n + prior < max(12.0, 2.0 * lag):
+                continue
+            total = boil.sums[place]
+            if prior:
+                total += rise.sums[place] * COME_UP_WIDENING**2 * prior / rise.counts[place]
+            observed.append(total / (n + prior))
+            lags.append(lag)
+        if len(lags) < 2:
             return
-        widen = COME_UP_WIDENING**2 * (prior_n / self._rise_n if self._rise_n else 0.0)
-        observed = [(boil + widen * rise) / total for boil, rise in zip(self._boil, self._rise, strict=True)]
-        self._w, self._c, self._r = _best_model(observed)
+        self._w, self._c, self._r = _best_model(observed, lags)
         self.is_learned = True
         # A silent coarse plateau has no scatter at all; the step itself is then the uncertainty.
         self._w = max(self._w, self.step_K**2 / 12.0 - self._c, 1e-8)
@@ -127,13 +143,41 @@ class Noise:
         return sqrt(12.0 * self.long_run_variance / n**3) / spacing_s
 
 
-def _best_model(observed: list[float]) -> tuple[float, float, float]:
+class _Squares:
+    """Mean squared second differences for each lag, old ones fading."""
+
+    def __init__(self, memory: float) -> None:
+        self.sums = [0.0] * len(LAGS)
+        self.counts = [0.0] * len(LAGS)
+        self._memory = memory
+
+    def take(self, y: list[float], n: int, reach: float) -> None:
+        """Add the sample y[n - 1], for lags whose three readings lie within ``reach`` samples."""
+        last = y[n - 1]
+        sums, counts = self.sums, self.counts
+        for place, lag in enumerate(LAGS):
+            if 2 * lag >= reach or 2 * lag >= n:
+                return
+            second = last - 2.0 * y[n - 1 - lag] + y[n - 1 - 2 * lag]
+            square = second * second
+            count = counts[place]
+            if count >= 20.0:
+                # A bend (a knee, the onset of a dip) is no scatter: it may not weigh more than a rare excess.
+                square = min(square, CLIP * sums[place] / count + 1e-12)
+            sums[place] += square
+            counts[place] = count + 1.0
+            if count >= self._memory:
+                counts[place] *= 0.5
+                sums[place] *= 0.5
+
+
+def _best_model(observed: list[float], lags: list[int]) -> tuple[float, float, float]:
     """(w, c, r) that fit the mean squared second differences best, each lag weighed by its own size."""
     best = (0.0, 0.0, 0.0)
     least = float("inf")
     weights = [1.0 / (value * value + 1e-16) for value in observed]
     for r in CORRELATIONS:
-        shape = [2.0 * (1.0 - r**lag) * (3.0 - r**lag) for lag in LAGS]
+        shape = [2.0 * (1.0 - r**lag) * (3.0 - r**lag) for lag in lags]
         # Weighted least squares for 6 w + shape c, both at least zero.
         s11 = sum(36.0 * weight for weight in weights)
         s12 = sum(6.0 * g * weight for g, weight in zip(shape, weights, strict=True))

@@ -13,7 +13,7 @@ RISE_K_PER_S = 6.0 / 60.0
 FALL_K_PER_S = 5.0 / 60.0
 #: How far a reading may scatter before this run has taught its scatter. [K]
 UNLEARNED_SLACK_K = 2.5
-#: A new level that so many readings in a row agree on is taken as real.
+#: So many readings in a row on the same side are taken as real.
 CONFIRM = 3
 #: So many ignored jumps within this time are no longer single ones.
 MANY, MANY_WITHIN_S = 4, 60.0
@@ -25,8 +25,8 @@ class Step(Enum):
     ACCEPTED = "accepted"
     PENDING = "pending"
     SPIKE = "spike"  # the pending reading was alone; this one is accepted
-    FELL = "fell"  # a new, lower level is confirmed, too fast for cooling
-    ROSE = "rose"  # a new, higher level is confirmed, too fast for any stove
+    FELL = "fell"  # confirmed to be lower, too fast for cooling
+    ROSE = "rose"  # confirmed to be higher, too fast for any stove
     ERRATIC = "erratic"  # jump upon jump
 
 
@@ -67,7 +67,7 @@ class JumpFilter:
                     step = Step.ERRATIC
             self.restart(t_s, y_C)
             return step
-        if self._pending and not self._possible(*self._pending[-1], t_s, y_C):
+        if self._pending and (self._pending[-1][1] < self.y_C) != (y_C < self.y_C):
             self._pending.clear()
         self._pending.append((t_s, y_C))
         if len(self._pending) < CONFIRM:
@@ -78,11 +78,13 @@ class JumpFilter:
 
 
 #: A still reading is frozen when its odds fall below this.
-INCREDIBLE = 1e-7
+INCREDIBLE = 1e-8
 #: At least so long before anything is called frozen. [s]
 STILL_LEAST_S = 20.0
 #: Without a sign of life from the converter, standing still is unknown after this. [s]
 STILL_UNKNOWN_S = 300.0
+#: Repeats on a plateau from which a coarse probe's habit of repeating itself is known.
+HABIT = 200.0
 
 
 @dataclass(slots=True)
@@ -97,15 +99,17 @@ class StillWatch:
     _same: float = 0.0
     _seen: float = 0.0
 
-    def take(self, t_s: float, raw_C: float, chip_C: float | None, noise: Noise) -> str:
+    def take(self, t_s: float, raw_C: float, chip_C: float | None, noise: Noise, on_plateau: bool) -> str:
         """Returns "" while the reading can be believed, "frozen" or "still" (for 300 s, unproven)."""
         if chip_C is not None:
             if self.chip_C is not None and chip_C != self.chip_C:
                 self.chip_moved_s = t_s
             self.chip_C = chip_C
         if self.value is None or raw_C != self.value:
-            if self.value is not None:
-                self._learn(self.count)
+            if on_plateau:
+                # A run of ``count`` repeats has ended with a change.
+                self._same += self.count
+                self._seen += self.count + 1.0
             self.value, self.since_s, self.count = raw_C, t_s, 0
             return ""
         self.count += 1
@@ -118,18 +122,15 @@ class StillWatch:
             return "still"
         return ""
 
-    def _learn(self, run: int) -> None:
-        """A run of ``run`` repeats has ended with a change."""
-        self._same += run
-        self._seen += run + 1
-        if self._seen > 2000.0:
-            self._same *= 0.5
-            self._seen *= 0.5
-
     def _odds(self, noise: Noise) -> float:
-        """How likely so many repeats are, by what this probe has done so far in this run."""
-        if self._seen < 30.0:
+        """How likely so many repeats are, by the scatter that this probe has shown in this run."""
+        if not noise.is_learned:
             return 1.0
-        share = (self._same + 2.0) / (self._seen + 4.0)
-        # A plateau can be calmer than the come-up was, but not by more than the steps allow.
-        return float(share**self.count)
+        if noise.step_K < noise.sd_K:
+            # The density of a normal change at zero, times the step, with room to spare.
+            return float(min(0.6 * noise.step_K / noise.change_sd_K, 0.95) ** self.count)
+        if self._seen < HABIT or self.chip_moved_s > self.since_s:
+            # How often a coarse probe repeats itself depends on where the level lies between two steps; only
+            # its own habit tells, and a converter whose chip temperature moves is not frozen.
+            return 1.0
+        return float(((self._same + 2.0) / (self._seen + 3.0)) ** self.count)
