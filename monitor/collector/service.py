@@ -270,7 +270,8 @@ class Collector:
             if clock.wrapped or clock.offset_s is None:
                 continue
             try:
-                moved = self._writer.remap(node.node_id, boot, clock.born_s, clock.offset_s, LATE_S)
+                span_s = (clock.born_s, clock.fed_s)
+                moved = self._writer.remap(node.node_id, boot, span_s, clock.offset_s, LATE_S)
             except StoreError as trouble:
                 clock.fell = True
                 self._complain(str(trouble))

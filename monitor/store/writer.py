@@ -211,18 +211,20 @@ class StoreWriter:
             [(*loss, self._now()) for loss in losses],
         )
 
-    def remap(self, node_id: int, boot: int, since_arrival_s: float, offset_s: float, late_s: float) -> int:
+    def remap(
+        self, node_id: int, boot: int, span_s: tuple[float, float], offset_s: float, late_s: float
+    ) -> int:
         """Put samples of one start of a node where a better estimate of its clock says they belong.
 
-        Only rows that arrived from ``since_arrival_s`` on and that lie later than any drift explains move:
-        a network makes a message late, never early. Returns how many moved.
+        Only rows that arrived within ``span_s`` (house time; its end is when the estimate was made) and that
+        lie later than any drift explains move: a network makes a message late, never early. Returns how many.
         """
         with _as_store_error(), transaction(self.conn):
             return self.conn.execute(
                 "UPDATE samples SET at_s = uptime_s + ?1, late = (arrival_s - uptime_s - ?1 > ?2)"
                 " WHERE node = ?3 AND boot = ?4 AND arrival_s >= ?5 AND uptime_s IS NOT NULL"
-                " AND at_s - uptime_s > ?1 + 0.5 + 2e-4 * abs(arrival_s - at_s)",
-                (offset_s, late_s, node_id, boot, since_arrival_s),
+                " AND at_s - uptime_s > ?1 + 0.5 + 2e-4 * max(0.0, ?6 - arrival_s)",
+                (offset_s, late_s, node_id, boot, *span_s),
             ).rowcount
 
     def write(self, outbox: Outbox) -> None:

@@ -1,0 +1,117 @@
+"""Opening a store: what is made, what is refused, and in which words."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import StoreError, StoreTooNewError
+from monitor.store.database import migrations, open_reader, open_writer, store_path, transaction
+
+
+def test_a_new_store_is_made_durable(data: Path) -> None:
+    """WAL and FULL: a commit that returned is on the disk (sqlite.org/pragma.html, synchronous)."""
+    conn = open_writer(data)
+    assert conn.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert conn.execute("PRAGMA synchronous").fetchone() == (2,)
+    assert conn.execute("PRAGMA user_version").fetchone() == (migrations()[-1][0],)
+    conn.close()
+
+
+def test_migrations_are_numbered_without_a_hole() -> None:
+    assert [number for number, _ in migrations()] == list(range(1, len(migrations()) + 1))
+
+
+def test_every_table_is_strict(conn: sqlite3.Connection) -> None:
+    """A STRICT table refuses text where a number belongs (sqlite.org/stricttables.html)."""
+    tables = conn.execute(
+        "SELECT name, strict FROM pragma_table_list WHERE schema = 'main' AND type = 'table'"
+    )
+    assert {name for name, strict in tables if not strict} <= {"sqlite_schema"}
+
+
+def test_a_failed_migration_leaves_nothing_behind(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    broken = [(1, migrations()[0][1]), (2, "CREATE TABLE half (a);\nCREATE TABLE half (a);")]
+    monkeypatch.setattr("monitor.store.database.migrations", lambda: broken)
+    with pytest.raises(StoreError, match="half"):
+        open_writer(data)
+    conn = sqlite3.connect(store_path(data))
+    assert conn.execute("PRAGMA user_version").fetchone() == (1,)
+    assert conn.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'half'").fetchone() == (0,)
+    conn.close()
+
+
+def test_a_newer_store_is_refused_and_left_as_it_is(data: Path) -> None:
+    open_writer(data).close()
+    raw = sqlite3.connect(store_path(data))
+    raw.execute("PRAGMA user_version=999")
+    raw.close()
+    for opened in (open_writer, open_reader):
+        with pytest.raises(StoreTooNewError, match=r"form 999.*Install the newer"):
+            opened(data)
+    raw = sqlite3.connect(store_path(data))
+    assert raw.execute("PRAGMA user_version").fetchone() == (999,)
+    raw.close()
+
+
+def test_no_store_is_said_in_one_line(data: Path) -> None:
+    with pytest.raises(StoreError, match=r"^there is no store in .*collect"):
+        open_reader(data)
+
+
+def test_a_reader_cannot_write(data: Path) -> None:
+    open_writer(data).close()
+    conn = open_reader(data)
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        conn.execute("INSERT INTO meta VALUES ('a', 'b')")
+    conn.close()
+
+
+def test_damage_is_found_at_the_start(data: Path, conn: sqlite3.Connection) -> None:
+    with transaction(conn):
+        conn.executemany("INSERT INTO meta VALUES (?, ?)", [(str(n), "x" * 900) for n in range(400)])
+    conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    conn.close()
+    path = store_path(data)
+    content = bytearray(path.read_bytes())
+    for page in range(40, 60):
+        content[page * 4096 : page * 4096 + 64] = os.urandom(64)
+    path.write_bytes(content)
+    with pytest.raises(StoreError, match="damaged"):
+        open_writer(data, check=True)
+
+
+def test_something_that_is_no_store_is_said(data: Path) -> None:
+    data.mkdir()
+    store_path(data).write_bytes(b"this is no database at all" * 200)
+    with pytest.raises(StoreError, match="not a database"):
+        open_writer(data)
+
+
+def test_a_directory_that_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(StoreError, match=r"cannot make the data directory.*--data"):
+        open_writer(tmp_path / "file" / "data")
+
+
+_APPEND = """
+import sys
+from pathlib import Path
+from monitor.store.entries import append_entry
+for n in range(25):
+    append_entry(Path(sys.argv[1]), "settings", {"who": sys.argv[2], "n": n})
+"""
+
+
+def test_several_programs_make_and_fill_one_store_at_once(data: Path) -> None:
+    """Dashboard, command line and collector may be the first at the same moment."""
+    programs = [subprocess.Popen([sys.executable, "-c", _APPEND, str(data), str(who)]) for who in range(3)]
+    assert [program.wait(60) for program in programs] == [0, 0, 0]
+    conn = open_reader(data)
+    assert conn.execute("SELECT count(*) FROM entries").fetchone() == (75,)
+    conn.close()
