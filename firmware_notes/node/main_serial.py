@@ -7,7 +7,7 @@ from node_wire import Lines, frame, unframe
 
 #: Of what is caught up on, so many lines a turn at most: a fresh sample never waits long. At 115200 bit/s a
 #: line takes some 20 ms.
-LINES_A_TURN = 2
+LINES_A_TURN = 4
 
 
 def run(hardware, settings, turns=None):

@@ -42,8 +42,9 @@ class Node:
         self.boot = boot
         self.ring = Ring(channels, capacity)
         self._fresh = None  # the newest sample, not yet said
-        self._again = None  # the next number to say again ...
-        self._again_end = 0  # ... and where to stop
+        self._again_from = 0  # what is said again begins here,
+        self._again = None  # has come so far,
+        self._again_end = 0  # and ends here
         self._gone = None
 
     def sample(self, uptime_ms, reading):
@@ -79,12 +80,11 @@ class Node:
 
     def say_again(self, from_seq):
         """Everything from this number on is to be said again, as far as it is still held."""
-        end = self.ring.next_seq
-        if self._again is None:
-            self._again = from_seq
+        if self._again is None or from_seq < self._again_from:
+            self._again_from = self._again = from_seq
         else:
             self._again = min(self._again, from_seq)
-        self._again_end = end
+        self._again_end = self.ring.next_seq
 
     def hear(self, payload):
         """What the collector says."""
@@ -92,6 +92,10 @@ class Node:
         if stored is not None:
             self.ring.forget(stored)
         if resend is not None and resend < self.ring.next_seq:
+            if self._again is not None and self._again_from <= resend:
+                # That is being said already, and what was said last is still on its way: going back for it
+                # again and again would never get to the end. If it is missing then, it is asked for then.
+                return
             lost = self.ring.first_seq - resend
             if lost > 0:
                 self._gone = (resend, lost)

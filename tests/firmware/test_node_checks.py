@@ -122,3 +122,8 @@ def test_seven_digits_of_a_small_board_suffice() -> None:
         got = its90.straighten(single(read_C), single(chip_C), line=single(0.041276))
         assert isinstance(got, np.float32)
         assert float(got) == pytest.approx(true_C, abs=0.004)
+
+
+@pytest.mark.parametrize("converter", ["registers", "frame"])
+def test_the_edge_file_goes_through_its_steps(interpreter: str, converter: str) -> None:
+    assert run_check(interpreter, "hardware", converter) == ["ok"]

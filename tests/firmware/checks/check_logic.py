@@ -48,6 +48,12 @@ assert node.next_to_say()[0] == 2
 node.sample(7000, {"water": 90.0})
 assert said(node) == [7, 3, 4, 5, 6]
 
+# Asked again for what is being said again: not begun anew, or it would never end.
+node.hear(ask('{"n":"resend","v":2}'))
+assert [node.next_to_say()[0] for _ in range(3)] == [2, 3, 4]
+node.hear(ask('{"n":"resend","v":3}'))
+assert said(node) == [5, 6, 7]
+
 # Stored up to 4: forgotten, and no longer given.
 node.hear(ask('{"n":"stored","v":4}'))
 assert node.ring.first_seq == 5

@@ -1,0 +1,103 @@
+# Run by test_node_checks.py under every interpreter: the first argument is the node's folder. There is no
+# board here: a board's buses are played by register tables, so that the edge file's own steps are run.
+import sys
+
+sys.path.insert(0, sys.argv[1])
+
+WRITES = []
+CONVERTER = {0x0C: bytes((0x05, 0xE4, 0x00)), 0x0A: bytes((0x1B, 0x80)), 0x0F: b"\x00"}  # 94.25, 27.5, none
+BAROMETER = {0x28: bytes((0x00, 0x00, 0x34))}  # 832.00 hPa in steps of 1/4096 hPa, least byte first
+
+
+class Pin:
+    IN, OUT, PULL_UP = 0, 1, 2
+
+    def __init__(self, number, *how, **more):
+        self.number = number
+        self.level = 1
+
+    def __call__(self, level):
+        self.level = level
+
+    def value(self):
+        return 0  # the optocoupler pulls: the outlet has power
+
+
+class SPI:
+    def __init__(self, bus, **how):
+        self._address = None
+
+    def write(self, data):
+        if len(data) == 1:
+            self._address = data[0]
+        else:
+            WRITES.append(tuple(data))
+
+    def read(self, count):
+        if self._address is None:
+            return bytes((0x06, 0x40, 0x19, 0x00))  # the one frame: 100.00, 25.00
+        return CONVERTER[self._address][:count]
+
+
+class I2C:
+    def __init__(self, bus, **how):
+        pass
+
+    def writeto_mem(self, address, register, data):
+        if address != 0x5C:
+            raise OSError(19)
+
+    def readfrom_mem(self, address, register, count):
+        if address != 0x5C:
+            raise OSError(19)
+        return BAROMETER[register][:count]
+
+
+class WDT:
+    fed = 0
+
+    def __init__(self, timeout):
+        assert timeout == 8000
+
+    def feed(self):
+        WDT.fed += 1
+
+
+class machine:
+    pass
+
+
+for thing in (Pin, SPI, I2C, WDT):
+    setattr(machine, thing.__name__, thing)
+sys.modules["machine"] = machine
+
+import time
+
+if not hasattr(time, "ticks_ms"):  # not under CPython
+    time.ticks_ms = lambda: int(time.monotonic() * 1000)
+    time.sleep_ms = lambda ms: time.sleep(ms / 1000)
+
+from node_settings import SETTINGS
+
+SETTINGS["mains_pin"] = 22
+SETTINGS["converter"] = sys.argv[2]
+import hardware
+
+assert hardware.channels() == ["water", "chip", "pressure", "mains"]
+reading = hardware.read()
+if sys.argv[2] == "registers":
+    assert WRITES == [(0x80, 0x91), (0x81, 0x23)], WRITES
+    assert reading == {"water": 94.25, "chip": 27.5, "pressure": 83200.0, "mains": True}, reading
+    CONVERTER[0x0F] = b"\x01"
+    assert hardware.read()["water-fault"] == "open"
+else:
+    assert WRITES == []
+    assert reading["chip"] == 25.0 and abs(reading["water"] - 99.99) < 0.02, reading
+BAROMETER[0x28] = b"\x00\x00\x00"
+assert hardware.read()["pressure"] is None
+hardware.BAROMETER["address"] = 0x76
+assert hardware.read()["pressure"] is None
+hardware.feed_watchdog()
+hardware.feed_watchdog()
+assert WDT.fed == 2
+print("ok")

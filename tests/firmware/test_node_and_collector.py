@@ -1,0 +1,306 @@
+"""The node program under MicroPython, over a pseudo-terminal or a broker, to the real collector and its store.
+
+What was measured is what is stored: each test breaks something on the way and then asks the store whether
+any sample is missing, doubled or changed.
+"""
+
+from __future__ import annotations
+
+import getpass
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.collector.service import Collector
+from monitor.intake.mqtt import MqttSource
+from monitor.intake.mqtt_settings import MqttSettings
+from monitor.intake.serial_port import SerialSource
+from monitor.intake.source import Source
+from monitor.store.database import store_path
+
+#: Ten times as fast as a real node, so that a minute's worth of trouble fits into seconds.
+PERIOD_MS = 100
+
+
+def rows_file(folder: Path, count: int = 4000) -> Path:
+    """Readings in which every sample is different: sample n says 20 + n/100 degrees."""
+    path = folder / "rows.csv"
+    lines = ["t_s,water,chip,pressure"] + [f"{n},{20 + n / 100:.2f},27.5,83250" for n in range(count)]
+    path.write_text("\n".join(lines))
+    return path
+
+
+class Stored:
+    """What the store holds of a node."""
+
+    def __init__(self, data: Path) -> None:
+        self._data = data
+
+    def _ask(self, question: str) -> list[tuple[Any, ...]]:
+        if not store_path(self._data).exists():
+            return []
+        conn = sqlite3.connect(f"file:{store_path(self._data)}?mode=ro", uri=True)
+        try:
+            return conn.execute(question).fetchall()
+        except sqlite3.OperationalError:
+            return []  # not made yet
+        finally:
+            conn.close()
+
+    def rows(self) -> list[tuple[int, int, float, int, float, float]]:
+        """(boot, seq, water_C, late, at_s, arrival_s) by boot and seq."""
+        return self._ask("SELECT boot, seq, water_C, late, at_s, arrival_s FROM samples ORDER BY boot, seq")
+
+    def count(self) -> int:
+        return len(self.rows())
+
+    def lost(self) -> int:
+        return sum(row[0] for row in self._ask("SELECT count FROM lost"))
+
+    def conflicts(self) -> int:
+        return len(self._ask("SELECT 1 FROM conflicts"))
+
+    def whole(self) -> bool:
+        """Every number from the first to the last of each start is here, as it was measured, once."""
+        rows = self.rows()
+        for boot in {row[0] for row in rows}:
+            mine = [(seq, water_C) for row_boot, seq, water_C, *_ in rows if row_boot == boot]
+            expected = [(seq, round(20 + seq / 100, 2)) for seq in range(mine[-1][0] + 1)]
+            if [(seq, round(water_C, 3)) for seq, water_C in mine] != expected:
+                return False
+        return bool(rows) and not self.conflicts() and not self.lost()
+
+
+class Collecting:
+    """A collector in this process; ``end`` stops it as an orderly stop does."""
+
+    def __init__(self, data: Path, source: Source) -> None:
+        data.mkdir(exist_ok=True)
+        self._stop = threading.Event()
+        self.said: list[str] = []
+        collector = Collector(data, [source], say=lambda run, line: self.said.append(line))
+        self._thread = threading.Thread(target=collector.run, args=(self._stop,), daemon=True)
+        self._thread.start()
+
+    def end(self) -> None:
+        self._stop.set()
+        self._thread.join(15.0)
+        assert not self._thread.is_alive()
+
+
+@pytest.fixture
+def collect(tmp_path: Path) -> Iterator[Callable[[Source], Collecting]]:
+    running: list[Collecting] = []
+
+    def start(source: Source) -> Collecting:
+        running.append(Collecting(tmp_path / "data", source))
+        return running[-1]
+
+    yield start
+    for collecting in running:
+        collecting.end()
+
+
+@pytest.fixture
+def stored(tmp_path: Path) -> Stored:
+    return Stored(tmp_path / "data")
+
+
+@pytest.fixture
+def options(tmp_path: Path) -> list[str]:
+    return ["--rows", str(rows_file(tmp_path)), "--period-ms", str(PERIOD_MS)]
+
+
+class TestOverTheCable:
+    def test_what_was_measured_is_what_is_stored(
+        self, interpreter: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
+    ) -> None:
+        node = make_node(interpreter, *options)
+        collect(SerialSource(str(node.port)))
+        wait(lambda: stored.count() > 20 and stored.whole())
+        rows = stored.rows()
+        # Steps of the placed times are the node's own, whatever the road added.
+        steps_s = [later[4] - earlier[4] for earlier, later in pairwise(rows[5:])]
+        assert all(0.05 < step_s < 0.2 for step_s in steps_s)
+
+    def test_the_cable_is_pulled_and_put_back(
+        self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
+    ) -> None:
+        node = make_node(micropython, *options)
+        collect(SerialSource(str(node.port)))
+        wait(lambda: stored.count() > 10)
+        for _ in range(2):
+            before = stored.count()
+            node.pull()
+            threading.Event().wait(0.7)
+            node.plug()
+            wait(lambda before=before: stored.count() > before + 20 and stored.whole())
+
+    def test_a_collector_away_for_less_than_the_ring_misses_nothing_and_says_what_came_late(
+        self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
+    ) -> None:
+        """Some 45 samples a second: the smallest ring the contract allows, 600, holds 13 s."""
+        node = make_node(micropython, "--rows", options[1], "--period-ms", "20", "--keep", "600")
+        first = collect(SerialSource(str(node.port)))
+        wait(lambda: stored.count() > 20)
+        first.end()
+        before = stored.count()
+        threading.Event().wait(6.5)
+        collect(SerialSource(str(node.port)))
+        wait(lambda: stored.count() > before + 280 and stored.whole(), 40.0)
+        late = [seq for _, seq, _, is_late, *_ in stored.rows() if is_late]
+        # Those of the first seconds of the absence are older than the 5 s that count as late.
+        assert len(late) > 15
+        assert all(before - 20 <= seq <= before + 400 for seq in late)
+
+    def test_a_collector_away_for_longer_than_the_ring_records_what_is_gone(
+        self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
+    ) -> None:
+        node = make_node(micropython, "--rows", options[1], "--period-ms", "20", "--keep", "100")
+        first = collect(SerialSource(str(node.port)))
+        wait(lambda: stored.count() > 20)
+        first.end()
+        before = stored.count()
+        threading.Event().wait(3.2)
+        collect(SerialSource(str(node.port)))
+        wait(lambda: stored.lost() > 0 and stored.count() > before + 60, 30.0)
+
+        def accounted_for() -> bool:
+            rows = stored.rows()
+            return len(rows) + stored.lost() == rows[-1][1] + 1
+
+        wait(accounted_for, 30.0)
+        assert stored.lost() >= 20
+        assert not stored.conflicts()
+        assert all(round(water_C, 3) == round(20 + seq / 100, 2) for _, seq, water_C, *_ in stored.rows())
+
+    def test_the_node_starts_anew(
+        self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
+    ) -> None:
+        node = make_node(micropython, *options)
+        collecting = collect(SerialSource(str(node.port)))
+        wait(lambda: stored.count() > 10)
+        node.restart()
+        wait(lambda: len({row[0] for row in stored.rows()}) == 2)
+        before = stored.count()
+        wait(lambda: stored.count() > before + 10 and stored.whole())
+        assert any("started anew" in line for line in collecting.said)
+
+    def test_a_killed_collector_loses_and_doubles_nothing(
+        self, micropython: str, make_node: Any, options: list[str], stored: Stored, wait: Any, tmp_path: Path
+    ) -> None:
+        node = make_node(micropython, *options)
+        command = [sys.executable, "-m", "monitor", "collect", "--serial", str(node.port), "--data"]
+        for _ in range(3):
+            before = stored.count()
+            process = subprocess.Popen(
+                [*command, str(tmp_path / "data")], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+            )
+            try:
+                wait(lambda before=before: stored.count() > before + 10, 30.0)
+            finally:
+                process.send_signal(signal.SIGKILL)
+                process.wait()
+        process = subprocess.Popen([*command, str(tmp_path / "data")], stdout=subprocess.DEVNULL)
+        try:
+            before = stored.count()
+            wait(lambda: stored.count() > before + 10 and stored.whole(), 30.0)
+        finally:
+            process.terminate()
+            assert process.wait(15) == 0
+
+
+class Broker:
+    """One mosquitto process on a port of its own, keeping nothing on disk."""
+
+    def __init__(self, folder: Path) -> None:
+        self._command = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
+        assert self._command, "these tests need Debian's package mosquitto"
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port: int = probe.getsockname()[1]
+        passwords = folder / "passwords"
+        subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "kitchen", "quiet"], check=True)
+        self._config = folder / "mosquitto.conf"
+        self._config.write_text(
+            f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\nallow_anonymous false\n"
+            f"password_file {passwords}\n"
+        )
+        self.start()
+
+    def start(self) -> None:
+        assert self._command
+        self.process = subprocess.Popen(
+            [self._command, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    broker = Broker(tmp_path)
+    yield broker
+    broker.kill()
+
+
+@pytest.fixture
+def node_on_network(broker: Broker, options: list[str]) -> Iterator[Callable[[str], subprocess.Popen[bytes]]]:
+    nodes: list[subprocess.Popen[bytes]] = []
+    program = Path(__file__).parents[2] / "firmware_notes" / "node" / "host_run.py"
+
+    def start(interpreter: str) -> subprocess.Popen[bytes]:
+        link = ["--mqtt", f"127.0.0.1:{broker.port}", "--user", "kitchen", "--password", "quiet"]
+        nodes.append(subprocess.Popen([interpreter, str(program), "mqtt", *link, *options]))
+        return nodes[-1]
+
+    yield start
+    for node in nodes:
+        node.kill()
+        node.wait()
+
+
+def source_for(broker: Broker) -> MqttSource:
+    return MqttSource(MqttSettings("127.0.0.1", broker.port, username="kitchen", password="quiet"))
+
+
+class TestOverTheBroker:
+    def test_what_was_measured_is_what_is_stored(
+        self, interpreter: str, broker: Broker, node_on_network: Any, collect: Any, stored: Stored, wait: Any
+    ) -> None:
+        collect(source_for(broker))
+        node_on_network(interpreter)
+        wait(lambda: stored.count() > 20 and stored.whole())
+
+    def test_broker_killed_collector_stopped_nothing_missing(
+        self, micropython: str, broker: Broker, node_on_network: Any, collect: Any, stored: Stored, wait: Any
+    ) -> None:
+        """The broker keeps nothing on disk: only the node's own memory can make the record whole."""
+        node = node_on_network(micropython)
+        first = collect(source_for(broker))
+        wait(lambda: stored.count() > 10)
+        broker.kill()
+        threading.Event().wait(1.0)
+        broker.start()
+        before = stored.count()
+        wait(lambda: stored.count() > before + 30 and stored.whole(), 30.0)
+        first.end()
+        broker.kill()
+        threading.Event().wait(1.0)
+        broker.start()
+        before = stored.count()
+        collect(source_for(broker))
+        wait(lambda: stored.count() > before + 30 and stored.whole(), 30.0)
+        assert node.poll() is None
