@@ -36,7 +36,7 @@ STABLE_S = 60.0
 #: No longer silence inside it, and no fewer readings. [s]
 LONGEST_GAP_S = 15.0
 FEWEST_READINGS = 6
-#: Still: slope over the minute and scatter below these, or below what one step of the probe makes. [K]
+#: Still: rise or fall across the minute and scatter below these, or below what one step of the probe makes. [K]
 #: Our choice: ice water stirred by hand wanders by hundredths, a boil rattles by tenths.
 STILL_SLOPE_K = {ICE: 0.10, BOIL: 0.20}
 STILL_SCATTER_K = {ICE: 0.10, BOIL: 0.30}
@@ -99,6 +99,7 @@ class CheckSession:
         self.points: dict[str, PointReading] = {}
         self._window: deque[tuple[float, float]] = deque()
         self._why_not = ""
+        self._last_C: float | None = None
 
     def ready(self, *, stirred: bool) -> None:
         """The person says the bath is ready; an ice bath that is not stirred is not accepted."""
@@ -124,6 +125,7 @@ class CheckSession:
         if reading_C is None or (self._window and t_s <= self._window[-1][0]):
             return
         self._window.append((t_s, reading_C))
+        self._last_C = reading_C
         while len(self._window) > 2 and self._window[1][0] <= t_s - STABLE_S:
             self._window.popleft()
         self._why_not = self._restless(point)
@@ -134,7 +136,7 @@ class CheckSession:
     def progress(self) -> Progress:
         """What to show now."""
         point = self._point()
-        last_C = self._window[-1][1] if self._window else None
+        last_C = self._last_C
         still_s = 0.0 if point is None or self._why_not else min(self._span_s(), STABLE_S)
         text = PROMPTS[self.state]
         if point is not None:
@@ -154,6 +156,7 @@ class CheckSession:
             raise UsageError(f"“{happened}” does not fit here: the check is at {self.state}.") from None
         self._window.clear()
         self._why_not = ""
+        self._last_C = None
 
     def _span_s(self) -> float:
         return self._window[-1][0] - self._window[0][0] if self._window else 0.0
@@ -166,6 +169,7 @@ class CheckSession:
         """Why the last minute is not still, or ""."""
         values = [value for _, value in self._window]
         if abs(values[-1] - self._expected_C[point]) > NEAR_K[point]:
+            self._window.clear()
             where = "ice water" if point == ICE else "boiling water"
             return f"That is not {where}: {self._expected_C[point]:.1f} °C is expected."
         if len(values) < FEWEST_READINGS:
@@ -174,7 +178,7 @@ class CheckSession:
         if pstdev(values) > max(STILL_SCATTER_K[point], 0.6 * floor_K):
             self._drop_old()
             return "It jumps about: hold the probe still and clear of the glass."
-        if abs(self._slope()) * STABLE_S > max(STILL_SLOPE_K[point], floor_K):
+        if abs(self._slope()) * self._span_s() > max(STILL_SLOPE_K[point], floor_K):
             self._drop_old()
             return "It is still rising." if self._slope() > 0 else "It is still falling."
         return ""

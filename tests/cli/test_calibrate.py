@@ -1,0 +1,166 @@
+"""``boilwitness calibrate``: typed, from files, and live from a real store; what is stored and what refused."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.cli.main import main
+from monitor.record.model import Sample
+from monitor.store.database import open_reader, open_writer
+from monitor.store.entries import read_entries
+from monitor.store.samples import row_values
+from monitor.store.writer import Batch, StoreWriter
+
+PLACE = ["--altitude-m", "1650", "--altitude-uncertainty-m", "10", "--altimeter-hPa", "1013.25"]
+PROBE = ["--probe", "T1", "--kind", "type K class 1", "--converter", "linearised, 0.0078 K steps"]
+
+#: Boiling point at 830.11 hPa (IAPWS-IF97, by CoolProp's IF97): 94.484 °C.
+BOILS_C = 94.484
+
+
+def _run(capsys: pytest.CaptureFixture[str], data: Path, *words: str) -> tuple[int, dict[str, Any]]:
+    status = main(["calibrate", "--data", str(data), *PROBE, *PLACE, *words, "--json"])
+    return status, json.loads(capsys.readouterr().out)
+
+
+def _entries(data: Path) -> list[tuple[str, dict[str, Any]]]:
+    conn = open_reader(data)
+    try:
+        return [(entry.kind, entry.body) for entry in read_entries(conn)]
+    finally:
+        conn.close()
+
+
+def test_typed_readings_make_a_check_and_are_stored(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Corrections by hand: ice -0.30 K, boil 94.484 - 94.884 = -0.40 K."""
+    status, form = _run(capsys, tmp_path, "--ice-C", "0.30", "--boil-C", str(BOILS_C + 0.4), "--stirred")
+    assert status == 0
+    assert form["calibration"]["boil_offset_K"] == pytest.approx(-0.40, abs=0.01)
+    assert form["calibration"]["ice_offset_K"] == pytest.approx(-0.30)
+    kinds = [kind for kind, _ in _entries(tmp_path)]
+    assert kinds == ["probe_registered", "probe_checked"]
+    assert _entries(tmp_path)[1][1]["calibration"]["pressure_source"] == "station pressure"
+
+
+def test_a_dry_run_stores_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Not even a store."""
+    status, _ = _run(capsys, tmp_path, "--boil-C", str(BOILS_C), "--dry-run")
+    assert status == 0
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_circular_correction_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A boil alone, 1 K off: exit 3, kept as refused, no calibration."""
+    status, form = _run(capsys, tmp_path, "--boil-C", str(BOILS_C + 1.0))
+    assert status == 3
+    assert form["calibration"] is None
+    assert "itself" in form["refused"]
+
+
+def test_a_probe_that_moved_is_blocked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The second check is 0.8 K away from the first."""
+    _run(capsys, tmp_path, "--ice-C", "0.0", "--boil-C", str(BOILS_C), "--stirred")
+    status, form = _run(capsys, tmp_path, "--ice-C", "0.8", "--boil-C", str(BOILS_C + 0.8), "--stirred")
+    assert (status, form["blocked"]) == (3, True)
+
+
+def test_readings_from_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Any CSV with t_s and water_C; a run's samples.csv will do."""
+    for name, mean_C in (("ice", 0.2), ("boil", BOILS_C + 0.2)):
+        rows = "".join(f"{second},{mean_C + 0.01 * (second % 3 - 1)}\n" for second in range(70))
+        (tmp_path / f"{name}.csv").write_text(f"t_s,water_C\n{rows}", encoding="utf-8")
+    files = ["--ice-csv", str(tmp_path / "ice.csv"), "--boil-csv", str(tmp_path / "boil.csv")]
+    status, form = _run(capsys, tmp_path / "store", *files, "--stirred")
+    assert status == 0
+    assert form["calibration"]["offset_K"] == pytest.approx(-0.2, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        ("a,b\n1,2\n", "row 1"),
+        ("t_s,water_C\n0,1\n1,warm\n", "row 3, column water_C"),
+        ("t_s,water_C\n", "never"),
+    ],
+)
+def test_a_bad_file_gets_one_clear_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], content: str, says: str
+) -> None:
+    """File, row and column; exit 2."""
+    (tmp_path / "boil.csv").write_text(content, encoding="utf-8")
+    words = ["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, "--boil-csv", str(tmp_path / "boil.csv")]
+    assert main(words) == 2
+    err = capsys.readouterr().err
+    assert says in err
+    assert len(err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ([], "no readings"),
+        (["--ice-C", "0.1", "--boil-C", "94.5"], "stirred"),
+        (["--node", "nobody"], "no store"),
+    ],
+)
+def test_what_is_missing_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    """Exit 2 and what to do."""
+    assert main(["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, *words]) == 2
+    assert says in capsys.readouterr().err
+
+
+class _Person:
+    """Presses Enter whenever asked, and counts."""
+
+    presses = 0
+
+    def readline(self) -> str:
+        self.presses += 1
+        return "\n"
+
+
+def test_live_step_by_step_from_a_store(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A writer fills a real store, many times faster than a node would; the person presses Enter twice."""
+    conn = open_writer(tmp_path)
+    node = StoreWriter(conn).node_id("node-1", "a test")
+    conn.close()
+    person, stop = _Person(), threading.Event()
+
+    def keep_writing() -> None:
+        conn = open_writer(tmp_path)
+        writer = StoreWriter(conn)
+        for second in range(100_000):
+            if stop.is_set():
+                break
+            mean_C = 0.25 if person.presses < 2 else BOILS_C + 0.3
+            sample = Sample(t_s=0.0, water_C=mean_C + 0.02 * (second % 3 - 1), boot=1, seq=second)
+            writer.commit(Batch(rows=[row_values(node, sample, 1000.0 + second, 1000.0 + second, False)]))
+            time.sleep(0.005)
+        conn.close()
+
+    thread = threading.Thread(target=keep_writing)
+    monkeypatch.setattr("sys.stdin", person)
+    thread.start()
+    try:
+        status = main(["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, "--node", "node-1", "--json"])
+    finally:
+        stop.set()
+        thread.join()
+    said = capsys.readouterr()
+    assert status == 0
+    form = json.loads(said.out)
+    assert form["calibration"]["ice_offset_K"] == pytest.approx(-0.25, abs=0.01)
+    assert form["calibration"]["boil_offset_K"] == pytest.approx(-0.30, abs=0.01)
+    assert "crushed ice" in said.err and "scald" in said.err

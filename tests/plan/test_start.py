@@ -1,0 +1,192 @@
+"""The start: every missing thing stops it and is named; boiling jars are recorded anyway, capped."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from monitor.plan.make import make_plan
+from monitor.plan.model import Plan
+from monitor.plan.place import STATION, PressureGiven, StationPressure, site_of, station_pressure
+from monitor.plan.registration import PLACES, ProbeRegistration
+from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, what_it_proves
+from monitor.plan.start import PhMeasured, StartFacts, decide_start, header_json, header_of, ph_problem
+from monitor.record import header_from_json
+from monitor.record.model import Calibration, Probe, Required, Run
+
+NOW = datetime(2026, 8, 14, 15, 0, tzinfo=UTC)
+CHECK = Calibration(-0.4, 0.3, 2.0, -0.35, -0.42, NOW, "ice and boiling points")
+
+
+def _facts(food: str = "pears", **changes: Any) -> StartFacts:
+    plan = make_plan(food, "hot", "pint", 1650.0, 10.0)
+    assert isinstance(plan, Plan)
+    whole = StartFacts(
+        plan=plan,
+        site=site_of("hill kitchen", 1650.0, 10.0),
+        zone="America/Denver",
+        canner="canner-1",
+        node="node-1",
+        probe=ProbeRegistration("T1", "type K class 1", "linearised, 0.0078 K steps", PLACES[0]),
+        calibration=CHECK,
+        calibration_seen=True,
+        reading_C=21.0,
+        reading_age_s=1.0,
+        clock_ok=True,
+        free_bytes=1e10,
+        power_ok=True,
+        sound_heard=True,
+        jars=7,
+        jar_numbers=(1, 2, 3, 4, 5, 6, 7),
+        rims_and_lids_checked=True,
+        coldest_jar_C=70.0,
+        loading_water_C=80.0,
+        acid_confirmed=True,
+        who="an invented cook",
+    )
+    return replace(whole, **changes)
+
+
+def test_with_everything_there_it_starts() -> None:
+    """Nothing is missing, nothing deviates."""
+    decision = decide_start(_facts())
+    assert decision.missing == ()
+    assert decision.may_start
+    assert decision.sentence == "Ready to start."
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"plan": None}, "plan"),
+        ({"site": None}, "altitude"),
+        ({"site": site_of("hill kitchen", 1650.0, None)}, "altitude_uncertainty"),
+        ({"site_doubt": "This is a new place: confirm its altitude."}, "place"),
+        ({"zone": None}, "zone"),
+        ({"canner": None}, "canner"),
+        ({"node": None}, "node"),
+        ({"probe": None}, "probe"),
+        ({"probe": ProbeRegistration("T1", "type K class 1", "other", "")}, "probe_details"),
+        ({"calibration_seen": False}, "calibration_seen"),
+        ({"probe_blocked": "The probe moved: it is blocked."}, "probe_blocked"),
+        ({"reading_C": None}, "reading"),
+        ({"reading_age_s": 60.0}, "reading"),
+        ({"reading_C": 300.0}, "reading"),
+        ({"reading_C": -40.0}, "reading"),
+        ({"clock_ok": None}, "clock"),
+        ({"free_bytes": None}, "storage"),
+        ({"free_bytes": 1e6}, "storage"),
+        ({"power_ok": None}, "power"),
+        ({"sound_heard": False}, "sound"),
+        ({"jars": None}, "jars"),
+        ({"jars": 0}, "jars"),
+        ({"jar_numbers": (1, 2, 2, 4, 5, 6, 7)}, "jar_numbers"),
+        ({"rims_and_lids_checked": False}, "rims_and_lids"),
+        ({"coldest_jar_C": None}, "coldest_jar"),
+        ({"loading_water_C": None}, "loading_water"),
+        ({"who": " "}, "who"),
+    ],
+)
+def test_each_missing_thing_stops_the_start(changes: dict[str, Any], what: str) -> None:
+    """One by one, named, with what to do."""
+    decision = decide_start(_facts(**changes))
+    assert [entry.what for entry in decision.missing] == [what]
+    assert decision.missing[0].text.endswith(".")
+    assert not decision.may_start
+    assert decision.sentence == "Not started: 1 thing is missing."
+
+
+def test_acid_is_confirmed_before_tomatoes_start() -> None:
+    """Omitted, the start is refused with the dose."""
+    decision = decide_start(_facts("crushed tomatoes", acid_confirmed=False))
+    assert [entry.what for entry in decision.missing] == ["acid"]
+    assert "1 tbsp" in decision.missing[0].text
+
+
+def test_while_only_water_heats_the_jars_may_come_later() -> None:
+    """What belongs to loading is asked for when the jars go in."""
+    decision = decide_start(
+        _facts(water_first=True, jars=None, coldest_jar_C=None, rims_and_lids_checked=False)
+    )
+    assert decision.may_start
+    assert {entry.what for entry in decision.later} == {"jars", "coldest_jar", "rims_and_lids"}
+
+
+def test_jars_that_boil_already_are_recorded_anyway_and_capped() -> None:
+    """The offer names its reasons, and the record carries them."""
+    facts = _facts(already_boiling=True, sound_heard=False, loading_water_C=None)
+    decision = decide_start(facts)
+    assert not decision.may_start
+    assert decision.record_anyway
+    assert "no more than unproven" in decision.sentence
+    header = header_json(facts, "r1", NOW)
+    assert header["capped_at_unproven"] == list(decision.cap_reasons)
+    assert len(decision.cap_reasons) == 2
+    assert "capped_at_unproven" not in header_json(_facts(already_boiling=True), "r1", NOW)
+
+
+def test_hot_loading_water_is_kept_as_a_deviation() -> None:
+    """Hot pack 180 °F (82.2 °C), raw pack 140 °F (60 °C): University of Georgia, Using boiling water canners."""
+    assert decide_start(_facts(loading_water_C=82.2)).deviations == ()
+    hot = decide_start(_facts(loading_water_C=88.0))
+    assert hot.may_start
+    assert "come-up" in hot.deviations[0]
+    assert "82 °C (180 °F)" in hot.deviations[0]
+    assert header_json(_facts(loading_water_C=88.0), "r1", NOW)["deviations"] == list(hot.deviations)
+
+
+def test_a_large_difference_between_jar_and_water_is_a_caution_only() -> None:
+    """More than 40 K: glass may crack; the start goes on."""
+    decision = decide_start(_facts(coldest_jar_C=30.0))
+    assert decision.may_start
+    assert "crack" in decision.cautions[0]
+    assert decide_start(_facts(coldest_jar_C=45.0)).cautions == ()
+
+
+@pytest.mark.parametrize(
+    ("ph", "says"),
+    [
+        (PhMeasured(4.55, 0.10, "meter", "M1", True), "may be above 4.60"),
+        (PhMeasured(4.20, 0.05, "strip"), "paper strip"),
+        (PhMeasured(4.20, 0.05, "meter", "M1", False), "two buffers"),
+        (PhMeasured(4.50, 0.10, "meter", "M1", True), ""),
+    ],
+)
+def test_a_measured_ph_is_guarded(ph: PhMeasured, says: str) -> None:
+    """pH with its uncertainty at most 4.60 (21 CFR 114.3), by a meter checked that day."""
+    assert says in ph_problem(ph)
+    assert (ph_problem(ph) == "") is (says == "")
+
+
+def test_the_header_is_a_run_record() -> None:
+    """What is written as run_started reads back as the same run, lot code and all."""
+    run = header_of(_facts(), "2026-08-14-canner-1-a", NOW)
+    read = header_from_json(header_json(_facts(), "2026-08-14-canner-1-a", NOW))
+    assert read == run
+    assert run.batch.extra["lot_code"].startswith("260814-")
+    assert run.required.minutes == 30.0
+    assert run.batch.food_id == "pears"
+    with pytest.raises(ValueError, match="plan"):
+        header_of(StartFacts(), "r", NOW)
+
+
+def test_a_couple_without_a_barometer_on_a_hill_is_told_why_and_what_helps() -> None:
+    """At 1650 m the altitude alone cannot prove a boil; a typed pressure and a check can."""
+    probe = Probe(kind="type K class 1", converter="linearised, 0.0078 K steps")
+    bare = Run("r", NOW, Required(30.0), site=site_of("hill kitchen", 1650.0, 10.0), probe=probe)
+    told = what_it_proves(bare)
+    assert told.answer == CANNOT
+    assert told.longest_gap_s == 0.0
+    assert any("barometer" in line and "ice point" in line for line in told.text)
+    checked = replace(bare, probe=replace(probe, calibration=CHECK))
+    assert what_it_proves(checked).answer != PROVES
+    by_altitude = replace(CHECK, expanded_uncertainty_K=0.71, extra={"pressure_source": "altitude"})
+    assert what_it_proves(replace(bare, probe=replace(probe, calibration=by_altitude))).answer == CANNOT
+    typed = station_pressure(PressureGiven(STATION, 833.3, "hPa", NOW), 1650.0, 10.0, NOW)
+    assert isinstance(typed, StationPressure)
+    ready = what_it_proves(replace(checked, site=site_of("hill kitchen", 1650.0, 10.0, pressure=typed)))
+    assert ready.answer in (PROVES, PROVES_IF_SEEN)
+    assert 0.0 < ready.longest_gap_s <= 30.0
