@@ -23,7 +23,7 @@ def plain_hold(rng: np.random.Generator, seed: int) -> Labelled:
     sensor = str(rng.choice(("fine", "fine", "resistance", "coarse")))
     story = Story(some_kitchen(rng, sensor=sensor), rng, seen=True if sensor == "coarse" else None)
     _held(story)
-    return story.label("plain_hold", seed, provable=True)
+    return story.label("plain_hold", seed)
 
 
 def unmarked_hold(rng: np.random.Generator, seed: int) -> Labelled:
@@ -175,4 +175,4 @@ def seen_too_early_hold(rng: np.random.Generator, seed: int) -> Labelled:
     story.mark("rolling_boil_seen", -float(rng.uniform(10.0, 60.0)))
     story.boil(kitchen.minutes * 60.0 + float(rng.uniform(140.0, 300.0)))
     story.end()
-    return story.label("seen_too_early_hold", seed)
+    return story.label("seen_too_early_hold", seed, provable=not kitchen.guarded(seen=False))

@@ -36,6 +36,9 @@ CONVERTER = {
 STEP_K = {"fine": 0.0078125, "coarse": 0.25, "resistance": 0.03125}
 LAG_S = {"fine": (0.5, 4.0), "coarse": (0.5, 4.0), "resistance": (2.0, 8.0)}
 
+#: Scatter of a mean over half a minute, as budgets allow for it. [K]
+SCATTER_K = 0.05
+
 #: A checked barometer lies within ±1 hPa (data sheet of the small digital kind). [kPa]
 BAROMETER_KPA = 0.1
 
@@ -55,6 +58,21 @@ class Kitchen:
     sensor: str
     jar: str
     jars: int
+    #: Expanded uncertainty of reading less boiling point, and the error that is really there at a boil. [K]
+    expanded_K: float = 0.4
+    in_boil_K: float = 0.0
+
+    def guarded(self, seen: bool) -> bool:
+        """Whether the guard band alone keeps this kitchen's true boil from being proven.
+
+        A reading must lie above floor + U; where errors within ±U take it lower, no engine that keeps the rule
+        of guarded acceptance (JCGM 106) may call it boiling.
+        """
+        allowance_K = 1.0 if seen else 0.6
+        drift_K = min(0.0, self.probe.chip_error_K_per_K * self.probe.chip_rise_K)
+        # A thrifty boil raises plumes to two thirds of their height.
+        lowest_K = self.in_boil_K + drift_K - self.probe.plume_K / 3.0 - 0.5 * self.probe.step_K
+        return lowest_K - self.expanded_K < 0.06 - allowance_K
 
     @property
     def margin_s(self) -> float:
@@ -122,7 +140,7 @@ def some_kitchen(
     kettle, jar, jars = some_kettle(rng, volume_L=volume_L, ring_s=ring_s)
     weather = some_weather(rng, altitude, storm=storm)
     check_U_K = float(rng.uniform(*CHECK_U_K[sensor]))
-    bias_K, plume_K, barometer_kPa = _errors_within(rng, sensor, check_U_K, weather)
+    bias_K, plume_K, barometer_kPa, expanded_K = _errors_within(rng, sensor, check_U_K, weather)
     offset_K = float(np.clip(rng.normal(0.0, 0.5), -1.4, 1.4))
     apart_K = float(rng.uniform(-0.25, 0.25))
     agitation_K = float(rng.uniform(0.01, 0.03) if quiet else rng.uniform(0.02, 0.08))
@@ -150,7 +168,8 @@ def some_kitchen(
     node = NodeModel(
         interval_s=every_s,
         jitter_s=float(rng.uniform(0.0, 0.08)) * every_s,
-        has_chip=bool(rng.random() < 0.85),
+        # A quiet coarse probe that stands still is believed only while its board's temperature moves.
+        has_chip=sensor == "coarse" or bool(rng.random() < 0.85),
         has_barometer=pressure == "barometer",
         barometer_error_kPa=barometer_kPa,
         barometer_noise_kPa=float(rng.uniform(0.001, 0.012)),
@@ -177,6 +196,8 @@ def some_kitchen(
         sensor=sensor,
         jar=jar,
         jars=jars,
+        expanded_K=expanded_K,
+        in_boil_K=bias_K + plume_K - barometer_kPa * boiling_slope_K_per_kPa(weather.pressure_kPa(0.0)),
     )
 
 
@@ -199,8 +220,10 @@ def stated_probe(probe: ProbeModel, check_U_K: float, apart_K: float = 0.0) -> P
 
 def _errors_within(
     rng: np.random.Generator, sensor: str, check_U_K: float, weather: Weather
-) -> tuple[float, float, float]:
-    """(bias, plume, barometer error) whose sum stays within ±U, in a boil and out of one. [K], [K], [kPa]
+) -> tuple[float, float, float, float]:
+    """(bias, plume, barometer error, U): the errors' sum stays within ±U, in a boil and out of one.
+
+    [K], [K], [kPa], [K].
 
     The check at the boil took part of the plume out; what is left of it then stands against the reading
     when no bubbles rise.
@@ -208,6 +231,7 @@ def _errors_within(
     slope = boiling_slope_K_per_kPa(weather.pressure_kPa(0.0))
     half_K = (DRIFT_K, COLD_JUNCTION_K[sensor], 0.1, 0.05, BAROMETER_KPA * slope)
     variance = (check_U_K / 2) ** 2 + sum(half**2 for half in half_K) / 3.0
+    variance += STEP_K[sensor] ** 2 / 12.0 + SCATTER_K**2
     expanded_K = 2.0 * math.sqrt(variance)
     while True:
         check_K = float(np.clip(rng.normal(0.0, check_U_K / 2), -check_U_K, check_U_K))
@@ -219,7 +243,7 @@ def _errors_within(
         in_boil_K = bias_K + plume_K - barometer_kPa * slope
         at_rest_K = bias_K - barometer_kPa * slope
         if abs(in_boil_K) <= expanded_K and at_rest_K <= expanded_K:
-            return bias_K, plume_K, barometer_kPa
+            return bias_K, plume_K, barometer_kPa, expanded_K
 
 
 def local_time(hours: float = -6.0) -> datetime:

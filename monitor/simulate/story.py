@@ -18,6 +18,11 @@ from monitor.simulate.truth import FALTER_K, UNSEEN_K, Truth
 LONGEST_S = 4 * 3600
 
 
+#: Below this plainness a loss cannot be asked of a detector. At a false alarm in 50 h of boil the best one
+#: needs 4.3 to call half of such losses, and 3.7 more to miss fewer than one in 10,000.
+FAINT = 8.0
+
+
 @dataclass(frozen=True, slots=True)
 class Loss:
     """A pause of the boil. Times in s.
@@ -54,6 +59,8 @@ class Labelled:
     beyond: bool = False
     sensor: str = "fine"
     seen: bool = False
+    #: Errors within ±U keep a true boil under the guard band: no engine may call it held.
+    guarded: bool = False
     story: Story | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -84,6 +91,19 @@ class Labelled:
                 )
             )
         return found
+
+    @property
+    def visible_hold_s(self) -> float:
+        """The longest hold when losses too faint for any detector are bridged. [s]"""
+        stretches = self.truth.stretches(FALTER_K)
+        best = length_s = stretches[0].length_s if stretches else 0.0
+        start_s = stretches[0].start_s if stretches else 0.0
+        for loss, stretch in zip(self.losses, stretches[1:], strict=True):
+            if loss.plainness >= FAINT:
+                start_s = stretch.start_s
+            length_s = stretch.end_s - start_s
+            best = max(best, length_s)
+        return best
 
     @property
     def faintest(self) -> Loss | None:
@@ -158,14 +178,13 @@ class Story:
             needed_W += kettle.kettle.lid_off_loss_W(kettle.water_C)
         kettle.advance(seconds_s, min(kettle.kettle.heater_W, needed_W + spare_W))
 
-    def end(self, *, cool_s: float | None = None, marked: bool = True, mark_after_s: float = 0.0) -> None:
+    def end(self, *, cool_s: float | None = None) -> None:
         """Heat off; the record runs on for some minutes, or not."""
         self.kettle.turn_heat_off()
-        if marked:
-            self.mark("heat_off", mark_after_s)
+        self.mark("heat_off")
         if cool_s is None:
             cool_s = float(self.rng.choice((5.0, 120.0, 240.0, 400.0)))
-        self.kettle.advance(max(cool_s, mark_after_s + 5.0), 0.0)
+        self.kettle.advance(cool_s, 0.0)
 
     def observe(self) -> list[Sample]:
         """What the node made of it."""
@@ -207,17 +226,19 @@ class Story:
         beyond: bool = False,
         run: Run | None = None,
     ) -> Labelled:
-        """The run with its label. Not ``provable``: then it is never counted as a hold that was missed."""
+        """The run with its label. Not ``provable``: then it is never counted as a hold that was missed.
+
+        Nor is one that the guard band alone keeps from being proven.
+        """
         truth = self.kettle.truth()
+        seen = any(mark.kind == "rolling_boil_seen" for mark in self.marks)
         run = run or self.run(f"{family}-{seed}", self.observe() if samples is None else samples)
         required_s = run.required_s
         safe: bool | None = None
         if truth.longest_s(FALTER_K) < required_s:
             safe = False
-        elif (
-            provable and not must_not_hold and creditable_s(truth, run) >= required_s + self.kitchen.margin_s
-        ):
-            safe = True
+        elif provable and not must_not_hold and not self.kitchen.guarded(seen):
+            safe = creditable_s(truth, run) >= required_s + self.kitchen.margin_s or None
         return Labelled(
             run=run,
             truth=truth,
@@ -229,7 +250,8 @@ class Story:
             wants=wants,
             beyond=beyond,
             sensor=self.kitchen.sensor,
-            seen=any(mark.kind == "rolling_boil_seen" for mark in run.marks),
+            seen=seen,
+            guarded=self.kitchen.guarded(seen),
             story=self,
         )
 

