@@ -9,7 +9,7 @@ import textwrap
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
 from monitor.physics.altimeter import station_pressure_kPa
-from monitor.physics.units import ft_to_m, inhg_to_kpa
+from monitor.physics.units import ft_to_m, inhg_to_kpa, m_to_ft
 from monitor.plan.containers import JAR_NAMES
 from monitor.plan.make import make_own_plan, make_plan
 from monitor.plan.model import Plan, whole
@@ -17,6 +17,7 @@ from monitor.plan.own import OwnProcess
 from monitor.plan.refusal import Refusal
 from monitor.plan.search import find_food
 from monitor.plan.steps import WHEN
+from monitor.plan.water import loading_limit_words
 from monitor.tables.foods import Food, foods
 from monitor.tables.processes import bands, packs_and_jars
 
@@ -178,7 +179,7 @@ def _rows(plan: Plan) -> list[tuple[str, str]]:
     band = f"{plan.band_ft[0]:,} to {top:,} ft" if top is not None else f"above {plan.band_ft[0] - 1:,} ft"
     rows = [
         ("food", f"{plan.food}; {plan.pack} pack; {plan.jar_words} jars"),
-        ("altitude", f"{plan.altitude_m:.0f} ± {plan.altitude_uncertainty_m:.0f} m; table band {band}"),
+        ("altitude", f"{_altitude(plan)}; table band {band}"),
         ("source", plan.source + (f" ({plan.caveat})" if plan.caveat else "")),
     ]
     rows += [("sources", text) for text in plan.disagreements]
@@ -191,14 +192,23 @@ def _rows(plan: Plan) -> list[tuple[str, str]]:
         rows.append(
             ("jars", f"under 10 min: sterilise the empty jars, {plan.sterilise_minutes} min in boiling water")
         )
-    rows.append(("water", f"{plan.water_over_lids.words} over the lids; at loading {_loading(plan)}"))
+    rows.append(
+        (
+            "water",
+            f"{plan.water_over_lids.words} over the lids; at loading no hotter than {loading_limit_words(plan.pack)}",
+        )
+    )
     if plan.offer is not None:
         rows.append(("today", plan.offer.text))
     return rows
 
 
-def _loading(plan: Plan) -> str:
-    return f"no hotter than {plan.loading_water_max_C:.0f} °C"
+def _altitude(plan: Plan) -> str:
+    """In both units: people choose one."""
+    high_ft, sure_ft = m_to_ft(plan.altitude_m), m_to_ft(plan.altitude_uncertainty_m)
+    return (
+        f"{plan.altitude_m:,.0f} ± {plan.altitude_uncertainty_m:,.0f} m ({high_ft:,.0f} ± {sure_ft:,.0f} ft)"
+    )
 
 
 def _wrapped(text: str) -> str:

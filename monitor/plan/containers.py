@@ -60,7 +60,9 @@ def parse_pack(words: str) -> str | Refusal:
     plain = _plain(words)
     if plain in _PACK_WORDS:
         return _PACK_WORDS[plain]
-    return Refusal(UNKNOWN_PACK, f"“{words}” is not a style of pack.", "Say hot or raw.", guidance=("G16",))
+    return Refusal(
+        UNKNOWN_PACK, f"“{plain[:40]}” is not a style of pack.", "Say hot or raw.", guidance=("G16",)
+    )
 
 
 def parse_jar(words: str) -> Jar | Refusal:
@@ -75,7 +77,7 @@ def parse_jar(words: str) -> Jar | Refusal:
     if volume_mL is None or volume_mL < 20.0:
         return Refusal(
             UNKNOWN_JAR,
-            f"“{words}” is not a jar size that is known here.",
+            f"“{plain[:40]}” is not a jar size that is known here.",
             "Say half-pint, pint, quart or half-gallon, or a volume such as 12 oz or 500 mL.",
             guidance=("G24",),
         )

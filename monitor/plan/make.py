@@ -152,7 +152,7 @@ def _published(
     note = jar_note(jar, listed)
     why_longer = straddle(at_place, governing, height)
     disagreeing = disagreements(food, governing, height)
-    cautions = [f"This time is {caveat}." if caveat else "", why_longer, note]
+    cautions = [f"This time is {caveat}." if caveat else "", why_longer, note, food.note]
     if disagreeing:
         cautions.append("Above 8,000 ft sources disagree; the longer time is taken. Ask an extension office.")
     return _Process(
@@ -172,7 +172,12 @@ def _published(
         cautions=tuple(filter(None, cautions)),
         headspace_in=food.headspace_in,
         headspace_evidence=food.headspace_evidence,
-        guidance=("G16", *(("G25",) if note else ()), *(("G21",) if disagreeing else ())),
+        guidance=tuple(
+            filter(
+                None,
+                ("G16", "G25" if note else "", "G21" if disagreeing else "", food.note_guidance),
+            )
+        ),
     )
 
 

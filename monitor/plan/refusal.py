@@ -39,6 +39,7 @@ class Refusal:
         """The document that ``boilwitness plan --json`` prints."""
         return {
             "refused": self.reason,
+            "reason": self.reason,
             "kind": self.kind,
             "instead": self.instead,
             "suggestions": [{"food_id": s.food_id, "food": s.food} for s in self.suggestions],

@@ -17,12 +17,14 @@ from monitor.tables.words import CUTS, tokens
 #: How alike two spellings must be to be suggested (ratio of matching signs). Our choice.
 ALIKE = 0.75
 MOST_SUGGESTIONS = 6
+#: A food's name is not longer than this; the rest is not read. [signs]
+LONGEST_NAME = 100
 MOST_LISTED = 12
 
 
 def find_food(words: str) -> Food | Refusal:
     """The one food that ``words`` name, by id or by ordinary words; else why not."""
-    said = words.strip()
+    said = shown(words)
     if not tokens(said):
         return Refusal(
             UNKNOWN_FOOD,
@@ -46,8 +48,14 @@ def find_food(words: str) -> Food | Refusal:
 
 def find_low_acid(words: str) -> Refusal | None:
     """The refusal for a low-acid food that no row of the tables covers, or None."""
-    hit = None if _named(words) else low_acid_hit(words)
-    return None if hit is None else _low_acid(words.strip(), hit)
+    said = shown(words)
+    hit = None if _named(said) else low_acid_hit(said)
+    return None if hit is None else _low_acid(said, hit)
+
+
+def shown(words: str) -> str:
+    """What was typed, on one line and no longer than a name can be."""
+    return " ".join(words.split())[:LONGEST_NAME]
 
 
 def _names(food: Food) -> tuple[str, ...]:

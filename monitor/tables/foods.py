@@ -25,6 +25,8 @@ class Food:
     headspace_in: float
     headspace_evidence: str
     acid: str
+    note: str = ""
+    note_guidance: str = ""
 
     def __post_init__(self) -> None:
         if self.acid not in ACID_RULES or not 0.0 < self.headspace_in <= 2.0:
@@ -74,6 +76,8 @@ def _food(record: dict[str, str], name: str, category: str) -> Food:
         headspace_in=float(record["headspace_in"]),
         headspace_evidence=record["headspace_evidence"],
         acid=record["acid"],
+        note=record["note"],
+        note_guidance=record["note_guidance"],
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from functools import cache
+from functools import lru_cache
 
 #: Words that never tell one food from another.
 _FILLERS = """
@@ -26,7 +26,7 @@ _JOINED = {
 }
 
 
-@cache
+@lru_cache(maxsize=4096)
 def tokens(text: str) -> frozenset[str]:
     """The telling words of a name, singular and plain: ``Crab-apples, spiced`` → {crabapple, spiced}."""
     plain = unicodedata.normalize("NFKD", text.lower())

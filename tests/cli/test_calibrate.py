@@ -20,8 +20,8 @@ from monitor.store.writer import Batch, StoreWriter
 PLACE = ["--altitude-m", "1650", "--altitude-uncertainty-m", "10", "--altimeter-hPa", "1013.25"]
 PROBE = ["--probe", "T1", "--kind", "type K class 1", "--converter", "linearised, 0.0078 K steps"]
 
-#: Boiling point at 830.11 hPa (IAPWS-IF97, by CoolProp's IF97): 94.484 °C.
-BOILS_C = 94.484
+#: Boiling point at 830.11 hPa (IAPWS-IF97, by CoolProp's IF97): 94.483 °C.
+BOILS_C = 94.483
 
 
 def _run(capsys: pytest.CaptureFixture[str], data: Path, *words: str) -> tuple[int, dict[str, Any]]:
@@ -40,7 +40,7 @@ def _entries(data: Path) -> list[tuple[str, dict[str, Any]]]:
 def test_typed_readings_make_a_check_and_are_stored(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Corrections by hand: ice -0.30 K, boil 94.484 - 94.884 = -0.40 K."""
+    """Corrections by hand: ice -0.30 K, boil 94.483 - 94.883 = -0.40 K."""
     status, form = _run(capsys, tmp_path, "--ice-C", "0.30", "--boil-C", str(BOILS_C + 0.4), "--stirred")
     assert status == 0
     assert form["calibration"]["boil_offset_K"] == pytest.approx(-0.40, abs=0.01)

@@ -280,3 +280,22 @@ def test_an_own_time_shorter_than_the_published_one_says_what_it_costs() -> None
     assert isinstance(plan, Plan)
     assert "asks 30 min" in plan.disagreements[0]
     assert "at most be unproven" in plan.disagreements[0]
+
+
+@pytest.mark.parametrize(
+    "words", ["<script>alert(1)</script>", "pear\n\x00halves" * 50_000, "“”", "(((", "\\d+", "🍐"]
+)
+def test_hostile_words_are_only_unknown_words(words: str) -> None:
+    """Any text is taken, none is found, and what is shown of it stays short."""
+    found = find_food(words)
+    assert isinstance(found, Refusal)
+    assert len(found.reason) < 250
+    assert "\n" not in found.reason
+
+
+def test_conditions_of_a_food_s_process_are_cautions() -> None:
+    """Lemon curd's come-up is part of its process; tomatoes from dead vines are not canned (guidance G12, G37)."""
+    curd = _plan("lemon curd", jar="half-pint")
+    assert any("25 to 30 min from loading" in caution for caution in curd.cautions)
+    assert "G12" in curd.guidance
+    assert any("frost-killed" in caution for caution in _plan("crushed tomatoes").cautions)
