@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from monitor.cli._data import add_data_argument, data_dir
@@ -35,6 +36,10 @@ TYPED_SCATTER_K = 0.2
 
 #: Live, a line each this often. [s]
 TELL_EVERY_S = 5.0
+
+
+#: The points that were taken, and what the node's barometer said at the boil. [kPa]
+_Taken = tuple[dict[str, PointReading], list[float]]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -91,7 +96,10 @@ def run(args: argparse.Namespace) -> int:
         response_s=args.response_s,
     )
     basis = _basis(args, SYSTEM_TIME.utc_now())
-    points = _points(args, probe, basis)
+    points, heard_kPa = _points(args, probe, basis)
+    if heard_kPa:
+        # A barometer on the node was heard during the boil: it knows better than what was typed.
+        basis = _basis(args, SYSTEM_TIME.utc_now(), barometer_kPa=median(heard_kPa))
     now = SYSTEM_TIME.utc_now()
     known = _known(args)
     previous = last_good_check(known.checks, args.probe)
@@ -111,12 +119,12 @@ def run(args: argparse.Namespace) -> int:
     return 0 if result.calibration is not None else EXIT_REFUSED
 
 
-def _basis(args: argparse.Namespace, now: datetime) -> BoilBasis:
+def _basis(args: argparse.Namespace, now: datetime, barometer_kPa: float | None = None) -> BoilBasis:
     """Where water boils here now. Raises UsageError with the reason when it cannot be known."""
     altitude_m = ft_to_m(args.altitude_ft) if args.altitude_m is None else args.altitude_m
     typed = _typed_pressure(args, altitude_m, now)
     site = site_of("", altitude_m, args.altitude_uncertainty_m, pressure=typed)
-    found = boil_basis(site, now)
+    found = boil_basis(site, now, barometer_kPa)
     if isinstance(found, Refusal):
         raise UsageError(found.reason, found.instead)
     return found
@@ -138,7 +146,7 @@ def _typed_pressure(args: argparse.Namespace, altitude_m: float, now: datetime) 
     return None
 
 
-def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> dict[str, PointReading]:
+def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:
     """The points: live, from files, or typed."""
     if args.node is not None:
         return _live(args, probe, basis)
@@ -156,7 +164,7 @@ def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis
         raise UsageError(
             "There are no readings.", "Give --node for live ones, or --ice-C and --boil-C, or files of them."
         )
-    return points
+    return points, []
 
 
 def _step_K(probe: ProbeRegistration) -> float:
@@ -164,11 +172,12 @@ def _step_K(probe: ProbeRegistration) -> float:
     return known[match(probe.converter, tuple(known)) or OTHER].step_K
 
 
-def _live(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> dict[str, PointReading]:
+def _live(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:
     """Go through both points with the person, from the store's newest samples."""
     session = CheckSession(basis.boil_C, _step_K(probe))
     if args.no_ice:
         session.skip()
+    heard_kPa: list[float] = []
     conn = open_reader(data_dir(args))
     try:
         while session.state != DONE:
@@ -176,24 +185,31 @@ def _live(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) 
             _tell(now.prompt, now.caution)
             _wait_for_enter()
             session.ready(stirred=True)
-            _settle(session, newest_samples(conn, args.node))
+            heard_kPa = _settle(session, newest_samples(conn, args.node))
     finally:
         conn.close()
-    return session.points
+    return session.points, heard_kPa
 
 
-def _settle(session: CheckSession, samples: Iterator[Sample]) -> None:
-    """Feed the session until this point is taken, telling where it stands each five seconds."""
+def _settle(session: CheckSession, samples: Iterator[Sample]) -> list[float]:
+    """Feed the session until this point is taken, telling where it stands each five seconds.
+
+    Returns what a barometer on the node said meanwhile. [kPa]
+    """
+    heard_kPa: list[float] = []
     settling = session.state
     told_s = -1e18
     for sample in samples:
         session.feed(sample.t_s, None if sample.water_fault else sample.water_C)
+        if sample.pressure_kPa is not None:
+            heard_kPa.append(sample.pressure_kPa)
         if session.state != settling:
             print("Taken.", file=sys.stderr)
-            return
+            break
         if sample.t_s - told_s >= TELL_EVERY_S:
             told_s = sample.t_s
             print(session.progress().text, file=sys.stderr)
+    return heard_kPa
 
 
 def _tell(prompt: str, caution: str) -> None:

@@ -132,7 +132,10 @@ class _Person:
 def test_live_step_by_step_from_a_store(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A writer fills a real store, many times faster than a node would; the person presses Enter twice."""
+    """A writer fills a real store, many times faster than a node would; the person presses Enter twice.
+
+    The node has a barometer, which then gives the boiling point: 84.0 kPa is 94.804 °C (IAPWS-IF97, by CoolProp).
+    """
     conn = open_writer(tmp_path)
     node = StoreWriter(conn).node_id("node-1", "a test")
     conn.close()
@@ -144,8 +147,8 @@ def test_live_step_by_step_from_a_store(
         for second in range(100_000):
             if stop.is_set():
                 break
-            mean_C = 0.25 if person.presses < 2 else BOILS_C + 0.3
-            sample = Sample(t_s=0.0, water_C=mean_C + 0.02 * (second % 3 - 1), boot=1, seq=second)
+            water_C = (0.25 if person.presses < 2 else 94.804 + 0.3) + 0.02 * (second % 3 - 1)
+            sample = Sample(t_s=0.0, water_C=water_C, pressure_kPa=84.0, boot=1, seq=second)
             writer.commit(Batch(rows=[row_values(node, sample, 1000.0 + second, 1000.0 + second, False)]))
             time.sleep(0.005)
         conn.close()
@@ -163,4 +166,5 @@ def test_live_step_by_step_from_a_store(
     form = json.loads(said.out)
     assert form["calibration"]["ice_offset_K"] == pytest.approx(-0.25, abs=0.01)
     assert form["calibration"]["boil_offset_K"] == pytest.approx(-0.30, abs=0.01)
+    assert form["calibration"]["pressure_source"] == "barometer"
     assert "crushed ice" in said.err and "scald" in said.err
