@@ -1,0 +1,48 @@
+"""After the heat is off: seals, where each jar goes, deviations, review, labels, pantry. Pure."""
+
+from monitor.jars.batch import BatchState, Clock, JarState, batch_state, status_of
+from monitor.jars.deviations import Deviation, runs_sharing
+from monitor.jars.disposition import STEPS, Basis, Case, Decision, Status, decide
+from monitor.jars.labels import SHEETS, Label, html_sheet, jar_code, labels, plain_text, read_code
+from monitor.jars.pantry import LostSeal, PantryRow, lost_seals, pantry
+from monitor.jars.reprocess import reprocess_extra
+from monitor.jars.review import Item, Signature
+from monitor.jars.seals import ASK, QUESTIONS, Seal, SealResult, check_answers
+from monitor.jars.signed import evaluation_trouble, own_timing_trouble
+
+__all__ = [
+    "ASK",
+    "QUESTIONS",
+    "SHEETS",
+    "STEPS",
+    "Basis",
+    "BatchState",
+    "Case",
+    "Clock",
+    "Decision",
+    "Deviation",
+    "Item",
+    "JarState",
+    "Label",
+    "LostSeal",
+    "PantryRow",
+    "Seal",
+    "SealResult",
+    "Signature",
+    "Status",
+    "batch_state",
+    "check_answers",
+    "decide",
+    "evaluation_trouble",
+    "html_sheet",
+    "jar_code",
+    "labels",
+    "lost_seals",
+    "own_timing_trouble",
+    "pantry",
+    "plain_text",
+    "read_code",
+    "reprocess_extra",
+    "runs_sharing",
+    "status_of",
+]

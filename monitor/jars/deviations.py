@@ -1,0 +1,181 @@
+"""The deviations file: opened from the verdict without being asked, numbered, closed by a person. Pure.
+
+After 21 CFR 113.89 and 114.89 as a pattern (no rule binds a home kitchen): a separate list, each with how it
+was found, when, the lowest temperature, the jars, the cause, the action, and who closed it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from monitor.jars.rows import Row
+from monitor.record.model import Sample
+
+#: Events that are departures when they fall between jars in and heat off, and what they are called.
+DEPARTURES = {
+    "boil_lost": "the boil was lost",
+    "node_silent": "readings stopped",
+    "node_restarted": "the node restarted",
+    "probe_fault": "the probe was at fault",
+    "probe_moved": "the probe may have left the water",
+    "reading_frozen": "the reading stood still",
+    "pressure_disagrees": "pressure and altitude disagreed",
+    "reads_above_boiling": "the probe read above boiling",
+    "heater_off": "the heater stopped",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Deviation:
+    """One departure. ``key`` names it in a closing entry; ``number`` is for people."""
+
+    number: str
+    key: str
+    what: str
+    how_found: str
+    start_s: float | None
+    end_s: float | None
+    lowest_C: float | None
+    jars: tuple[int, ...]
+    closed_by: str | None
+    closed_at: datetime | None
+    cause: str
+    action: str
+
+    @property
+    def is_open(self) -> bool:
+        return self.closed_by is None
+
+
+def deviations(
+    run_id: str,
+    verdict: Mapping[str, Any],
+    rows: Iterable[Row],
+    jars: Sequence[int],
+    window_s: tuple[float, float],
+    samples: Sequence[Sample] = (),
+    noted: Sequence[str] = (),
+) -> list[Deviation]:
+    """All deviations of a batch, the engine's first. ``window_s``: jars in to heat off, s of the run.
+
+    ``noted`` are departures written into the header when the run was started.
+
+    A closing entry is ``deviation_closed`` with ``{"deviation": key, "cause": ..., "action": ...}`` and ``by``;
+    one without name, cause or action closes nothing. When a revision moves an onset, its key moves with it,
+    and it must be closed anew.
+    """
+    rows = list(rows)
+    closings = {str(r.body.get("deviation")): r for r in rows if r.kind == "deviation_closed" and _whole(r)}
+    found = [_noted(number, text, jars) for number, text in enumerate(noted, 1)]
+    found += [*_from_events(verdict, jars, window_s, samples), *_from_verdict(verdict, jars)]
+    found += [_from_entry(row, jars) for row in rows if row.kind == "deviation_opened"]
+    return [_numbered(f"{run_id}-D{n}", form, closings) for n, form in enumerate(found, 1)]
+
+
+def _whole(row: Row) -> bool:
+    return bool(row.by and row.body.get("cause") and row.body.get("action"))
+
+
+def _from_events(
+    verdict: Mapping[str, Any], jars: Sequence[int], window_s: tuple[float, float], samples: Sequence[Sample]
+) -> list[dict[str, Any]]:
+    found = []
+    for event in verdict.get("events", ()):
+        kind, onset_s = str(event["kind"]), float(event["onset_s"])
+        if kind not in DEPARTURES or not window_s[0] <= onset_s <= window_s[1]:
+            continue
+        end_s = _end_s(verdict, onset_s, window_s[1])
+        low = [s.water_C for s in samples if onset_s <= s.t_s <= end_s and s.water_C is not None]
+        found.append(
+            {
+                "key": f"{kind}@{onset_s:.0f}",
+                "what": f"{DEPARTURES[kind]}: {event['text']}",
+                "how_found": "by the engine, as it happened",
+                "start_s": onset_s,
+                "end_s": end_s,
+                "lowest_C": min(low) if low else None,
+                "jars": tuple(jars),
+            }
+        )
+    return found
+
+
+def _end_s(verdict: Mapping[str, Any], onset_s: float, last_s: float) -> float:
+    """The next moment that boils again, or the end of the window."""
+    starts = [
+        float(s["start_s"])
+        for s in verdict.get("stretches", ())
+        if s["state"] == "boiling" and float(s["start_s"]) > onset_s
+    ]
+    return min([*starts, last_s])
+
+
+def _from_verdict(verdict: Mapping[str, Any], jars: Sequence[int]) -> list[dict[str, Any]]:
+    word = verdict.get("verdict")
+    if word not in ("broken", "unproven"):
+        return []
+    reasons = "; ".join(verdict.get("reasons", ())) or "see the verdict"
+    return [
+        {
+            "key": f"hold_{word}",
+            "what": f"the hold is {word}: {reasons}",
+            "how_found": "by the engine, at the end of the run",
+            "start_s": None,
+            "end_s": None,
+            "lowest_C": None,
+            "jars": tuple(jars),
+        }
+    ]
+
+
+def _noted(number: int, text: str, jars: Sequence[int]) -> dict[str, Any]:
+    return {
+        "key": f"start-{number}",
+        "what": text,
+        "how_found": "at the start of the run",
+        "start_s": 0.0,
+        "end_s": None,
+        "lowest_C": None,
+        "jars": tuple(jars),
+    }
+
+
+def _from_entry(row: Row, jars: Sequence[int]) -> dict[str, Any]:
+    touched = row.body.get("jars")
+    return {
+        "key": f"entry-{row.id}",
+        "what": str(row.body.get("what") or row.body.get("text") or "not said"),
+        "how_found": str(row.body.get("how_found") or f"by {row.by or 'a person'}"),
+        "start_s": None,
+        "end_s": None,
+        "lowest_C": row.body.get("lowest_C"),
+        "jars": tuple(j for j in touched if isinstance(j, int)) if isinstance(touched, list) else tuple(jars),
+    }
+
+
+def _numbered(number: str, form: dict[str, Any], closings: Mapping[str, Row]) -> Deviation:
+    closing = closings.get(form["key"])
+    return Deviation(
+        number=number,
+        closed_by=closing.by if closing else None,
+        closed_at=closing.at if closing else None,
+        cause=str(closing.body["cause"]) if closing else "",
+        action=str(closing.body["action"]) if closing else "",
+        **form,
+    )
+
+
+def runs_sharing(runs: Iterable[tuple[str, datetime]], since: datetime, until: datetime) -> list[str]:
+    """A fault found later touches every run back to the last good evidence: their ids, oldest first.
+
+    Parameters
+    ----------
+    runs : iterable of (run_id, started_at)
+        Runs that used what is at fault (the same probe, node or canner).
+    since, until : datetime
+        The last check that was good, and the moment at which the fault was found.
+    """
+    return [run_id for run_id, at in sorted(runs, key=lambda run: run[1]) if since <= at <= until]

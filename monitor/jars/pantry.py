@@ -1,0 +1,91 @@
+"""The pantry: what is on the shelf or kept cold, how old, what to use first, and lost seals with siblings. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+
+from monitor.jars.batch import BatchState, JarState
+from monitor.jars.disposition import Basis, Status
+from monitor.jars.labels import jar_code
+
+STORE_TEXT = "Cool, dark and dry, best 10 to 21 °C, never above 35 °C or by pipes, stoves or sun; rings off."
+BEFORE_OPENING = (
+    "Before opening, look: flat or bulging lid, streaks from the rim, rising bubbles, odd colour. On opening: "
+    "spurting, off smell, mould. Any of these: do not taste, discard."
+)
+_KEPT = (Status.SHELF, Status.REFRIGERATE, Status.FROZEN)
+
+
+@dataclass(frozen=True, slots=True)
+class PantryRow:
+    """Jars of one batch in one place."""
+
+    run_id: str
+    food: str
+    jar_size: str
+    place: Status
+    jars: tuple[int, ...]
+    codes: tuple[str, ...]
+    processed_on: date
+    age_days: int
+    use_by: date | None
+    days_left: int | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class LostSeal:
+    """A jar whose seal was lost or whose lid bulges, and its siblings still about."""
+
+    run_id: str
+    food: str
+    jar: int
+    do: str
+    siblings: tuple[int, ...]
+
+
+def pantry(states: Iterable[BatchState], today: date) -> list[PantryRow]:
+    """What is kept, to be used first on top: the nearest date, then the oldest."""
+    rows = []
+    for state in states:
+        groups: dict[tuple[Status, date | None], list[JarState]] = {}
+        for jar in state.jars:
+            if jar.status in _KEPT and not jar.gone:
+                groups.setdefault((jar.status, jar.use_by), []).append(jar)
+        rows += [_row(state, place, use_by, jars, today) for (place, use_by), jars in groups.items()]
+    return sorted(rows, key=lambda row: (row.use_by or date.max, row.processed_on, row.run_id))
+
+
+def _row(
+    state: BatchState, place: Status, use_by: date | None, jars: list[JarState], today: date
+) -> PantryRow:
+    signed = state.standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED)
+    return PantryRow(
+        run_id=state.run_id,
+        food=state.food,
+        jar_size=state.jar_size,
+        place=place,
+        jars=tuple(jar.jar for jar in jars),
+        codes=tuple(jar_code(state.run_id, jar.jar) for jar in jars),
+        processed_on=state.processed_on,
+        age_days=(today - state.processed_on).days,
+        use_by=use_by,
+        days_left=(use_by - today).days if use_by else None,
+        words=state.standing.words if signed else "",
+    )
+
+
+def lost_seals(states: Iterable[BatchState]) -> list[LostSeal]:
+    """Jars found with a lost seal or a bulging lid; the same batch is looked at as a whole."""
+    found = []
+    for state in states:
+        for jar in state.jars:
+            if jar.seal.bulging or "lost" in jar.why or "bulging" in jar.why:
+                siblings = [
+                    j.jar for j in state.jars if j.jar != jar.jar and j.status in _KEPT and not j.gone
+                ]
+                do = jar.do if not jar.seal.bulging else "Do not open, do not taste; bag and bin it."
+                found.append(LostSeal(state.run_id, state.food, jar.jar, do, tuple(siblings)))
+    return found
