@@ -1,0 +1,250 @@
+"""A batch followed to the shelf; seals, sums, review, deviations, dates."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from typing import Any
+
+import pytest
+
+from monitor.errors import RefusedError, UsageError
+from monitor.jars import Seal, Status, check_answers, lost_seals, pantry, reprocess_extra, runs_sharing
+from monitor.jars.rows import instant, local_date, local_time, months_after
+
+HOUR = 3600.0
+LIFTED = 3700.0
+
+
+def round_of(batch: Any, hours: float = 13.0) -> None:
+    """Five sealed, jar 3 unsealed, jar 6 broken."""
+    for jar in range(1, 8):
+        if jar == 6:
+            batch.add("jar_seal", LIFTED + hours * HOUR, jar=6, broken=True)
+        else:
+            batch.seal(jar, LIFTED + hours * HOUR, **({"sight": "flat"} if jar == 3 else {}))
+
+
+def test_from_heat_off_to_the_shelf(kitchen: Any) -> None:
+    """One jar unsealed, one broken: the rest is shelved once the review is signed."""
+    batch = kitchen()
+    batch.add("jars_lifted_count", LIFTED, out=6, broken=[6])
+    assert batch.state(LIFTED + HOUR).next_jar() == 1
+    round_of(batch)
+    state = batch.state(LIFTED + 13.1 * HOUR)
+    assert state.next_jar() is None
+    assert state.sums.problem == ""
+    assert [jar.jar for jar in state.undecided()] == [3]
+    clock = state.first_deadline()
+    assert clock is not None and clock.guidance == ("G51", "G56")
+    batch.add("jar_disposition", LIFTED + 13.2 * HOUR, jar=3, to="refrigerate")
+    batch.sign(LIFTED + 14 * HOUR)
+    state = batch.state(LIFTED + 14.1 * HOUR)
+    assert state.review is not None and state.review.valid and not state.review.self_review
+    assert [jar.status.value for jar in state.jars] == [
+        "shelf", "shelf", "refrigerate", "shelf", "shelf", "broken", "shelf",
+    ]  # fmt: skip
+    assert state.first_deadline() is None
+    (cold, shelf) = pantry([state], date(2026, 9, 1))
+    assert (cold.place, cold.use_by) == (Status.REFRIGERATE, date(2026, 8, 21))
+    assert shelf.jars == (1, 2, 4, 5, 7) and shelf.use_by == date(2027, 8, 14) and shelf.age_days == 18
+
+
+@pytest.mark.parametrize(
+    ("hours", "answers", "seal"),
+    [
+        (11.98, {}, Seal.SEALED_EARLY),
+        (12.02, {}, Seal.SEALED),
+        (13.0, {"tap": "dull"}, Seal.UNSEALED),
+        (13.0, {"press": "springs"}, Seal.UNSEALED),
+        (13.0, {"sight": "flat"}, Seal.UNSEALED),
+        (13.0, {"lift": "gives"}, Seal.UNSEALED),
+        (13.0, {"lift": None}, Seal.UNSEALED),
+        (2.0, {"press": "springs"}, Seal.UNSEALED_EARLY),
+    ],
+)
+def test_one_jar_judged(kitchen: Any, hours: float, answers: dict[str, Any], seal: Seal) -> None:
+    """USDA testing jar seals: any failing or missing answer is unsealed; before 12 h provisional."""
+    batch = kitchen(jars=1)
+    batch.seal(1, LIFTED + hours * HOUR, **answers)
+    assert batch.state(LIFTED + 20 * HOUR).jars[0].seal.seal is seal
+
+
+def test_a_correction_replaces_the_answer_and_the_old_row_stays_in_the_list(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    wrong = batch.seal(1, LIFTED + 13 * HOUR, tap="dull")
+    batch.seal(1, LIFTED + 13.1 * HOUR)
+    batch.entries[-1] |= {"corrects": wrong, "reason": "wrong jar"}
+    assert batch.state(LIFTED + 14 * HOUR).jars[0].seal.seal is Seal.SEALED
+
+
+@pytest.mark.parametrize(
+    ("body", "match"),
+    [
+        ({"jar": 0}, "no jar number"),
+        ({"jar": True}, "no jar number"),
+        ({"jar": 1, "tap": "loud"}, "'loud' is no answer"),
+    ],
+)
+def test_nonsense_answers_are_refused(body: dict[str, Any], match: str) -> None:
+    with pytest.raises(UsageError, match=match):
+        check_answers(body)
+
+
+@pytest.mark.parametrize("out", [5, 8])
+def test_jars_that_do_not_add_up_block_the_review_whatever_reason_is_written(kitchen: Any, out: int) -> None:
+    batch = kitchen()
+    batch.add("jars_lifted_count", LIFTED, out=out, broken=[])
+    for jar in range(1, 8):
+        batch.seal(jar, LIFTED + 13 * HOUR)
+    batch.sign(LIFTED + 14 * HOUR, sums="never mind")
+    state = batch.state(LIFTED + 15 * HOUR)
+    assert str(abs(7 - out)) in state.sums.problem
+    assert state.review is not None and "do not add up" in state.review.lapsed
+    assert all(jar.status is Status.WAITING for jar in state.jars)
+
+
+def test_a_signature_lapses_when_one_character_changes(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    batch.seal(1, LIFTED + 13 * HOUR)
+    batch.sign(LIFTED + 14 * HOUR, by="Ada")
+    state = batch.state(LIFTED + 15 * HOUR)
+    assert state.review is not None and state.review.valid and state.review.self_review
+    batch.entries[0]["body"]["note"] = "x"
+    state = batch.state(LIFTED + 15 * HOUR)
+    assert state.review is not None and "has changed" in state.review.lapsed
+    assert state.jars[0].status is Status.WAITING
+
+
+def test_a_failing_line_needs_a_written_reason(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    batch.run = batch.run.__class__(
+        **{f: getattr(batch.run, f) for f in batch.run.__dataclass_fields__}
+        | {"marks": tuple(m for m in batch.run.marks if m.kind != "rolling_boil_seen")}
+    )
+    batch.seal(1, LIFTED + 13 * HOUR)
+    batch.sign(LIFTED + 14 * HOUR)
+    assert "no reason" in batch.state(LIFTED + 15 * HOUR).review.lapsed
+    batch.sign(LIFTED + 14.5 * HOUR, eye="nobody was in the room; the record shows the plateau")
+    assert batch.state(LIFTED + 15 * HOUR).jars[0].status is Status.SHELF
+
+
+def test_the_engines_departures_open_deviations_that_block_the_shelf(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    batch.verdict["events"] = [
+        {"kind": "boil_lost", "onset_s": 900.0, "raised_s": 915.0, "text": "falling"},
+        {"kind": "node_silent", "onset_s": 9000.0, "raised_s": 9005.0, "text": "after the heat was off"},
+    ]
+    batch.seal(1, LIFTED + 13 * HOUR)
+    (one,) = batch.state(LIFTED + 13.5 * HOUR).deviations
+    assert (one.number, one.end_s, one.is_open) == (f"{batch.run.run_id}-D1", 1522.0, True)
+    batch.add("deviation_closed", LIFTED + 13.6 * HOUR, deviation=one.key, cause="breaker", action="")
+    assert batch.state(LIFTED + 13.7 * HOUR).deviations[0].is_open
+    batch.add(
+        "deviation_closed", LIFTED + 13.8 * HOUR, deviation=one.key, cause="breaker", action="boiled anew"
+    )
+    batch.sign(LIFTED + 14 * HOUR)
+    assert batch.state(LIFTED + 14.1 * HOUR).jars[0].status is Status.SHELF
+
+
+def test_an_unproven_hold_opens_a_deviation_of_its_own(kitchen: Any) -> None:
+    (one,) = kitchen("unproven").state(4000.0).deviations
+    assert one.is_open and one.jars == (1, 2, 3, 4, 5, 6, 7)
+
+
+def test_a_lost_seal_on_the_shelf_names_its_siblings(kitchen: Any) -> None:
+    batch = kitchen()
+    batch.add("jars_lifted_count", LIFTED, out=6, broken=[6])
+    round_of(batch)
+    batch.sign(LIFTED + 14 * HOUR)
+    batch.add("jar_recheck", LIFTED + 900 * HOUR, jar=1, found="bulge")
+    state = batch.state(LIFTED + 901 * HOUR)
+    assert state.jars[0].status is Status.ON_HOLD
+    (lost,) = lost_seals([state])
+    assert lost.siblings == (2, 4, 5, 7)
+    assert "do not taste" in lost.do.lower()
+
+
+def test_jars_that_were_used_leave_the_pantry(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    batch.seal(1, LIFTED + 13 * HOUR)
+    batch.sign(LIFTED + 14 * HOUR)
+    assert len(pantry([batch.state(LIFTED + 15 * HOUR)], date(2026, 9, 1))) == 1
+    batch.add("jar_recheck", LIFTED + 16 * HOUR, jar=1, found="used")
+    assert pantry([batch.state(LIFTED + 17 * HOUR)], date(2026, 9, 1)) == []
+
+
+@pytest.mark.parametrize(
+    ("pack", "source", "new_lids", "match"),
+    [("raw", "USDA", True, "hot-pack"), ("hot", None, True, "hot-pack"), ("hot", "USDA", False, "new lids")],
+)
+def test_a_reprocessing_that_is_refused(
+    kitchen: Any, pack: str, source: str | None, new_lids: bool, match: str
+) -> None:
+    batch = kitchen("broken", jars=2)
+    with pytest.raises(RefusedError, match=match):
+        reprocess_extra(batch.run, batch.state(3500.0), [1], pack=pack, source=source, new_lids=new_lids)
+
+
+def test_a_reprocessing_links_its_parent_and_happens_once(kitchen: Any) -> None:
+    batch = kitchen("broken", jars=2)
+    extra = reprocess_extra(batch.run, batch.state(3500.0), [2, 1], pack="hot", source="USDA", new_lids=True)
+    assert (extra["reprocess_of"], extra["reprocess_jars"]) == (batch.run.run_id, [1, 2])
+    again = kitchen("broken", jars=2, **extra)
+    with pytest.raises(RefusedError, match="a second is not offered"):
+        reprocess_extra(again.run, again.state(3500.0), [1], pack="hot", source="USDA", new_lids=True)
+    assert Status.REPROCESS not in again.state(3500.0).jars[0].choices
+
+
+def test_a_fault_found_later_touches_every_run_since_the_last_good_check() -> None:
+    day = [datetime(2026, 8, d, tzinfo=UTC) for d in (1, 5, 9)]
+    runs = [("b", day[1]), ("a", day[0]), ("c", day[2])]
+    assert runs_sharing(runs, day[1], day[2]) == ["b", "c"]
+
+
+@pytest.mark.parametrize(
+    ("day", "months", "expected"),
+    [
+        (date(2027, 8, 31), 6, date(2028, 2, 29)),
+        (date(2026, 8, 31), 6, date(2027, 2, 28)),
+        (date(2028, 2, 29), 12, date(2029, 2, 28)),
+        (date(2026, 12, 31), 12, date(2027, 12, 31)),
+        (date(2026, 10, 31), 4, date(2027, 2, 28)),
+    ],
+)
+def test_months_over_month_ends_and_leap_days(day: date, months: int, expected: date) -> None:
+    assert months_after(day, months) == expected
+
+
+def test_days_and_deadlines_over_a_change_of_the_clocks(kitchen: Any) -> None:
+    """Denver, 2026: clocks go back on 1 November 02:00. 24 h is 24 h; the day is the kitchen's day."""
+    before = instant("2026-10-31T23:30:00-06:00")
+    assert local_date(before, "America/Denver") == date(2026, 10, 31)
+    assert local_date(before, "UTC") == date(2026, 11, 1)
+    first, second = instant("2026-11-01T01:30:00-06:00"), instant("2026-11-01T01:30:00-07:00")
+    assert local_time(first, "America/Denver") == "2026-11-01 01:30 -0600"
+    assert local_time(second, "America/Denver") == "2026-11-01 01:30 -0700"
+    batch = kitchen("held", jars=1)
+    batch.run = batch.run.__class__(
+        **{f: getattr(batch.run, f) for f in batch.run.__dataclass_fields__} | {"started_at": before}
+    )
+    state = batch.state(0.0)
+    assert state.review_due is not None
+    assert (state.review_due - before).total_seconds() == 1522.0 + 1860.0 + 24 * HOUR
+
+
+@pytest.mark.parametrize(
+    ("wish", "expected"),
+    [
+        (None, "2026-08-21"),
+        ("2026-08-18", "2026-08-18"),
+        ("2027-01-01", "2026-08-21"),
+        ("soon", "2026-08-21"),
+    ],
+)
+def test_a_use_by_date_may_be_shortened_never_lengthened(
+    kitchen: Any, wish: str | None, expected: str
+) -> None:
+    """A week at most in the cold (national centre for home food preservation, by Kansas State)."""
+    batch = kitchen("broken", jars=1)
+    batch.add("jar_disposition", 3500.0, jar=1, to="refrigerate", use_by=wish)
+    assert batch.state(3600.0).jars[0].use_by == date.fromisoformat(expected)

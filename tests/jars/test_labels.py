@@ -1,0 +1,82 @@
+"""Labels: codes that show one wrong character, no label off the shelf list, a sheet with nothing from outside."""
+
+from __future__ import annotations
+
+import re
+from itertools import product
+from typing import Any
+
+import pytest
+
+from monitor.errors import RefusedError, UsageError
+from monitor.jars import SHEETS, html_sheet, jar_code, labels, plain_text, read_code
+from monitor.jars.labels import check_character
+
+HOUR = 3600.0
+
+
+def shelved(kitchen: Any, food: str = "pear halves") -> Any:
+    batch = kitchen(jars=2)
+    object.__setattr__(batch.run.batch, "food", food)
+    batch.seal(1, 3700.0 + 13 * HOUR)
+    batch.seal(2, 3700.0 + 13 * HOUR, tap="dull")
+    batch.sign(3700.0 + 14 * HOUR)
+    return batch.state(3700.0 + 15 * HOUR)
+
+
+def test_the_check_character_against_a_published_example() -> None:
+    """ISO/IEC 7064 MOD 37,36, the example of the Global Release Identifier: A12425GABC1234002, M."""
+    assert check_character("A12425GABC1234002") == "M"
+
+
+def test_ten_thousand_codes_do_not_collide_and_read_back() -> None:
+    codes = {
+        jar_code(f"2026-08-{d:02d}-canner-{c}-{s}", j)
+        for d, c, s, j in product(range(1, 26), range(1, 5), "abcd", range(1, 26))
+    }
+    assert len(codes) == 10_000
+    assert read_code(jar_code("2026-08-14-canner-1-a", 3)) == ("2026-08-14-canner-1-a", 3)
+
+
+def test_one_wrong_character_shows() -> None:
+    code = jar_code("2026-08-14-canner-1-a", 3)
+    for place, sign in enumerate(code):
+        if not sign.isalnum():
+            continue
+        for other in "0123456789abcdefghijklmnopqrstuvwxyz":
+            if other != sign.lower():
+                with pytest.raises(UsageError):
+                    read_code(code[:place] + other + code[place + 1 :])
+
+
+def test_no_label_for_a_jar_that_is_not_on_the_shelf_list(kitchen: Any) -> None:
+    state = shelved(kitchen)
+    (label,) = labels(state, "http://127.0.0.1:8501")
+    assert label.code.startswith("2026-08-14-canner-1-a/01-")
+    for jar in (2, 9):
+        with pytest.raises(RefusedError, match=f"no label for jar {jar}"):
+            labels(state, "http://127.0.0.1:8501", [jar])
+
+
+@pytest.mark.parametrize("sheet", sorted(SHEETS))
+def test_the_sheet_fits_its_paper_and_asks_nothing_from_outside(kitchen: Any, sheet: str) -> None:
+    width, height, wide, high, columns, rows, left, top, gap = SHEETS[sheet]
+    assert left + columns * wide + (columns - 1) * gap <= width + 0.1
+    assert top + rows * high <= height + 0.1
+    page = html_sheet(
+        labels(shelved(kitchen, "<script>alert(1)</script> & pears"), "http://127.0.0.1:8501"), sheet
+    )
+    assert "<script" not in page and "&lt;script&gt;" in page
+    assert page.count("<svg") == 1
+    assert not re.search(r"""(src|href)=|url\(|@import""", page)
+
+
+def test_plain_text_and_words_that_never_say_safe(kitchen: Any) -> None:
+    text = plain_text(labels(shelved(kitchen), "http://127.0.0.1:8501"))
+    assert "processed 2026-08-14" in text and "best by 2027-08-14" in text
+    assert not re.search(r"\b(safe|sterile|compliant)\b", text, re.I)
+
+
+def test_an_unknown_sheet_is_refused() -> None:
+    with pytest.raises(UsageError, match="no label sheet"):
+        html_sheet([], "b5")
