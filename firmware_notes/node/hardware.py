@@ -1,6 +1,6 @@
 # The one file that touches pins. Everything else runs, and is tested, without a board.
 #
-# It names no part: it reads a thermocouple converter on SPI by the tables of node_converter.py, and a
+# It names no part: it reads a converter on SPI by the tables of node_converter.py, and a
 # barometer on I2C that gives finished pressure, by the table below. Hold your parts' data sheets beside both.
 
 import os
@@ -10,7 +10,7 @@ import time
 
 import machine
 
-from node_converter import REGISTERS, read_frame, read_registers
+from node_converter import REGISTERS, RESISTANCE, read_frame, read_registers, read_resistance
 from node_settings import SETTINGS
 
 ticks_ms = time.ticks_ms
@@ -33,7 +33,7 @@ _spi = machine.SPI(
     _spi_pins["bus"],
     baudrate=1000000,
     polarity=0,
-    phase=1 if SETTINGS["converter"] == "registers" else 0,
+    phase=0 if SETTINGS["converter"] == "frame" else 1,
     sck=machine.Pin(_spi_pins["clock_pin"]),
     mosi=machine.Pin(_spi_pins["data_out_pin"]),
     miso=machine.Pin(_spi_pins["data_in_pin"]),
@@ -50,7 +50,9 @@ _watchdog = None
 
 def channels():
     """What this node measures, in the order of the pack."""
-    names = ["water", "chip"]
+    names = ["water"]
+    if SETTINGS["converter"] != "resistance":
+        names.append("chip")
     if _i2c is not None:
         names.append("pressure")
     if _mains is not None:
@@ -80,9 +82,10 @@ def _spi_frame():
 
 
 def _set_up():
-    if SETTINGS["converter"] == "registers":
-        for address, value in REGISTERS["setup"]:
-            _spi_write((address | REGISTERS["write_flag"], value))
+    layout = {"registers": REGISTERS, "resistance": RESISTANCE}.get(SETTINGS["converter"])
+    if layout is not None:
+        for address, value in layout["setup"]:
+            _spi_write((address | layout["write_flag"], value))
     if _i2c is not None:
         try:
             for register, value in BAROMETER["setup"]:
@@ -108,6 +111,8 @@ def read():
     """One reading of everything: channel -> value."""
     if SETTINGS["converter"] == "registers":
         reading = read_registers(_spi_read)
+    elif SETTINGS["converter"] == "resistance":
+        reading = read_resistance(_spi_read)
     else:
         reading = read_frame(_spi_frame(), SETTINGS["couple"])
     if _i2c is not None:

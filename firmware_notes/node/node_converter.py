@@ -1,7 +1,9 @@
 # From a converter's bits to a reading. Pure: bytes in, numbers and words out.
 #
-# Two kinds of one-chip thermocouple converter are described by what they do; hold your part's data sheet
-# beside the tables and change a number where it says otherwise.
+# Three kinds of one-chip converter are described by what they do; hold your part's data sheet beside the
+# tables and change a number where it says otherwise.
+
+from math import sqrt
 
 from node_its90 import straighten
 
@@ -23,6 +25,18 @@ REGISTERS = {
     "water": (0x0C, 3, 5, 19, 0.0078125),  # address, bytes, lowest bit, bits, degrees C a step
     "chip": (0x0A, 2, 2, 14, 0.015625),
     "faults": (0x0F, ((0, "open"), (1, "out_of_range"), (6, "out_of_range"), (7, "out_of_range"))),
+}
+
+# Kind C, "resistance": compares a platinum thermometer with a resistor on its board, 15 bits a full scale.
+RESISTANCE = {
+    "write_flag": 0x80,
+    # Current on, converts without being asked, four (or two) wires, mains hum of 50 Hz: 0xC3; for 60 Hz 0xC2,
+    # for three wires add 0x10.
+    "setup": ((0x00, 0xC3),),
+    "ratio": (0x01, 2, 1, 15),  # address, bytes, lowest bit, bits
+    "faults": (0x07, ((2, "out_of_range"), (3, "open"), (4, "open"), (5, "open"))),
+    "reference_ohm": 430.0,  # the resistor on the converter's board
+    "ice_ohm": 100.0,  # Pt100
 }
 
 # Beyond this no kettle is: the wire or the bits are wrong.
@@ -52,7 +66,7 @@ def _first_fault(bits, faults):
 
 
 def _reading(water_C, chip_C, fault):
-    reading = {"chip": chip_C}
+    reading = {} if chip_C is None else {"chip": chip_C}
     if fault is None and not LOWEST_C <= water_C <= HIGHEST_C:
         fault = "out_of_range"
     if fault is None:
@@ -89,3 +103,27 @@ def read_registers(read, layout=REGISTERS):
     if whole == b"\xff" * len(whole) or whole == b"\x00" * len(whole):
         return {"water-fault": "out_of_range"}  # nothing on the bus
     return _reading(water_C, chip_C, _first_fault(raw_fault[0], faults))
+
+
+def platinum_C(ratio):
+    """Temperature of a platinum thermometer from its resistance over that at the ice point (IEC 60751)."""
+    # ratio = 1 + a t + b t**2; below the ice point the standard's third term stays under 0.001 K here.
+    a, b = 3.9083e-3, -5.775e-7
+    return (-a + sqrt(a * a - 4.0 * b * (1.0 - ratio))) / (2.0 * b)
+
+
+def read_resistance(read, layout=RESISTANCE):
+    """A reading from a converter of kind C; ``read(address, count)`` gives bytes."""
+    address, count, low_bit, bits = layout["ratio"]
+    raw_ratio = read(address, count)
+    steps = _big(raw_ratio) >> low_bit & ((1 << bits) - 1)
+    fault_address, faults = layout["faults"]
+    raw_fault = read(fault_address, 1)
+    whole = raw_ratio + raw_fault
+    if whole == b"\xff" * len(whole) or whole == b"\x00" * len(whole):
+        return {"water-fault": "out_of_range"}  # nothing on the bus
+    if steps >= (1 << bits) - 16:
+        return {"water-fault": "open"}  # full scale: no thermometer there
+    ratio = steps * layout["reference_ohm"] / ((1 << bits) * layout["ice_ohm"])
+    # Some parts tell of a passed threshold too; nobody set one, so those bits are left alone.
+    return _reading(platinum_C(ratio), None, _first_fault(raw_fault[0], faults))

@@ -7,7 +7,8 @@ SETTINGS = {
     "period_ms": 1000,
     # Samples kept until the collector has them: never fewer than 600.
     "keep": 900,
-    # "frame" (straight line, 0.25 K) or "registers" (linearised, 1/128 K); see node_converter.py.
+    # "frame" (straight line, 0.25 K), "registers" (linearised, 1/128 K) or "resistance" (platinum); see
+    # node_converter.py. The couple matters only to "frame".
     "converter": "registers",
     "couple": "K",
     # Pins by the numbers your board's maker uses; see the wiring table in the README.

@@ -124,6 +124,6 @@ def test_seven_digits_of_a_small_board_suffice() -> None:
         assert float(got) == pytest.approx(true_C, abs=0.004)
 
 
-@pytest.mark.parametrize("converter", ["registers", "frame"])
+@pytest.mark.parametrize("converter", ["registers", "frame", "resistance"])
 def test_the_edge_file_goes_through_its_steps(interpreter: str, converter: str) -> None:
     assert run_check(interpreter, "hardware", converter) == ["ok"]

@@ -4,7 +4,7 @@ import json
 import sys
 
 sys.path.insert(0, sys.argv[1])
-from node_converter import read_frame, read_registers
+from node_converter import platinum_C, read_frame, read_registers, read_resistance
 from node_its90 import emf_mV, straighten, temperature_C
 
 with open(sys.argv[2]) as held:
@@ -52,4 +52,24 @@ assert read_registers(registers(94 * 128, 27 * 64, 2)) == {"chip": 27.0, "water-
 assert read_registers(registers(1300 * 128, 27 * 64, 0)) == {"chip": 27.0, "water-fault": "out_of_range"}
 for dead in (b"\x00", b"\xff"):
     assert read_registers(lambda address, count: dead * count) == {"water-fault": "out_of_range"}
+
+# IEC 60751: 100 ohm at 0 degrees, 138.5055 ohm at 100 degrees C, 119.397 at 50 (tables of the standard).
+for ohm, t_C in ((100.0, 0.0), (119.3971, 50.0), (138.5055, 100.0)):
+    assert abs(platinum_C(ohm / 100.0) - t_C) < 0.001, (ohm, platinum_C(ohm / 100.0))
+
+
+def resistance(steps, fault):
+    raw = steps << 1
+    held = {0x01: bytes((raw >> 8, raw & 255)), 0x07: bytes((fault,))}
+    return lambda address, count: held[address]
+
+
+boil = read_resistance(resistance(int(138.5055 / 430.0 * 32768 + 0.5), 0))
+assert list(boil) == ["water"] and abs(boil["water"] - 100.0) < 0.02, boil
+assert read_resistance(resistance(32767, 0)) == {"water-fault": "open"}
+assert read_resistance(resistance(10555, 0x20)) == {"water-fault": "open"}
+assert read_resistance(resistance(10555, 0x04)) == {"water-fault": "out_of_range"}
+assert read_resistance(resistance(20, 0)) == {"water-fault": "out_of_range"}
+assert read_resistance(resistance(0, 0)) == {"water-fault": "out_of_range"}
+assert read_resistance(lambda address, count: b"\xff" * count) == {"water-fault": "out_of_range"}
 print("ok")

@@ -5,7 +5,7 @@ import sys
 sys.path.insert(0, sys.argv[1])
 
 WRITES = []
-CONVERTER = {0x0C: bytes((0x05, 0xE4, 0x00)), 0x0A: bytes((0x1B, 0x80)), 0x0F: b"\x00"}  # 94.25, 27.5, none
+CONVERTER = {0x01: bytes((0x52, 0x76)), 0x07: b"\x00", 0x0C: bytes((0x05, 0xE4, 0x00)), 0x0A: bytes((0x1B, 0x80)), 0x0F: b"\x00"}  # 94.25, 27.5, none
 BAROMETER = {0x28: bytes((0x00, 0x00, 0x34))}  # 832.00 hPa in steps of 1/4096 hPa, least byte first
 
 
@@ -83,13 +83,17 @@ SETTINGS["mains_pin"] = 22
 SETTINGS["converter"] = sys.argv[2]
 import hardware
 
-assert hardware.channels() == ["water", "chip", "pressure", "mains"]
+platinum = sys.argv[2] == "resistance"
+assert hardware.channels() == (["water"] if platinum else ["water", "chip"]) + ["pressure", "mains"]
 reading = hardware.read()
 if sys.argv[2] == "registers":
     assert WRITES == [(0x80, 0x91), (0x81, 0x23)], WRITES
     assert reading == {"water": 94.25, "chip": 27.5, "pressure": 83200.0, "mains": True}, reading
     CONVERTER[0x0F] = b"\x01"
     assert hardware.read()["water-fault"] == "open"
+elif platinum:
+    assert WRITES == [(0x80, 0xC3)], WRITES
+    assert abs(reading["water"] - 100.0) < 0.05 and "chip" not in reading, reading
 else:
     assert WRITES == []
     assert reading["chip"] == 25.0 and abs(reading["water"] - 99.99) < 0.02, reading
