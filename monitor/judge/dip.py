@@ -26,12 +26,13 @@ BASELINE_LEAST = 12
 #: (tests/benchmarks/dip_detector.py).
 THRESHOLD = 5.3
 #: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
-#: correlation) / n, and much wider (BEGINNER / n)² while n is so small that a correlation may go unseen.
+#: correlation) / n.
 LEARNING = 2.0
-BEGINNER = 80.0
 #: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
 #: these factors. By Monte Carlo.
-COARSE, COARSE_CORRELATED = 1.1, 1.07
+COARSE, COARSE_CORRELATED = 1.3, 1.07
+#: A rise is no alarm: on coarse probes a slow drift over one step may not pass for one.
+COARSE_RISE = 1.5
 #: Slopes worth finding: a slower fall is drift, left to the slow test of the engine. [K/s]
 SLOWEST_K_PER_S = 0.08 / 60.0
 #: The fall that a margin must be ready for: late in the hold, lid on, big kettle. [K/s] Energy balance of a
@@ -64,7 +65,8 @@ class FallDetector:
         noise = self._noise
         learned = max(noise.learned, 20.0)
         reach = noise.long_run_variance / max(noise.sd_K**2, 1e-12)
-        self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned + (BEGINNER / learned) ** 2)
+        self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned)
+        self._rise_factor = COARSE_RISE if noise.step_K > noise.sd_K else 1.0
         if noise.step_K > 2.5 * noise.sd_K:
             self.threshold *= COARSE
         elif noise.step_K > noise.sd_K and reach > 1.5:
@@ -94,8 +96,9 @@ class FallDetector:
                 lowest = z
             elif z > highest:
                 highest = z
-        reach = -lowest if -lowest >= highest else highest
-        return (lowest if -lowest >= highest else highest) / self.threshold if reach else 0.0
+        if -lowest >= self.threshold:
+            return lowest / self.threshold
+        return highest / (self.threshold * self._rise_factor)
 
     def _significance(self, i: int) -> float:
         """Standardised projection on a ramp that begins at sample i - 1."""

@@ -201,9 +201,12 @@ class Engine:
 
     def finish(self) -> None:
         """The record ends here: what a live engine would still say in the seconds after it."""
+        silent_s = self.heard_s + self.silent_after_s
+        ends_s = self.header.ended_at_s
+        self._marks_up_to(silent_s)
+        if self.window_end_s is None and self.first_s is not None and (ends_s is None or ends_s > silent_s):
+            self.tick(silent_s)
         self._marks_up_to(float("inf"))
-        if self.window_end_s is None and self.header.ended_at_s is None and self.first_s is not None:
-            self.tick(self.heard_s + self.silent_after_s)
 
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""
@@ -290,7 +293,7 @@ class Engine:
             self.noise.learn_rise(self.trace.y, self.spacing_s)
         still = self.still.take(t, raw, sample.chip_C, self.noise, self.on_plateau)
         if still:
-            self._stands_still(t, still)
+            self._stands_still(t)
             return
         if self._excursion is not None:
             self._in_excursion(t, y)
@@ -379,8 +382,8 @@ class Engine:
             self._say_at_most("probe_fault", t, words.two_probes(y, second), 600.0)
         return min(y, second)
 
-    def _stands_still(self, t: float, how: str) -> None:
-        since = self.still.since_s if how == "frozen" else self.still.since_s + 300.0
+    def _stands_still(self, t: float) -> None:
+        since = self.still.since_s
         if self.ledger.state != UNKNOWN or self.ledger.why != words.FROZEN:
             self._leave(since, UNKNOWN, words.FROZEN)
             self._say_at_most(
@@ -692,7 +695,11 @@ class Engine:
         """The last so many seconds of a plateau that a fall just begun could still take back. [s]"""
         if self.detector is None:
             return 0.0
-        return self.detector.margin_s(self.spacing_s) + self.probe.response_s
+        margin = self.detector.margin_s(self.spacing_s) + self.probe.response_s
+        if self.still.chip_moved_s < self.still.since_s:
+            # Nothing but the reading itself says that the converter is alive: count up to its last move.
+            margin = max(margin, self.valid_s - self.still.since_s)
+        return margin
 
     def held_s(self, t: float) -> float:
         """What the stretch that is on now proves by ``t``, margin taken off. [s]"""

@@ -27,6 +27,10 @@ COME_UP_MEMORY = 240.0
 RISE_REACH_S = 12.0
 #: A single squared second difference counts as at most this many times the mean.
 CLIP = 5.0
+#: Long-run variance over variance for the usual agitation (correlation time 5 s at 1 Hz), and how many
+#: samples of a plateau outweigh that assumption. Our estimate; no measurement of a boil was found.
+USUAL_REACH = 10.0
+DOUBT_SAMPLES = 150.0
 #: Longest window for which ramp variances are tabled. [samples]
 LONGEST = 400
 
@@ -90,7 +94,7 @@ class Noise:
     @property
     def long_run_variance(self) -> float:
         """Variance of a mean of n readings, times n, for large n. [K²]"""
-        return self._w + self._c * (1.0 + self._r) / (1.0 - self._r)
+        return self._caution * (self._w + self._c * (1.0 + self._r) / (1.0 - self._r))
 
     @property
     def is_quiet(self) -> bool:
@@ -121,6 +125,7 @@ class Noise:
     def _tables(self) -> None:
         """Variances of the sum and of the ramp sum over n = 1..LONGEST newest samples (spacing one)."""
         w, c, r = self._w, self._c, self._r
+        self._caution = self._unseen_correlation()
         self.ramp_variance = [0.0] * (LONGEST + 1)
         self.sum_variance = [0.0] * (LONGEST + 1)
         ramp = flat = ramp_tail = flat_tail = 0.0
@@ -129,8 +134,20 @@ class Noise:
             flat_tail = r * (flat_tail + (1.0 if n > 1 else 0.0))
             ramp += n * n * (w + c) + 2.0 * c * n * ramp_tail
             flat += (w + c) + 2.0 * c * flat_tail
-            self.ramp_variance[n] = ramp
-            self.sum_variance[n] = flat
+            self.ramp_variance[n] = self._caution * ramp
+            self.sum_variance[n] = self._caution * flat
+
+    def _unseen_correlation(self) -> float:
+        """Factor on variances of sums, at least 1: agitation is correlated until the run has shown otherwise.
+
+        A short record cannot tell correlated scatter from white; the usual correlation of a boil is assumed
+        beside what was found, and fades fast as the plateau grows.
+        """
+        n = self._boil.counts[0] + 0.25 * self._rise.counts[0]
+        found = (self._w + self._c * (1.0 + self._r) / (1.0 - self._r)) / (self._w + self._c)
+        doubt = (DOUBT_SAMPLES / max(n, 1.0)) ** 3
+        missing = max(USUAL_REACH - found, 0.0)
+        return (found + missing * doubt / (1.0 + doubt)) / found
 
     def mean_variance(self, n: int) -> float:
         """Variance of the mean of n readings in a row. [K²]"""
