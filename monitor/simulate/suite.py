@@ -16,7 +16,7 @@ from itertools import pairwise
 from statistics import median
 
 from monitor.judge import judge
-from monitor.judge.verdict import BROKEN, HELD
+from monitor.judge.verdict import BROKEN, HELD, Event, Verdict
 from monitor.simulate.scenarios import FAMILIES, draw, tell
 from monitor.simulate.story import Labelled, creditable_s
 
@@ -34,6 +34,10 @@ STOPPABLE = (
     "slow_sampling_hold",
     "cycling_hold",
 )
+
+#: Families in which nothing fails but the boil, and how plain a loss must be to be timed.
+KETTLE_ALONE = ("dip", "two_dips", "lid_off_dip", "slow_fall", "cold_water_added", "dip_then_whole_hold")
+PLAIN = 20.0
 
 #: Edges of the depths [K] and of the plainness by which lost boils are counted.
 DEPTHS_K = (0.05, 0.1, 0.2, 0.3, 0.5, 1.0, float("inf"))
@@ -65,6 +69,11 @@ class Outcome:
     seen: bool
     note: str
     missing: tuple[str, ...] = ()
+    #: Losses cried inside a true boil, and how long true boil was watched. [s]
+    false_alarms: int = 0
+    boil_s: float = 0.0
+    #: For each loss plain to see: (raised, onset) of its ``boil_lost`` less the true start; None if never. [s]
+    called: tuple[tuple[float, float] | None, ...] = ()
     #: After being told to stop, and stopping: the verdict; "" where that was not tried.
     stopped_verdict: str | None = ""
 
@@ -143,8 +152,39 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
         seen=labelled.seen,
         note=labelled.note,
         missing=tuple(kind for kind in labelled.wants if kind not in kinds),
+        false_alarms=_false_alarms(labelled, verdict),
+        boil_s=sum(stretch.length_s for stretch in labelled.truth.stretches()),
+        called=_called(labelled, verdict) if FAMILIES[family].side != "reported" else (),
         stopped_verdict=_stopped(labelled, told_s) if stop and told_s is not None else "",
     )
+
+
+def _lost(verdict: Verdict) -> list[Event]:
+    return [event for event in verdict.events if event.kind == "boil_lost"]
+
+
+def _false_alarms(labelled: Labelled, verdict: Verdict) -> int:
+    """``boil_lost`` raised in the middle of a true boil, more than a minute after it began."""
+    if FAMILIES[labelled.family].side != "held":
+        return 0
+    return sum(
+        stretch.start_s + 60.0 < event.raised_s < stretch.end_s
+        for event in _lost(verdict)
+        for stretch in labelled.truth.stretches()
+    )
+
+
+def _called(labelled: Labelled, verdict: Verdict) -> tuple[tuple[float, float] | None, ...]:
+    """How late each plain loss was called, in runs where only the kettle failed."""
+    if labelled.family not in KETTLE_ALONE:
+        return ()
+    found: list[tuple[float, float] | None] = []
+    for loss in labelled.losses:
+        if loss.plainness < PLAIN:
+            continue
+        near = [e for e in _lost(verdict) if loss.start_s - 10.0 <= e.raised_s <= loss.end_s + 90.0]
+        found.append((near[0].raised_s - loss.start_s, near[0].onset_s - loss.start_s) if near else None)
+    return tuple(found)
 
 
 def _stopped(labelled: Labelled, told_s: float) -> str | None:
@@ -207,6 +247,7 @@ def report(outcomes: Sequence[Outcome]) -> str:
             if family.side == side and mine:
                 lines.append(_row(family.name, mine))
     lines.append(_row("all", outcomes))
+    lines += ["", *_timing(outcomes)]
     guarded = [o for o in outcomes if FAMILIES[o.family].side == "held" and o.guarded]
     lines += [
         "",
@@ -230,6 +271,26 @@ def report(outcomes: Sequence[Outcome]) -> str:
     ):
         lines += _listed(title, [o for o in outcomes if getattr(o, attribute)])
     return "\n".join(lines)
+
+
+def _timing(outcomes: Sequence[Outcome]) -> list[str]:
+    """False alarms an hour, and how late and how well plain losses were called."""
+    held = [o for o in outcomes if FAMILIES[o.family].side == "held"]
+    hours = sum(o.boil_s for o in held) / 3600.0
+    lines = [f"false alarms in true boil: {sum(o.false_alarms for o in held)} in {hours:.0f} h"]
+    for sensor in ("fine", "resistance", "coarse"):
+        timed = [called for o in outcomes if o.sensor == sensor for called in o.called]
+        calls = [called for called in timed if called is not None]
+        if calls:
+            late = sorted(raised for raised, _ in calls)
+            off = sorted(abs(onset) for _, onset in calls)
+            nine = int(0.9 * (len(calls) - 1))
+            lines.append(
+                f"plain losses, {sensor}: {len(timed)}, never called {len(timed) - len(calls)}; raised after "
+                f"{median(late):.0f} s at the median, {late[nine]:.0f} s at 90 %; onset off by {median(off):.0f} s, "
+                f"{off[nine]:.0f} s at 90 %"
+            )
+    return lines
 
 
 def _binned(outcomes: Iterable[Outcome], attribute: str, edges: Sequence[float], unit: str) -> list[str]:
