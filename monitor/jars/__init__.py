@@ -1,6 +1,6 @@
 """After the heat is off: seals, where each jar goes, deviations, review, labels, pantry. Pure."""
 
-from monitor.jars.batch import BatchState, Clock, JarState, batch_state, status_of
+from monitor.jars.batch import batch_state, status_of
 from monitor.jars.deviations import Deviation, runs_sharing
 from monitor.jars.disposition import STEPS, Basis, Case, Decision, Status, decide
 from monitor.jars.labels import SHEETS, Label, html_sheet, jar_code, labels, plain_text, read_code
@@ -9,6 +9,7 @@ from monitor.jars.reprocess import reprocess_extra
 from monitor.jars.review import Item, Signature
 from monitor.jars.seals import ASK, QUESTIONS, Seal, SealResult, check_answers
 from monitor.jars.signed import evaluation_trouble, own_timing_trouble
+from monitor.jars.state import BatchState, Clock, JarState
 
 __all__ = [
     "ASK",

@@ -7,110 +7,23 @@ the same jars, deadlines and reasons on every machine.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 
 from monitor.jars.deviations import Deviation, deviations
 from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
-from monitor.jars.review import Item, Signature, check_list, content_hash, signature
+from monitor.jars.review import Signature, check_list, content_hash, signature
 from monitor.jars.rows import Row, days_after, local_date, months_after, rows_of
-from monitor.jars.seals import FINAL_AFTER, Seal, SealResult, Sums, seal_results, sums
+from monitor.jars.seals import FINAL_AFTER, Seal, SealResult, seal_results, sums
 from monitor.jars.signed import Standing, standing
-from monitor.judge.salvage import UNSEALED_WINDOW_S, failed_process_clock, hold_end_s
-from monitor.judge.verdict import Stretch, Verdict
+from monitor.jars.state import BatchState, Clock, JarState
+from monitor.jars.times import Times, children, is_child, loaded, times_of
+from monitor.judge.verdict import Verdict
 from monitor.record.model import Run
-from monitor.tables.guidance import fact
 
 #: A refrigerated jar at most a week, a frozen one at most a year, a shelf jar best within a year, a curd within
 #: four months (guidance G54, G55, G64).
 REFRIGERATED_DAYS, FROZEN_MONTHS, SHELF_MONTHS, CURD_MONTHS = 7, 12, 12, 4
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """A deadline, why it runs, and where that is published."""
-
-    name: str
-    deadline: datetime
-    text: str
-    guidance: tuple[str, ...]
-
-    def left_s(self, now: datetime) -> float:
-        """Seconds left; negative once it has passed. [s]"""
-        return (self.deadline - now).total_seconds()
-
-
-@dataclass(frozen=True, slots=True)
-class JarState:
-    """One jar: where it is, why, what to do, by when."""
-
-    jar: int
-    status: Status
-    seal: SealResult
-    choices: tuple[Status, ...]
-    why: str
-    do: str
-    guidance: tuple[str, ...]
-    due: datetime | None
-    use_by: date | None
-    placed_by: str | None
-    placed_at: datetime | None
-    child_run: str | None
-    gone: str
-
-    def sources(self) -> list[str]:
-        """Guidance by number and source, one line each."""
-        return [f"{number}: {fact(number).source}" for number in self.guidance]
-
-
-@dataclass(frozen=True, slots=True)
-class BatchState:
-    """A batch after the heat is off."""
-
-    run_id: str
-    zone: str | None
-    food: str
-    pack: str
-    jar_size: str
-    processed_on: date
-    standing: Standing
-    jars: tuple[JarState, ...]
-    clocks: tuple[Clock, ...]
-    sums: Sums
-    deviations: tuple[Deviation, ...]
-    review_items: tuple[Item, ...]
-    review: Signature | None
-    review_due: datetime | None
-    content: str
-    lifted: datetime | None
-    seals_from: datetime | None
-    parent_run: str | None
-    refused: tuple[str, ...]
-
-    def next_jar(self) -> int | None:
-        """The jar that the seal round asks for next: the first without a final answer; None when done."""
-        early = (Seal.NOT_JUDGED, Seal.SEALED_EARLY, Seal.UNSEALED_EARLY)
-        settled = (Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED, Status.BROKEN)
-        return next((j.jar for j in self.jars if j.seal.seal in early and j.status not in settled), None)
-
-    def undecided(self) -> list[JarState]:
-        """Jars that need a person's choice now."""
-        return [jar for jar in self.jars if jar.status is Status.ON_HOLD and not jar.gone]
-
-    def first_deadline(self) -> Clock | None:
-        """The clock that closes first and still has jars waiting for it."""
-        return min(self.clocks, key=lambda clock: clock.deadline) if self.clocks else None
-
-
-@dataclass(frozen=True, slots=True)
-class _Times:
-    jars_in: datetime
-    heat_off: datetime | None
-    lifted: datetime | None
-    window_s: tuple[float, float]
-    two_hours: datetime | None
-    day: datetime | None
 
 
 def batch_state(
@@ -131,61 +44,13 @@ def batch_state(
     """
     form = verdict.as_json() if isinstance(verdict, Verdict) else verdict
     rows = rows_of(entries)
-    own = [row for row in rows if not _is_child(row, run.run_id)]
+    own = [row for row in rows if not is_child(row, run.run_id)]
     known_until_now = [row for row in own if row.entered <= now]
-    times = _times(run, form)
-    loaded = _loaded(run, known_until_now)
-    numbers = range(1, (loaded or 0) + 1)
-    build = _Build(run, form, known_until_now, times, tuple(numbers), _children(rows, run.run_id))
-    return build.state(now, loaded)
-
-
-def _is_child(row: Row, run_id: str) -> bool:
-    return row.kind == "run_started" and row.body.get("reprocess_of") == run_id
-
-
-def _children(rows: Sequence[Row], run_id: str) -> dict[int, tuple[str, datetime]]:
-    """Jar number to the run that reprocesses it, and when that began."""
-    found: dict[int, tuple[str, datetime]] = {}
-    for row in rows:
-        if _is_child(row, run_id):
-            for jar in row.body.get("reprocess_jars") or ():
-                found.setdefault(int(jar), (str(row.body.get("run_id")), row.at))
-    return found
-
-
-def _loaded(run: Run, rows: Sequence[Row]) -> int | None:
-    counted = [row.body.get("jars") for row in rows if row.kind == "loading"]
-    counts = [count for count in [run.batch.jars, *counted] if isinstance(count, int) and count > 0]
-    return counts[-1] if counts else None
-
-
-def _times(run: Run, verdict: Mapping[str, Any]) -> _Times:
-    def moment(t_s: float | None) -> datetime | None:
-        return None if t_s is None else run.started_at + timedelta(seconds=t_s)
-
-    marks = sorted(run.marks, key=lambda mark: mark.t_s)
-    jars_in_s = max((m.t_s for m in marks if m.kind == "jars_in"), default=0.0)
-    after = [m for m in marks if m.t_s >= jars_in_s]
-    heat_off_s = max((m.t_s for m in after if m.kind == "heat_off"), default=None)
-    lifted_s = next((m.t_s for m in after if m.kind == "jars_lifted"), None)
-    ends = [t for t in (heat_off_s, lifted_s, run.ended_at_s) if t is not None]
-    stretches = [
-        Stretch(float(s["start_s"]), float(s["end_s"]), str(s["state"]), str(s["why"]))
-        for s in verdict.get("stretches", ())
-    ]
-    end_s = hold_end_s(stretches, float(verdict.get("required_s") or 0.0))
-    if end_s is None and ends:
-        end_s = min(ends)
-    day_s = end_s + UNSEALED_WINDOW_S if end_s is not None else None
-    failed = verdict.get("verdict") in ("broken", "unproven")
-    two_s = failed_process_clock(stretches, jars_in_s).deadline_s if failed else None
-    started = moment(jars_in_s)
-    assert started is not None
-    last_s = min(ends) if ends else float("inf")
-    return _Times(
-        started, moment(heat_off_s), moment(lifted_s), (jars_in_s, last_s), moment(two_s), moment(day_s)
-    )
+    times = times_of(run, form)
+    count = loaded(run, known_until_now)
+    numbers = range(1, (count or 0) + 1)
+    build = _Build(run, form, known_until_now, times, tuple(numbers), children(rows, run.run_id))
+    return build.state(now, count)
 
 
 class _Build:
@@ -196,7 +61,7 @@ class _Build:
         run: Run,
         verdict: Mapping[str, Any],
         rows: list[Row],
-        times: _Times,
+        times: Times,
         numbers: tuple[int, ...],
         children: Mapping[int, tuple[str, datetime]],
     ) -> None:

@@ -14,8 +14,8 @@ from urllib.parse import urlencode
 import segno
 
 from monitor.errors import RefusedError, UsageError
-from monitor.jars.batch import BatchState, JarState
 from monitor.jars.disposition import Basis, Status
+from monitor.jars.state import BatchState, JarState
 
 _ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _MODULUS = len(_ALPHABET)

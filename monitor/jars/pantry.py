@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
-from monitor.jars.batch import BatchState, JarState
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.labels import jar_code
+from monitor.jars.state import BatchState, JarState
 
 STORE_TEXT = "Cool, dark and dry, best 10 to 21 °C, never above 35 °C or by pipes, stoves or sun; rings off."
 BEFORE_OPENING = (

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from monitor.errors import RefusedError
-from monitor.jars.batch import BatchState
 from monitor.jars.disposition import Status
+from monitor.jars.state import BatchState
 from monitor.record.model import Run
 from monitor.tables.processes import packs_and_jars
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -117,10 +118,8 @@ def test_a_signature_lapses_when_one_character_changes(kitchen: Any) -> None:
 
 def test_a_failing_line_needs_a_written_reason(kitchen: Any) -> None:
     batch = kitchen(jars=1)
-    batch.run = batch.run.__class__(
-        **{f: getattr(batch.run, f) for f in batch.run.__dataclass_fields__}
-        | {"marks": tuple(m for m in batch.run.marks if m.kind != "rolling_boil_seen")}
-    )
+    unseen = tuple(mark for mark in batch.run.marks if mark.kind != "rolling_boil_seen")
+    batch.run = replace(batch.run, marks=unseen)
     batch.seal(1, LIFTED + 13 * HOUR)
     batch.sign(LIFTED + 14 * HOUR)
     assert "no reason" in batch.state(LIFTED + 15 * HOUR).review.lapsed
@@ -224,9 +223,7 @@ def test_days_and_deadlines_over_a_change_of_the_clocks(kitchen: Any) -> None:
     assert local_time(first, "America/Denver") == "2026-11-01 01:30 -0600"
     assert local_time(second, "America/Denver") == "2026-11-01 01:30 -0700"
     batch = kitchen("held", jars=1)
-    batch.run = batch.run.__class__(
-        **{f: getattr(batch.run, f) for f in batch.run.__dataclass_fields__} | {"started_at": before}
-    )
+    batch.run = replace(batch.run, started_at=before)
     state = batch.state(0.0)
     assert state.review_due is not None
     assert (state.review_due - before).total_seconds() == 1522.0 + 1860.0 + 24 * HOUR

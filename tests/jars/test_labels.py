@@ -30,10 +30,8 @@ def test_the_check_character_against_a_published_example() -> None:
 
 
 def test_ten_thousand_codes_do_not_collide_and_read_back() -> None:
-    codes = {
-        jar_code(f"2026-08-{d:02d}-canner-{c}-{s}", j)
-        for d, c, s, j in product(range(1, 26), range(1, 5), "abcd", range(1, 26))
-    }
+    loads = product(range(1, 26), range(1, 5), "abcd", range(1, 26))
+    codes = {jar_code(f"2026-08-{day:02d}-canner-{c}-{letter}", jar) for day, c, letter, jar in loads}
     assert len(codes) == 10_000
     assert read_code(jar_code("2026-08-14-canner-1-a", 3)) == ("2026-08-14-canner-1-a", 3)
 

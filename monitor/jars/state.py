@@ -1,0 +1,89 @@
+"""What is known of a batch after the heat is off, as plain data for pages, command line and labels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from monitor.jars.deviations import Deviation
+from monitor.jars.disposition import Status
+from monitor.jars.review import Item, Signature
+from monitor.jars.seals import Seal, SealResult, Sums
+from monitor.jars.signed import Standing
+from monitor.tables.guidance import fact
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """A deadline, why it runs, and where that is published."""
+
+    name: str
+    deadline: datetime
+    text: str
+    guidance: tuple[str, ...]
+
+    def left_s(self, now: datetime) -> float:
+        """Seconds left; negative once it has passed. [s]"""
+        return (self.deadline - now).total_seconds()
+
+
+@dataclass(frozen=True, slots=True)
+class JarState:
+    """One jar: where it is, why, what to do, by when."""
+
+    jar: int
+    status: Status
+    seal: SealResult
+    choices: tuple[Status, ...]
+    why: str
+    do: str
+    guidance: tuple[str, ...]
+    due: datetime | None
+    use_by: date | None
+    placed_by: str | None
+    placed_at: datetime | None
+    child_run: str | None
+    gone: str
+
+    def sources(self) -> list[str]:
+        """Guidance by number and source, one line each."""
+        return [f"{number}: {fact(number).source}" for number in self.guidance]
+
+
+@dataclass(frozen=True, slots=True)
+class BatchState:
+    """A batch after the heat is off."""
+
+    run_id: str
+    zone: str | None
+    food: str
+    pack: str
+    jar_size: str
+    processed_on: date
+    standing: Standing
+    jars: tuple[JarState, ...]
+    clocks: tuple[Clock, ...]
+    sums: Sums
+    deviations: tuple[Deviation, ...]
+    review_items: tuple[Item, ...]
+    review: Signature | None
+    review_due: datetime | None
+    content: str
+    lifted: datetime | None
+    seals_from: datetime | None
+    parent_run: str | None
+    refused: tuple[str, ...]
+
+    def next_jar(self) -> int | None:
+        """The jar that the seal round asks for next: the first without a final answer; None when done."""
+        early = (Seal.NOT_JUDGED, Seal.SEALED_EARLY, Seal.UNSEALED_EARLY)
+        settled = (Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED, Status.BROKEN)
+        return next((j.jar for j in self.jars if j.seal.seal in early and j.status not in settled), None)
+
+    def undecided(self) -> list[JarState]:
+        """Jars that need a person's choice now."""
+        return [jar for jar in self.jars if jar.status is Status.ON_HOLD and not jar.gone]
+
+    def first_deadline(self) -> Clock | None:
+        """The clock that closes first and still has jars waiting for it."""
+        return min(self.clocks, key=lambda clock: clock.deadline) if self.clocks else None
