@@ -163,14 +163,14 @@ class Ingest:
             return
         if boot == node.boot or late:
             return
-        if boot in node.fresh_s and at_s > node.first_s.get(node.boot, at_s) + TWIN_MARGIN_S:
+        if boot not in node.fresh_s:
+            self._restarted(node, boot)
+        elif at_s > node.first_s.get(node.boot, at_s) + TWIN_MARGIN_S:
             # The older start took samples after the newer one had begun to: two nodes, one name.
             self.news.add(
                 "twin", f"a second node uses the name {node.name}; it is refused. Give it a name of its own."
             )
             node.twin, node.boot = node.boot, boot
-            return
-        self._restarted(node, boot)
 
     def _restarted(self, node: NodeState, boot: int) -> None:
         self.news.add("node_restarted", f"node {node.name} started anew (boot {boot})")

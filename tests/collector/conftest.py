@@ -1,0 +1,280 @@
+"""Real parts around a collector: a broker, a collector process, nodes that keep what is not yet stored."""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import json
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.intake.wire import Pack, decode_pack, encode_pack
+from monitor.store.database import open_reader, store_path
+
+MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
+
+
+def wait_until(claim: Callable[[], object], within_s: float = 20.0, what: str = "") -> None:
+    """Poll a claim about another process; fail when it does not come true."""
+    end = time.monotonic() + within_s
+    while not claim():
+        assert time.monotonic() < end, f"waited in vain {what}"
+        time.sleep(0.02)
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Broker:
+    """One mosquitto process without persistence: all it holds is gone when it is killed."""
+
+    def __init__(self, folder: Path) -> None:
+        assert MOSQUITTO, "these tests need Debian's package mosquitto"
+        self.port = free_port()
+        self._config = folder / "mosquitto.conf"
+        self._config.write_text(
+            f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\nallow_anonymous true\n"
+            "max_queued_messages 100000\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+        self.start()
+
+    @property
+    def address(self) -> str:
+        return f"127.0.0.1:{self.port}"
+
+    def start(self) -> None:
+        assert MOSQUITTO
+        quiet = subprocess.DEVNULL
+        self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._config)], stdout=quiet, stderr=quiet)
+        wait_until(self._answers, what="for mosquitto")
+
+    def _answers(self) -> bool:
+        with socket.socket() as probe:
+            return probe.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def kill(self) -> None:
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    one = Broker(tmp_path)
+    yield one
+    one.kill()
+
+
+class Collecting:
+    """``boilwitness collect`` as a process of its own; what it says is kept."""
+
+    def __init__(self, data: Path, *options: str) -> None:
+        self._command = [sys.executable, "-m", "monitor", "collect", "--data", str(data), *options]
+        self.said: list[str] = []
+        self.process = self._spawn()
+
+    def _spawn(self) -> subprocess.Popen[str]:
+        process = subprocess.Popen(
+            self._command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, bufsize=1
+        )
+        threading.Thread(target=self._listen, args=(process,), daemon=True).start()
+        return process
+
+    def _listen(self, process: subprocess.Popen[str]) -> None:
+        assert process.stdout is not None
+        with contextlib.suppress(ValueError):
+            for line in process.stdout:
+                self.said.append(line.rstrip("\n"))
+
+    def heard(self, words: str) -> bool:
+        return any(words in line for line in list(self.said))
+
+    def wait_for(self, words: str, within_s: float = 20.0) -> None:
+        wait_until(lambda: self.heard(words), within_s, f"for {words!r} in {self.said[-5:]}")
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+    def again(self) -> None:
+        """Start anew after a kill."""
+        self.process = self._spawn()
+
+    def stop(self) -> int:
+        """End it as a person or the system does; its exit status."""
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(20.0)
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> Path:
+    return tmp_path / "data"
+
+
+@pytest.fixture
+def collect(data: Path) -> Iterator[Callable[..., Collecting]]:
+    running: list[Collecting] = []
+
+    def start(*options: str, at: Path = data) -> Collecting:
+        running.append(Collecting(at, *options))
+        return running[-1]
+
+    yield start
+    for one in running:
+        one.kill()
+
+
+class RingNode:
+    """A node over MQTT that keeps its samples until it was told that they are stored, as the contract asks.
+
+    Sample n of a start reads ``20 + n/100`` °C, so that a changed or invented value shows.
+    """
+
+    def __init__(self, port: int, name: str = "n1", boot: int = 7, keep: int = 100_000) -> None:
+        self.name, self.boot, self.made = name, boot, 0
+        self.stored = -1
+        self._began_s = time.monotonic()
+        self._ring: dict[int, bytes] = {}
+        self._keep = keep
+        self._lock = threading.Lock()
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"node-{name}-{boot}")
+        self._client.reconnect_delay_set(1, 1)
+        self._client.max_queued_messages_set(0)
+        self._client.on_connect = lambda client, *_: client.subscribe(f"boilwitness/{name}/ask", 1)
+        self._client.on_message = self._asked
+        self._client.connect("127.0.0.1", port, keepalive=5)
+        self._client.loop_start()
+        wait_until(self._client.is_connected, what="for the node's link")
+
+    def sample(self, **channels: Any) -> None:
+        """Take the next sample and send it, if there is a link; keep it either way."""
+        with self._lock:
+            seq = self.made
+            self.made += 1
+            values = {"water_C": round(20 + seq / 100, 2), **channels}
+            uptime_s = round(time.monotonic() - self._began_s + 3.0, 3)
+            payload = encode_pack(Pack(self.name, boot=self.boot, seq=seq, uptime_s=uptime_s, **values))
+            self._ring[seq] = payload
+            for old in sorted(self._ring)[: -self._keep]:
+                del self._ring[old]
+        self._send(payload)
+
+    def send_raw(self, payload: bytes, *, retain: bool = False) -> None:
+        self._client.publish(f"boilwitness/{self.name}/samples", payload, qos=1, retain=retain)
+
+    def _send(self, payload: bytes) -> None:
+        # Without a link nothing is queued in the library: the ring is the queue.
+        if self._client.is_connected():
+            self._client.publish(f"boilwitness/{self.name}/samples", payload, qos=1)
+
+    def _asked(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
+        ask = decode_pack(message.payload)
+        if ask.boot != self.boot:
+            return
+        with self._lock:
+            if ask.stored is not None:
+                self.stored = max(self.stored, ask.stored)
+                for old in [seq for seq in self._ring if seq <= self.stored]:
+                    del self._ring[old]
+            if ask.resend is None:
+                return
+            held = sorted(seq for seq in self._ring if seq >= ask.resend)
+            missing = (held[0] if held else self.made) - ask.resend
+            again = [self._ring[seq] for seq in held]
+        if missing > 0:
+            gone = Pack(self.name, boot=self.boot, gone=missing, resend=ask.resend)
+            client.publish(f"boilwitness/{self.name}/samples", encode_pack(gone), qos=1)
+        for payload in again:
+            self._send(payload)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture
+def make_node(broker: Broker) -> Iterator[Callable[..., RingNode]]:
+    nodes: list[RingNode] = []
+
+    def make(*arguments: Any, **options: Any) -> RingNode:
+        nodes.append(RingNode(broker.port, *arguments, **options))
+        return nodes[-1]
+
+    yield make
+    for node in nodes:
+        node.close()
+
+
+class Stored:
+    """Questions to the store from outside, while others write it."""
+
+    def __init__(self, data: Path) -> None:
+        self._data = data
+
+    def ask(self, question: str, *values: Any) -> list[tuple[Any, ...]]:
+        if not store_path(self._data).exists():
+            return []
+        conn = sqlite3.connect(f"file:{store_path(self._data)}?mode=ro", uri=True, timeout=10.0)
+        try:
+            return conn.execute(question, values).fetchall()
+        except sqlite3.OperationalError:
+            return []  # not made yet
+        finally:
+            conn.close()
+
+    def seqs(self, boot: int = 7) -> list[int]:
+        return [row[0] for row in self.ask("SELECT seq FROM samples WHERE boot = ? ORDER BY seq", boot)]
+
+    def whole(self, made: int, boot: int = 7) -> bool:
+        """Every sample once, as it was made; none that was never made; no conflict."""
+        rows = self.ask("SELECT seq, round(water_C, 3) FROM samples WHERE boot = ? ORDER BY seq", boot)
+        expected = [(seq, round(20 + seq / 100, 2)) for seq in range(made)]
+        return rows == expected and not self.ask("SELECT 1 FROM conflicts")
+
+    def live(self) -> dict[str, Any]:
+        rows = self.ask("SELECT view FROM live")
+        return json.loads(rows[0][0]) if rows else {}
+
+    def connection(self) -> sqlite3.Connection:
+        return open_reader(self._data)
+
+
+@pytest.fixture
+def stored(data: Path) -> Stored:
+    return Stored(data)
+
+
+@pytest.fixture
+def wait() -> Callable[..., None]:
+    return wait_until
+
+
+@pytest.fixture
+def boilwitness(data: Path) -> Callable[..., subprocess.CompletedProcess[str]]:
+    """The command line on the test's store."""
+
+    def run(*words: str, data_to: Path | None = data) -> subprocess.CompletedProcess[str]:
+        more = ["--data", str(data_to)] if data_to else []
+        command = [sys.executable, "-m", "monitor", *words, *more]
+        return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+    return run
