@@ -30,7 +30,7 @@ THRESHOLD = 5.3
 LEARNING = 2.0
 #: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
 #: these factors. By Monte Carlo.
-COARSE, COARSE_CORRELATED = 1.3, 1.07
+COARSE, COARSE_CORRELATED = 1.1, 1.07
 #: A rise is no alarm: on coarse probes a slow drift over one step may not pass for one.
 COARSE_RISE = 1.5
 #: Slopes worth finding: a slower fall is drift, left to the slow test of the engine. [K/s]
@@ -38,6 +38,8 @@ SLOWEST_K_PER_S = 0.08 / 60.0
 #: The fall that a margin must be ready for: late in the hold, lid on, big kettle. [K/s] Energy balance of a
 #: 20 to 33 L canner: 0.2 to 0.5 K/min.
 MARGIN_K_PER_S = 0.2 / 60.0
+#: A fall is refuted where the readings lie this many standard deviations above what it would have done.
+REFUTED = 3.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,6 @@ class FallDetector:
             # A step hides up to q / slope seconds of a slow fall before anything shows.
             self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
         self._windows = [m for m in WINDOWS if m <= self._longest]
-        self._margin_s: float | None = None
 
     def look(self) -> float:
         """The most significant departure now, in thresholds: ≤ -1 a fall, ≥ +1 a rise, else neither."""
@@ -130,22 +131,24 @@ class FallDetector:
         return Fall(onset, early, late, slope)
 
     def margin_s(self, spacing_s: float) -> float:
-        """How long a slow fall could go on before it is called, nine times in ten. [s]
+        """How long a fall may have been going on already without contradicting the readings. [s]
 
-        The last so many seconds of a plateau are not yet proven.
+        The last so many seconds of a plateau are not yet proven. A fall of at least MARGIN_K_PER_S that began
+        earlier is refuted by the readings since.
         """
-        if self._margin_s is None:
-            noise = self._noise
-            slope = MARGIN_K_PER_S * spacing_s
-            level_variance = noise.long_run_variance / BASELINE
-            needed = self.threshold + 1.3
-            m = 2
-            while m < LONGEST:
-                sk = 0.5 * m * (m + 1)
-                skk = m * (m + 1) * (2 * m + 1) / 6.0
-                if slope * skk >= needed * sqrt(noise.ramp_variance[m] + sk * sk * level_variance):
-                    break
-                m += 1
-            hidden_s = 0.5 * noise.step_K / MARGIN_K_PER_S if noise.is_quiet else 0.0
-            self._margin_s = m * spacing_s + hidden_s
-        return self._margin_s
+        trace, noise = self._trace, self._noise
+        n = len(trace)
+        hidden_s = 0.5 * noise.step_K / MARGIN_K_PER_S if noise.is_quiet else 0.0
+        margin = float("inf")
+        for m in reversed(WINDOWS):
+            if m > n - self.start - BASELINE_LEAST:
+                continue
+            i = n - m
+            base = max(self.start, i - BASELINE)
+            projection, sk, skk = trace.ramp(i, trace.mean(base, i))
+            spacing = sk / (0.5 * m * (m + 1))
+            variance = noise.ramp_variance[m] * spacing * spacing + sk * sk * noise.mean_variance(i - base)
+            if projection + MARGIN_K_PER_S * skk < REFUTED * sqrt(variance):
+                break
+            margin = m * spacing_s
+        return margin + hidden_s

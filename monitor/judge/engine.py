@@ -283,7 +283,7 @@ class Engine:
             self._jumped(step, t, y)
         before_C = self.valid_C
         self.valid_s, self.valid_C = t, y
-        dropped = self.trace.append(t, y)
+        dropped = self.trace.append(t, self._tamed(y) if self.on_plateau else y)
         if dropped and self.detector is not None:
             self.detector.start = max(self.detector.start - dropped, 0)
         if self.detector is not None:
@@ -305,6 +305,19 @@ class Engine:
             if self.heat_off_s is None and self.come_up.take(t, y):
                 self._event("come_up_stalled", t, t, words.STALLED)
             self._off_plateau(t, y, before_C)
+
+    def _tamed(self, y: float) -> float:
+        """A reading on the plateau, kept within what scatter and water can do in one step.
+
+        A single odd reading may not weigh like a fall; a real fall arrives in many small steps.
+        """
+        trace = self.trace
+        n = len(trace)
+        if n < 8 or not self.noise.is_learned:
+            return y
+        around = trace.mean(n - 5, n)
+        reach = max(4.5 * self.noise.sd_K, 1.1 * self.noise.step_K) + 0.03
+        return min(max(y, around - reach), around + reach)
 
     def _jumped(self, step: Step, t: float, y: float) -> None:
         """After a reading that water cannot have followed."""
@@ -717,13 +730,15 @@ class Engine:
         if self.completed_s is not None:
             self._overrun(t)
             return
-        held = self.held_s(t)
-        if self.required_s > 1800.0 and held >= self._water_due_s and held < self.required_s:
+        start = max(self.credit_start_s or t, self.jars_in_s)
+        if self.required_s > 1800.0 and self._water_due_s <= t - start < self.required_s:
             self._water_due_s += WATER_CHECK_S
             self._event("water_check_due", t, t, words.WATER_CHECK)
-        if held >= self.required_s + 0.2:
+        if t - start < self.required_s or self.held_s(t) < self.required_s + 0.2:
+            return
+        if self.completed_s is None:
             self.completed_s = t
-            self.completed_start_s = max(self.credit_start_s or t, self.jars_in_s)
+            self.completed_start_s = start
             done = self.completed_start_s + self.required_s
             self._event("hold_complete", done, t, words.complete(self.required_s))
 

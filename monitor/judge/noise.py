@@ -30,6 +30,8 @@ CLIP = 5.0
 #: Long-run variance over variance for the usual agitation (correlation time 5 s at 1 Hz), and how many
 #: samples of a plateau outweigh that assumption. Our estimate; no measurement of a boil was found.
 USUAL_REACH = 10.0
+#: Where steps swallow the scatter its correlation never shows; this much is assumed for good.
+QUIET_REACH = 3.5
 DOUBT_SAMPLES = 150.0
 #: Longest window for which ramp variances are tabled. [samples]
 LONGEST = 400
@@ -144,10 +146,11 @@ class Noise:
         beside what was found, and fades fast as the plateau grows.
         """
         n = self._boil.counts[0] + 0.25 * self._rise.counts[0]
+        usual = QUIET_REACH if self.is_quiet else 0.0
         found = (self._w + self._c * (1.0 + self._r) / (1.0 - self._r)) / (self._w + self._c)
         doubt = (DOUBT_SAMPLES / max(n, 1.0)) ** 3
         missing = max(USUAL_REACH - found, 0.0)
-        return (found + missing * doubt / (1.0 + doubt)) / found
+        return max(found + missing * doubt / (1.0 + doubt), usual) / found
 
     def mean_variance(self, n: int) -> float:
         """Variance of the mean of n readings in a row. [K²]"""

@@ -48,7 +48,7 @@ class JumpFilter:
     def _slack_K(self) -> float:
         if not self._noise.is_learned:
             return UNLEARNED_SLACK_K
-        return max(0.5, 8.0 * self._noise.sd_K, 2.2 * self._noise.step_K)
+        return max(0.2, 8.0 * self._noise.sd_K, 2.2 * self._noise.step_K)
 
     def _possible(self, from_t: float, from_y: float, t_s: float, y_C: float) -> bool:
         dt = t_s - from_t

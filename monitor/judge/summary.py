@@ -19,7 +19,8 @@ from monitor.judge.verdict import (
     Stretch,
     Verdict,
 )
-from monitor.tables.processes import published_minutes
+from monitor.record.model import Batch, Run
+from monitor.tables.processes import JARS_ML, published_minutes, timed_jar
 
 #: A last reading this old says nothing about now. [s]
 FRESH_S = 5.0
@@ -143,8 +144,10 @@ def _caps(engine: Engine) -> tuple[str, ...]:
     if engine.jars_in_s is None:
         reasons.append("No mark says that the jars were in: water that boils without jars proves nothing.")
     batch = run.batch
+    for reason in _recorded_caps(run):
+        reasons.append(reason)
     if run.site.altitude_m is not None:
-        cell = published_minutes(batch.food_id, batch.pack, batch.jar, altitude_m=run.site.altitude_m)
+        cell = published_minutes(batch.food_id, batch.pack, _timed_jar(batch), altitude_m=run.site.altitude_m)
         if cell is not None and run.required.minutes < cell.minutes:
             reasons.append(
                 f"The required {run.required.minutes:g} min are fewer than the published {cell.minutes:g} min "
@@ -152,6 +155,19 @@ def _caps(engine: Engine) -> tuple[str, ...]:
                 f"{run.site.altitude_m:.0f} m."
             )
     return tuple(reasons)
+
+
+def _timed_jar(batch: Batch) -> str | None:
+    """The published jar whose time governs: smaller jars take the time of the smallest one listed."""
+    if batch.food_id is None or batch.pack is None or batch.jar not in JARS_ML:
+        return batch.jar
+    return timed_jar(batch.food_id, batch.pack, JARS_ML[batch.jar]) or batch.jar
+
+
+def _recorded_caps(run: Run) -> list[str]:
+    """Why a run was recorded although its start was refused: written into its header then."""
+    found = run.extra.get("capped_at_unproven")
+    return [str(reason) for reason in found] if isinstance(found, list | tuple) else []
 
 
 def _explanations(engine: Engine, word: str | None) -> tuple[str, ...]:
