@@ -148,6 +148,10 @@ class SerialSource:
             self._torn_write = written < len(line)
             return not self._torn_write
 
+    def publish_alarm(self, node: str, payload: bytes) -> bool:
+        """A serial wire leads to no other room."""
+        return False
+
     def status(self) -> str:
         """One line: connected, or what is wrong."""
         return self._status

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 
 import pytest
@@ -10,7 +11,15 @@ from hypothesis import strategies as st
 
 from monitor.errors import WireFormatError
 from monitor.intake.framing import LineSplitter, frame
-from monitor.intake.wire import Pack, decode_pack, encode_pack, identity_of_refused
+from monitor.intake.quick import quick_values
+from monitor.intake.wire import (
+    NODE_NAME,
+    Pack,
+    decode_pack,
+    decode_strictly,
+    encode_pack,
+    identity_of_refused,
+)
 
 json_values = st.recursive(
     st.none()
@@ -31,11 +40,16 @@ packs = st.lists(st.dictionaries(labels, json_values, max_size=5), max_size=5)
 def check_sane(payload: bytes) -> bool:
     """Decode; an accepted pack must be one that a node could have said, and read back the same."""
     identity_of_refused(payload)
+    quick = quick_values(payload, NODE_NAME)
+    if quick is not None:
+        # The quick reader knows nothing that the strict one does not.
+        assert Pack(quick[0], **quick[1]) == decode_strictly(payload)
     try:
         pack = decode_pack(payload)
     except WireFormatError as trouble:
         assert str(trouble).isascii() and str(trouble).isprintable() and len(str(trouble)) < 300
         return False
+    assert pack == decode_strictly(payload)
     assert pack.boot is not None and 0 <= pack.boot < 1 << 32
     assert pack.water_C is None or -60.0 <= pack.water_C <= 400.0
     assert pack.pressure_kPa is None or 30.0 <= pack.pressure_kPa <= 120.0
@@ -56,9 +70,39 @@ def test_anything_that_looks_like_json(text: str) -> None:
 @settings(max_examples=300)
 @given(packs)
 def test_any_json_of_senml_shape(pack: list[dict[str, object]]) -> None:
-    import json
-
     check_sane(json.dumps(pack).encode())
+
+
+channels = st.sampled_from(
+    ["boot", "seq", "water", "room", "uptime", "pressure", "mains", "stored", "jar-1", "x"]
+)
+near_values = st.sampled_from([0, 1, 94.5, -1, 83000, 4294967296, 1e999, True, None, "1", [], {"v": 1}])
+near_records = st.fixed_dictionaries(
+    {"n": channels, "v": near_values},
+    optional={
+        "u": st.sampled_from(["Cel", "Pa", "s", "", 5]),
+        "bn": st.sampled_from(["k:", "k", "j:", "k:b", 5]),
+        "bu": st.sampled_from(["Cel", "Pa", 5]),
+        "vb": st.booleans(),
+        "t": st.sampled_from([0, -1, 5]),
+    },
+)
+
+
+@settings(max_examples=600)
+@given(st.lists(near_records, min_size=1, max_size=5), st.booleans())
+def test_packs_that_are_nearly_right(records: list[dict[str, object]], blanks: bool) -> None:
+    good = [{"bn": "k:", "n": "boot", "v": 1}, {"n": "seq", "v": 2}]
+    separators = None if blanks else (",", ":")
+    check_sane(json.dumps([*good, *records], separators=separators).encode())
+    check_sane(json.dumps(records, separators=separators).encode())
+
+
+def test_a_label_that_stands_twice_is_seen_by_the_quick_reader_too() -> None:
+    twice = b'[{"bn":"k:","n":"boot","v":1},{"n":"seq","v":2},{"n":"water","u":"Cel","v":90,"v":95}]'
+    assert quick_values(twice, NODE_NAME) is None
+    once = twice.replace(b',"v":95', b"")
+    assert quick_values(once, NODE_NAME) == ("k", {"boot": 1, "seq": 2, "water_C": 90.0})
 
 
 def some_pack(chance: random.Random, seq: int) -> bytes:
