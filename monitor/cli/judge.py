@@ -108,8 +108,7 @@ def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
     for reason in verdict.reasons:
         row("why", reason)
     row("now", verdict.advice.text)
-    lines.append("")
-    row("", "Judged on the water's temperature alone. It does not say that the food is good to eat.")
+    row("", "Judged on the water's temperature; nothing here says the food is good.")
     if budget:
         lines += ["", *_budget(verdict)]
     return "\n".join(line.rstrip() for line in lines)

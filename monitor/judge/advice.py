@@ -35,8 +35,7 @@ def advise(run: Run, verdict: str | None, closed: bool, phase: str, failed_since
         return Advice(
             "store_after_seal_check",
             "Leave the jars level and undisturbed for 12 to 24 hours, then check each seal: press, look, tap, "
-            "lift. Only sealed jars go on the shelf. This says what the record proves about the boil, not "
-            "that the food is good.",
+            "lift. Only sealed jars go on the shelf.",
             guidance=("G44", "G48", "G49"),
         )
     if not closed:

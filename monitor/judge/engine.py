@@ -669,10 +669,11 @@ class Engine:
             early = max(early, self.completed_start_s + self.required_s)
         onset, late = max(fall.onset_s, early), max(fall.late_s, early)
         was_boiling = self.ledger.state == BOILING
+        held_s = self._held_until(early)
         self._leave(early, UNKNOWN, words.DATING_END)
         self._set(late, NOT_BOILING, words.LOST if self.heat_off_s is None else words.AFTER_HEAT)
         if was_boiling and (self.heat_off_s is None or late < self.heat_off_s):
-            self._lost(onset, early, late, t, words.lost(self._held_until(early)))
+            self._lost(onset, early, late, t, words.lost(held_s))
         self._keep_since(late)
 
     def _held_until(self, end_s: float) -> float:
