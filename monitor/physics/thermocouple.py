@@ -213,7 +213,8 @@ def temperature_C(kind: str, voltage_mV: float) -> float:
     100.0
     """
     low_mV, high_mV = (emf_mV(kind, end_C) for end_C in _range_C(kind))
-    if not low_mV <= voltage_mV <= high_mV:
+    # A picovolt of grace: at its very end a polynomial's last digit may fall back.
+    if not low_mV - 1e-9 <= voltage_mV <= high_mV + 1e-9:
         raise PhysicsRangeError(
             f"{voltage_mV:g} mV is outside {low_mV:.3f} to {high_mV:.3f} mV of type {kind}"
         )
