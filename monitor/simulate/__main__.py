@@ -9,7 +9,8 @@ from pathlib import Path
 from monitor.record.write import write_run
 from monitor.simulate.records import write_records
 from monitor.simulate.scenarios import FAMILIES, tell
-from monitor.simulate.suite import report, run_suite, suite_pairs
+from monitor.simulate.suite import run_suite, suite_pairs
+from monitor.simulate.suite_report import report
 
 
 def main(words: list[str] | None = None) -> int:

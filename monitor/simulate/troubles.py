@@ -198,9 +198,9 @@ def sea_level_barometer(rng: np.random.Generator, seed: int) -> Labelled:
 
 
 def low_barometer(rng: np.random.Generator, seed: int) -> Labelled:
-    """A broken barometer reads 60 to 150 hPa low, and the water only simmers where that would be a boil."""
+    """A broken barometer reads 98 to 160 hPa low, beyond any weather; the water only simmers there."""
     kitchen = some_kitchen(rng, sensor="fine", altitude_m=float(rng.uniform(0.0, 2500.0)))
-    low_kPa = float(rng.uniform(6.0, 15.0))
+    low_kPa = float(rng.uniform(9.8, 16.0))
     kitchen = replace(kitchen, node=replace(kitchen.node, barometer_error_kPa=-low_kPa))
     story = Story(kitchen, rng, seen=False)
     story.kettle.advance(60.0)
@@ -213,9 +213,9 @@ def low_barometer(rng: np.random.Generator, seed: int) -> Labelled:
 
 
 def wrong_altitude(rng: np.random.Generator, seed: int) -> Labelled:
-    """The altitude is typed 500 to 1500 m too high; a barometer stands against it; the water simmers."""
+    """The altitude is typed 1000 to 1800 m too high; a barometer stands against it; the water simmers."""
     kitchen = some_kitchen(rng, sensor="fine", altitude_m=float(rng.uniform(0.0, 2000.0)))
-    wrong_m = float(rng.uniform(500.0, 1500.0))
+    wrong_m = float(rng.uniform(1000.0, 1800.0))
     site = replace(kitchen.site, altitude_m=round((kitchen.site.altitude_m or 0.0) + wrong_m))
     kitchen = replace(kitchen, site=site)
     story = Story(kitchen, rng, seen=False)

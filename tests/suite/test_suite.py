@@ -12,7 +12,8 @@ from statistics import median
 import pytest
 
 from monitor.judge.verdict import HELD
-from monitor.simulate.suite import Outcome, report, run_suite, suite_pairs
+from monitor.simulate.suite import Outcome, run_suite, suite_pairs
+from monitor.simulate.suite_report import report
 
 UNSAFE, SAFE, SEED = 800, 400, 101
 
