@@ -9,6 +9,7 @@ from monitor.alarms.rules import (
     Context,
     alarm_for,
     alarm_for_verdict,
+    returned_by,
     triggers_from_sample,
     triggers_from_view,
 )
@@ -17,6 +18,9 @@ from monitor.alarms.table import Stage
 from monitor.judge.verdict import Event, LiveView, Verdict
 from monitor.record.model import Sample
 
+#: Said once by people, through the jars' state: every seal has its answer; every jar has its place.
+SETTLED = ("seals_judged", "jars_decided")
+
 
 class RunWatch:
     """Feeds one run's events, marks and views to the machine, in the order in which they happen."""
@@ -24,6 +28,7 @@ class RunWatch:
     def __init__(self, machine: AlarmMachine, context: Context) -> None:
         self._machine = machine
         self.context = context
+        self._settled: set[str] = set()
 
     @property
     def hold_owed(self) -> bool:
@@ -36,13 +41,21 @@ class RunWatch:
         for event in events:
             scope = self.context.scope
             rows += self._machine.triggers(scope, [event.kind], now, after_s=event.raised_s)
-            if alarm := alarm_for(event, self.context):
+            settled = returned_by(event.kind, self._settled)
+            if not settled and (alarm := alarm_for(event, self.context)):
                 rows += self._machine.raise_alarm(alarm, now)
             self.context = self.context.after(event.kind)
         return rows
 
     def mark(self, kind: str, t_s: float, now: Moment) -> list[JournalRow]:
-        """A person's mark, or ``run_ended``, ``seals_judged``, ``jars_decided``; ``t_s`` of the run."""
+        """A person's mark, or ``run_ended``, ``seals_judged``, ``jars_decided``; ``t_s`` of the run.
+
+        What is judged or decided once asks no more: its reminders stay silent from then on.
+        """
+        if kind in SETTLED:
+            self._settled.add(kind)
+        elif kind in ("jars_in", "heat_on"):
+            self._settled.clear()
         self.context = self.context.after(kind)
         return self._machine.triggers(self.context.scope, [kind], now, after_s=t_s)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from itertools import product
+from pathlib import Path
 
 import pytest
 
@@ -20,8 +21,11 @@ from monitor.alarms import (
     condition_alarm,
 )
 from monitor.errors import RefusedError
+from monitor.judge import judge
 from monitor.judge.verdict import Event, LiveView
+from monitor.record.read import read_run
 
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
 START = datetime(2026, 8, 14, 15, 12, tzinfo=UTC)
 RUN = Context("run-1", canner="canner-1", stage=Stage.HOLD, started_at=START)
 
@@ -240,3 +244,37 @@ def test_a_dated_view_is_no_sign_of_life() -> None:
     )
     for now_s in range(760, 790):
         assert watch.view(view, at(now_s)) == []
+
+
+def test_seals_that_are_judged_are_not_asked_for_again() -> None:
+    machine = AlarmMachine()
+    watch = RunWatch(machine, Context("run-1", started_at=START))
+    watch.events([Event("seal_check_due", 43200.0, 43200.0, "12 h")], at(43200.0))
+    assert machine.state_of("run-1", "seal_check_due") is State.ACTIVE_UNACKNOWLEDGED
+    watch.mark("seals_judged", 50000.0, at(50000.0))
+    assert machine.state_of("run-1", "seal_check_due") is State.RETURNED_UNACKNOWLEDGED
+    assert watch.events([Event("seal_check_overdue", 80000.0, 80000.0, "23 h")], at(80000.0)) == []
+    assert watch.events([Event("reprocess_window_closing", 80001.0, 80001.0, "")], at(80001.0)) != []
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["held-low-altitude", "coarse-probe-held", "cycling-ring-held", "held-2400-m", "a-night-of-cooling"],
+)
+def test_a_good_noisy_run_raises_nothing_of_the_highest_class_and_little_else(name: str) -> None:
+    """EEMUA 191 as a yardstick: no more than one alarm in ten minutes; every one asks for a response."""
+    run = read_run(RECORDED / name)
+    verdict = judge(run)
+    machine = AlarmMachine()
+    watch = RunWatch(machine, Context(run.run_id, started_at=run.started_at))
+    steps = [(mark.t_s, 0, mark) for mark in run.marks] + [(e.raised_s, 1, e) for e in verdict.events]
+    raised = []
+    for t_s, _, what in sorted(steps, key=lambda step: step[:2]):
+        rows = (
+            watch.events([what], at(t_s)) if isinstance(what, Event) else watch.mark(what.kind, t_s, at(t_s))
+        )
+        raised += [(row.kind, row.priority) for row in rows if row.change == "raised"]
+    expected = {"hold_complete", "overrun", "water_check_due", "seal_check_due", "seal_check_overdue"}
+    assert {kind for kind, _ in raised} <= expected
+    assert "high" not in {priority for _, priority in raised}
+    assert len(raised) <= run.samples[-1].t_s / 600.0

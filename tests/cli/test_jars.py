@@ -1,0 +1,117 @@
+"""The verb ``jars`` from the lifting to the labels, on recorded runs in a real store."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from monitor.cli.main import main
+from monitor.record.read import read_run
+
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
+
+
+class House:
+    """A store with one recorded run in it; every call is the command itself."""
+
+    def __init__(self, folder: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
+        self.data, self.capsys = folder, capsys
+        assert main(["import", str(RECORDED / name), "--data", str(folder)]) == 0
+        self.run = read_run(RECORDED / name)
+        self.lifted_s = max(m.t_s for m in self.run.marks if m.kind in ("heat_off", "jars_lifted"))
+        capsys.readouterr()
+
+    def say(self, *words: str, hours: float | None = None, status: int = 0) -> str:
+        late: list[str] = []
+        if hours is not None:
+            at = self.run.started_at + timedelta(seconds=self.lifted_s + hours * 3600.0)
+            late = ["--at", at.isoformat(), "--reason", "written down later", "--by", "Ada"]
+        assert main(["jars", self.run.run_id, *words, *late, "--data", str(self.data)]) == status
+        out = self.capsys.readouterr()
+        return out.out + out.err
+
+
+def test_a_held_batch_reaches_the_labelled_shelf(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One jar unsealed, one broken."""
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    jars = house.run.batch.jars
+    assert jars is not None and jars >= 3
+    house.say("lifted", "--out", str(jars - 1), "--broken", "2", hours=0.1)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    assert "provisional" in house.say("seal", "1", *good, hours=3)
+    for jar in range(1, jars + 1):
+        if jar == 3:
+            assert "jar 3: unsealed (press: springs)" in house.say(
+                "seal", "3", *good[2:], "--press", "springs", hours=13
+            )
+        elif jar != 2:
+            assert f"jar {jar}: sealed" in house.say("seal", str(jar), *good, hours=13)
+    assert "refused: no jar of this run is on the shelf list" in house.say("labels", status=3)
+    assert "refused" in house.say("place", "1", "shelf", hours=13.5, status=3)
+    house.say("place", "3", "refrigerate", hours=14)
+    lines = house.say("review")
+    notes = [f"--note={key}=looked at" for key in re.findall(r"^LOOK\s+(\w+)", lines, re.M)]
+    status = house.say("review", "--sign", *notes, hours=15)
+    deviations = re.findall(r"OPEN \(key (\S+)\)", status)
+    for key in deviations:
+        house.say("deviation", "--close", key, "--cause", "known", "--action", "none needed", hours=15)
+    if deviations:
+        lines = house.say("review")
+        notes = [f"--note={key}=looked at" for key in re.findall(r"^LOOK\s+(\w+)", lines, re.M)]
+        house.say("review", "--sign", *notes, hours=15)
+    document = json.loads(house.say("status", "--json"))
+    places = [jar["status"] for jar in document["jars"]]
+    assert places == ["shelf", "broken", "refrigerate", *["shelf"] * (jars - 3)]
+    sheet = tmp_path / "labels.html"
+    assert f"{jars - 2} labels" in house.say("labels", "--to", str(sheet))
+    assert sheet.read_text().count("<svg") == jars - 2
+    assert "refused" in house.say("labels", "--jars", "3", status=3)
+    assert main(["jars", "pantry", "--data", str(house.data)]) == 0
+    shown = capsys.readouterr().out
+    assert "shelf: use by" in shown and "refrigerate: use by" in shown
+
+
+def test_a_broken_batch_is_saved_within_its_clock_or_discarded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "dip-stopped-short", capsys)
+    status = house.say("status")
+    assert "G58" in status and "Nebraska" in status
+    assert not re.search(r"\b(safe|sterile|compliant)\b", status.split("Published guidance")[0], re.I)
+    house.say("place", "1", "refrigerate", hours=0.3)
+    refused = house.say("place", "2", "frozen", hours=4, status=3)
+    assert "refused" in refused and "the 2 hours have passed" in refused
+    house.say("place", "2", "discarded", hours=4)
+    timed = ["--from", "2026-08-14T15:00:00Z", "--to", "2026-08-14T16:00:00Z"]
+    refused = house.say("own-timing", "--how", "timer", *timed, hours=0.2, status=3)
+    assert "a broken one was seen to break" in refused
+    kept = json.loads(house.say("status", "--json"))["jars"]
+    assert [jar["status"] for jar in kept[:3]] == ["refrigerate", "discarded", "on hold"]
+
+
+def test_a_night_of_cooling_is_told_with_its_forecast_or_end(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = House(tmp_path / "data", "a-night-of-cooling", capsys).say("cooling")
+    assert "within 3 K of the room" in text
+    assert "never a proof" in text or "no reading" in text
+
+
+@pytest.mark.parametrize(
+    ("words", "match"),
+    [
+        (["no-such-run"], "there is no run"),
+        (["no-such-run", "seal", "1"], "there is no run"),
+    ],
+)
+def test_what_is_not_there_is_one_clear_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], match: str
+) -> None:
+    House(tmp_path / "data", "held-low-altitude", capsys)
+    assert main(["jars", *words, "--data", str(tmp_path / "data")]) == 2
+    error = capsys.readouterr().err
+    assert match in error and len(error.splitlines()) == 1
