@@ -63,8 +63,14 @@ def run(args: argparse.Namespace) -> int:
     stop = threading.Event()
     with _stopped_by_signals(stop), _pages(folder, wanted=args.dashboard):
         _say(None, f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)")
-        Collector(folder, sources, say=_say).run(stop)
-    _say(None, "stopped; everything that came in is stored")
+        unstored = Collector(folder, sources, say=_say).run(stop)
+    if unstored:
+        _say(
+            None,
+            f"stopped; {unstored} messages could not be stored and were not acknowledged: they will come again",
+        )
+    else:
+        _say(None, "stopped; everything that came in is stored")
     return 0
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from queue import Empty, Queue
 from threading import Event
 
-from monitor.alarms import AlarmMachine, JournalRow, Moment, State, mqtt_pack
+from monitor.alarms import AlarmMachine, JournalRow, Moment, Priority, State, mqtt_pack
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.ingest import LATE_S, Ingest, NodeState
@@ -77,8 +77,11 @@ class Collector:
         self._time = time
         self.queue: Queue[Arrival] = Queue(QUEUE_CAPACITY)
 
-    def run(self, stop: Event) -> None:
+    def run(self, stop: Event) -> int:
         """Work until ``stop`` is set, then store what is queued and leave.
+
+        Returns how many messages could not be stored at the end (a disk that refuses): none of them was
+        acknowledged, so brokers and nodes still hold them.
 
         Raises
         ------
@@ -92,6 +95,7 @@ class Collector:
                 self._work(stop)
             finally:
                 conn.close()
+        return self._unstored
 
     # --- begin and end --------------------------------------------------------------------------------
 
@@ -111,7 +115,7 @@ class Collector:
         self._alarm_entries_done = int(done[0]) if done else 0
         self._started_s = self._last_tick_s = self._clock.now_s()
         self._remapped_s = self._refused_s = self._complained_s = float("-inf")
-        self._refused = 0
+        self._refused = self._unstored = 0
         self._half_full = False
         self._over: set[str] = set()
         self._journal("started", "the collector started")
@@ -163,12 +167,14 @@ class Collector:
             batch = self._ingest.take(arrivals)
             fresh = self._commit(batch)
             if fresh is None:
+                self._unstored += len(arrivals)
                 return
             for arrival in arrivals:
                 arrival.ack()
             self._refused += len(batch.refusals)
-            self._over |= self._board.feed(fresh, self._clock.now_s())
+            # First: a run may have been waiting for a node that is heard only now.
             self._tell_news()
+            self._over |= self._board.feed(fresh, self._clock.now_s())
         now_s = self._clock.now_s()
         if self._time_for_tick(now_s):
             self._tick(now_s)
@@ -188,17 +194,40 @@ class Collector:
                 if self._stop.wait(RETRY_S):
                     return None
                 continue
-            if self._complained_s > float("-inf"):
-                self._complained_s = float("-inf")
-                self._say(None, "the store can be written again; nothing that was acknowledged is missing")
-                self._journal("store_back", "the store can be written again")
+            self._can_write()
             return fresh
 
     def _complain(self, text: str) -> None:
+        """Loud, and again and again, by every way that needs no disk."""
         now_s = wait.monotonic()
         if now_s - self._complained_s >= COMPLAIN_S:
             self._complained_s = now_s
             self._say(None, f"ALARM: {text}")
+            self._announce_store(State.ACTIVE_UNACKNOWLEDGED, text)
+
+    def _can_write(self) -> None:
+        if self._complained_s > float("-inf"):
+            self._complained_s = float("-inf")
+            text = "the store can be written again; nothing that was acknowledged is missing"
+            self._say(None, text)
+            self._journal("store_back", text)
+            self._announce_store(State.NORMAL, text)
+
+    def _announce_store(self, state: State, text: str) -> None:
+        row = {
+            "scope": "collector",
+            "kind": "store_unwritable",
+            "alarm_id": "collector:store_unwritable",
+            "state": state.value,
+            "priority": Priority.HIGH.value,
+            "sound": None if state is State.NORMAL else "urgent",
+            "headline": "The record cannot be written" if state is not State.NORMAL else "",
+            "what": text,
+            "do": "Watch the canner yourself, and make room on the collector's disk.",
+            "raised_utc": self._time.utc_now().isoformat(),
+        }
+        for source in self._sources.values():
+            source.publish_alarm("collector", mqtt_pack(row))
 
     def _flush(self) -> None:
         """Write down what the engine says; what cannot be written now waits for the next round."""

@@ -28,7 +28,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import ConfigError
+from monitor.errors import ConfigError, UsageError
 from monitor.intake.mqtt_settings import MqttSettings, PlainNumber, parse_mqtt_address
 
 _MQTT_KEYS = {
@@ -104,7 +104,13 @@ def _mqtt(path: Path, part: Any) -> MqttSettings:
     _check(path, "[[mqtt]]", part, _MQTT_KEYS)
     if "address" not in part:
         raise ConfigError(f"{path}: [[mqtt]]: address is missing.", 'Write address = "mqtt://HOST:PORT".')
-    settings = parse_mqtt_address(part["address"])
+    try:
+        return _with_changes(path, part, parse_mqtt_address(part["address"]))
+    except UsageError as trouble:
+        raise ConfigError(f"{path}: [[mqtt]]: {trouble}") from trouble
+
+
+def _with_changes(path: Path, part: dict[str, Any], settings: MqttSettings) -> MqttSettings:
     changes: dict[str, Any] = {
         key: part[key] for key in ("username", "prefix", "client_id", "share", "keepalive_s") if key in part
     }
@@ -112,17 +118,19 @@ def _mqtt(path: Path, part: Any) -> MqttSettings:
     if "password" in part:
         changes["password"] = part["password"]
     if "password_file" in part:
-        changes["password"] = _password(path.parent / part["password_file"])
+        changes["password"] = _password(path, part["password_file"])
     if "ca_file" in part:
         changes |= {"ca_file": path.parent / part["ca_file"], "tls": True}
     return replace(settings, **changes)
 
 
-def _password(path: Path) -> str:
+def _password(path: Path, name: str) -> str:
     try:
-        return path.read_text("utf-8").strip("\r\n")
-    except (OSError, UnicodeDecodeError) as trouble:
-        raise ConfigError(f"{path}: the password cannot be read: {trouble}.") from trouble
+        return (path.parent / name).read_text("utf-8").strip("\r\n")
+    except OSError as trouble:
+        raise ConfigError(f"{path}: password_file {name}: cannot be read: {trouble.strerror}.") from trouble
+    except UnicodeDecodeError as trouble:
+        raise ConfigError(f"{path}: password_file {name}: not UTF-8 text.") from trouble
 
 
 def _number(path: Path, part: Any) -> PlainNumber:

@@ -1,0 +1,152 @@
+"""``boilwitness runs``, ``export`` and ``import``: what is printed, what the store then holds."""
+
+from __future__ import annotations
+
+import json
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from monitor.cli.main import main
+from monitor.store import reader
+from monitor.store.entries import read_entries
+
+
+@pytest.fixture(autouse=True)
+def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The store is found through the environment, as the contract says."""
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "data"))
+    return tmp_path / "data"
+
+
+def test_a_run_from_start_to_end(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = "runs start --canner c1 --node n1 --minutes 30 --food pears --pack hot --jar pint --jars 7"
+    assert main([*words.split(), "--zone", "America/Denver", "--by", "Ana"]) == 0
+    assert main(["runs", "mark", "jars_in", "--ago", "2"]) == 0
+    assert main(["runs", "end"]) == 0
+    capsys.readouterr()
+    assert main(["runs"]) == 0
+    title, line = capsys.readouterr().out.splitlines()
+    assert title.split()[:3] == ["RUN", "CANNER", "STARTED"]
+    assert "pears hot pint" in line
+    assert "30:00" in line
+    with closing(reader.open_reader(data)) as conn:
+        kinds = [(entry.kind, entry.by) for entry in read_entries(conn)]
+        run = reader.load_run(conn, line.split()[0])
+    assert kinds == [("node_assigned", "Ana"), ("run_started", "Ana"), ("mark", None), ("run_ended", None)]
+    assert run.marks[0].t_s == pytest.approx(-120.0, abs=5.0)
+    assert str(run.started_at.utcoffset()) in ("-1 day, 18:00:00", "-1 day, 17:00:00")
+
+
+def test_the_second_run_of_a_day_gets_the_next_letter(capsys: pytest.CaptureFixture[str]) -> None:
+    for _ in range(2):
+        assert main(["runs", "start", "--minutes", "10"]) == 0
+    out = capsys.readouterr().out
+    day = datetime.now(UTC).date()
+    assert f"run {day}-canner-1-b started" in out
+    assert f"run {day}-canner-1-a on canner-1 is ended by this one" in out
+    assert "no node serves canner-1 yet" in out
+
+
+def test_a_header_from_a_file_is_overlaid_by_the_options(data: Path, tmp_path: Path) -> None:
+    form = {
+        "run_id": "old",
+        "canner": "c9",
+        "required": {"minutes": 20, "source": "a guide"},
+        "probe": {"kind": "Pt100 class A"},
+        "simulated": True,
+        "marks": [{"t_s": 1.0, "kind": "jars_in"}],
+    }
+    (tmp_path / "h.json").write_text(json.dumps(form))
+    words = ["runs", "start", "--header", str(tmp_path / "h.json"), "--minutes", "25", "--run-id", "new"]
+    assert main([*words, "--probe-offset-k", "-0.4", "--probe-uncertainty-k", "0.3"]) == 0
+    with closing(reader.open_reader(data)) as conn:
+        run = reader.load_run(conn, "new")
+        assert reader.list_runs(conn)[0].simulated
+    assert (run.canner, run.required.minutes, run.required.source) == ("c9", 25.0, "a guide")
+    assert run.probe.calibration is not None
+    assert (run.probe.kind, run.probe.calibration.offset_K) == ("Pt100 class A", -0.4)
+    assert run.marks == (), "the pattern's marks are its own"
+
+
+@pytest.mark.parametrize(
+    "words, said",
+    [
+        ("runs start", "say how long the tested recipe asks for"),
+        ("runs start --minutes 30 --zone Mars/Base", "no zone 'Mars/Base'"),
+        ("runs start --minutes 0", "required.minutes: expected a number from"),
+        ("runs start --minutes 30 --altitude-m 99999", "altitude_m: expected a number from"),
+        ("runs start --minutes 30 --at 2026-08-14T09:12:00", "offset from UTC"),
+        ("runs start --minutes 30 --at 2199-01-01T00:00:00Z", "lies in the future"),
+        ("runs start --minutes 30 --at 2026-08-14T09:12:00Z --ago 3", "give one of them"),
+        ("runs start --minutes 30 --header nowhere.json", "nowhere.json: cannot be read"),
+        ("runs mark jars_in", "no run is on"),
+        ("runs mark dancing", "there is no mark 'dancing'"),
+        ("runs end nope", "there is no run 'nope'"),
+        ("runs", "there is no store in"),
+        ("export", "the following arguments are required: --to"),
+        ("export --to x", "name one RUN, or say --all"),
+        ("export nope --to x", "there is no store in"),
+        ("import nowhere", "nowhere: no run folder here"),
+        ("collect", "nothing to listen to"),
+        ("collect --mqtt http://x", "is not a broker's address"),
+        ("collect --mqtt a:1 --mqtt a:1", "is given twice"),
+        ("collect --settings nowhere.toml", "nowhere.toml: cannot be read"),
+        ("collect --mqtt a:1 --data /proc/nowhere", "cannot"),
+    ],
+)
+def test_what_cannot_be_done_is_one_clear_line_and_status_2(
+    words: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    try:
+        status = main(words.split())
+    except SystemExit as ended:  # argparse's own way
+        status = int(ended.code or 0)
+    error = capsys.readouterr().err
+    assert status == 2
+    assert said in error
+    assert "Traceback" not in error
+    assert len([line for line in error.splitlines() if line.startswith("boilwitness:")]) <= 1
+
+
+def test_what_is_entered_late_says_why(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["runs", "start", "--minutes", "10", "--run-id", "r1"])
+    assert main(["runs", "mark", "r1", "jars_in", "--ago", "6"]) == 2
+    assert "Say why it is entered late with --reason" in capsys.readouterr().err
+    assert (
+        main(["runs", "mark", "r1", "jars_in", "--ago", "6", "--reason", "hands full", "--text", "hot"]) == 0
+    )
+    with closing(reader.open_reader(data)) as conn:
+        (entry,) = read_entries(conn, "r1", ["mark"])
+    assert (entry.made_late, entry.reason, entry.body["text"]) == (True, "hands full", "hot")
+
+
+def test_nodes_and_what_they_serve(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["runs", "assign", "n1", "c1"]) == 0
+    assert main(["runs", "assign", "n1", "none"]) == 0
+    out = capsys.readouterr().out
+    assert "node n1 serves c1 from now on" in out
+    assert "node n1 serves no canner from now on" in out
+    assert main(["runs", "nodes"]) == 0
+    assert "no node has been heard yet" in capsys.readouterr().out
+
+
+def test_out_in_and_out_again(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    began = (datetime.now(UTC) - timedelta(seconds=100)).isoformat()
+    main(["runs", "start", "--minutes", "10", "--run-id", "r1", "--at", began])
+    main(["runs", "end"])
+    assert main(["export", "r1", "--to", str(tmp_path / "a")]) == 0
+    assert main(["export", "--all", "--to", str(tmp_path / "all")]) == 0
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "second"))
+    assert main(["import", str(tmp_path / "all")]) == 0
+    assert main(["import", str(tmp_path / "a")]) == 0
+    assert "run r1 is here already, the same" in capsys.readouterr().out
+    assert main(["export", "r1", "--to", str(tmp_path / "b")]) == 0
+    for name in ("run.json", "samples.csv"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    assert main(["runs"]) == 0
+    assert "(imported)" in capsys.readouterr().out

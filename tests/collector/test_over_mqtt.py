@@ -1,0 +1,220 @@
+"""The collector as a process, over a real broker: what is stored, said, and shown."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import signal
+import subprocess
+import time
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.store import reader
+from monitor.store.entries import append_entry
+
+Collect = Callable[..., Any]
+MakeNode = Callable[..., Any]
+Wait = Callable[..., None]
+Boilwitness = Callable[..., subprocess.CompletedProcess[str]]
+
+
+def test_every_sample_once_and_the_node_told(
+    broker: Any, collect: Collect, make_node: MakeNode, stored: Any, wait: Wait
+) -> None:
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    node = make_node()
+    for _ in range(50):
+        node.sample()
+        time.sleep(0.01)
+    wait(lambda: stored.whole(50) and node.stored == 49)
+    assert collector.heard("new node n1: stored; it serves no canner")
+    assert collector.stop() == 0
+    assert collector.heard("stopped")
+
+
+def test_ctrl_c_ends_it_with_what_was_queued_stored(
+    broker: Any, collect: Collect, make_node: MakeNode, stored: Any, wait: Wait
+) -> None:
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    node = make_node()
+    for _ in range(300):
+        node.sample()
+    time.sleep(0.3)
+    collector.process.send_signal(signal.SIGINT)
+    assert collector.process.wait(20.0) == 0
+    # What was told is stored; what came too late for that is the broker's and the node's still.
+    assert len(stored.seqs()) > node.stored >= -1
+    collector.again()
+    wait(lambda: stored.whole(300))
+
+
+def test_a_run_started_marked_and_ended_while_it_listens(
+    broker: Any,
+    collect: Collect,
+    make_node: MakeNode,
+    stored: Any,
+    wait: Wait,
+    boilwitness: Boilwitness,
+) -> None:
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    started = boilwitness(
+        "runs", "start", "--minutes", "0.1", "--node", "n1", "--canner", "c1", "--altitude-m", "1650"
+    )
+    assert started.returncode == 0, started.stderr
+    collector.wait_for("is on")
+    node = make_node()
+    for _ in range(60):
+        node.sample()
+        time.sleep(0.2)
+        if stored.live().get("phase") == "come_up":
+            break
+    assert stored.live()["phase"] == "come_up"
+    assert boilwitness("runs", "mark", "jars_in", "--by", "Ana").returncode == 0
+    collector.wait_for("marked: jars_in")
+    assert boilwitness("runs", "mark", "heat_off").returncode == 0
+    collector.wait_for("verdict: broken")
+    wait(lambda: stored.ask("SELECT 1 FROM alarms WHERE kind = 'hold_not_held'"), what="for the alarm")
+    assert boilwitness("runs", "end").returncode == 0
+    wait(lambda: stored.ask("SELECT 1 FROM verdicts"), what="for the verdict")
+    conn = stored.connection()
+    (row,) = reader.list_runs(conn)
+    assert (row.verdict, row.proven_s) == ("broken", 0.0)
+    assert reader.live(conn) == []
+    assert [mark.by for mark in reader.load_run(conn, row.run_id).marks] == ["Ana", None]
+    conn.close()
+    collector.stop()
+
+
+def test_silence_is_said_within_five_seconds_and_the_alarm_goes_out(
+    data: Path,
+    broker: Any,
+    collect: Collect,
+    make_node: MakeNode,
+    stored: Any,
+    wait: Wait,
+    boilwitness: Boilwitness,
+) -> None:
+    """The node stays connected and says nothing: life is judged by its samples."""
+    heard: list[tuple[float, list[dict[str, Any]]]] = []
+    ears = paho.Client(CallbackAPIVersion.VERSION2)
+    ears.on_message = lambda c, u, m: heard.append((time.monotonic(), json.loads(m.payload)))
+    ears.connect("127.0.0.1", broker.port)
+    ears.subscribe("boilwitness/+/alarm", 1)
+    ears.loop_start()
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    boilwitness("runs", "start", "--minutes", "10", "--node", "n1", "--canner", "c1")
+    node = make_node()
+    for _ in range(5):
+        node.sample()
+        last_s = time.monotonic()
+        time.sleep(1.0)
+    wait(lambda: any(pack[0].get("vs") == "node_silent" for _, pack in heard), 10.0, "for the alarm")
+    raised_s = next(at_s for at_s, pack in heard if pack[0].get("vs") == "node_silent")
+    assert raised_s - last_s < 5.5  # 5 s, and the tick and the broker
+    (row,) = stored.ask("SELECT state, body FROM alarms WHERE kind = 'node_silent'")
+    assert row[0] == "active_unacknowledged"
+    # It speaks again: the alarm returns by itself.
+    states = "SELECT state FROM alarms WHERE kind = 'node_silent' ORDER BY id DESC LIMIT 1"
+    for _ in range(40):
+        node.sample()
+        time.sleep(0.5)
+        if stored.ask(states) == [("returned_unacknowledged",)]:
+            break
+    assert stored.ask(states) == [("returned_unacknowledged",)]
+    # A person acknowledges it: it is over.
+    (alarm_id,) = stored.ask("SELECT alarm_id FROM alarms WHERE kind = 'node_silent'")[0]
+    append_entry(data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ana")
+    wait(lambda: stored.ask(states) == [("normal",)])
+    ears.disconnect()
+    ears.loop_stop()
+    collector.stop()
+
+
+def test_a_backlog_is_late_and_the_run_still_whole(
+    broker: Any, collect: Collect, make_node: MakeNode, stored: Any, wait: Wait, boilwitness: Boilwitness
+) -> None:
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    boilwitness("runs", "start", "--minutes", "10", "--node", "n1", "--canner", "c1", "--run-id", "r1")
+    node = make_node()
+    for _ in range(20):
+        node.sample()
+        time.sleep(0.1)
+    collector.kill()
+    for _ in range(80):
+        node.sample()
+        time.sleep(0.1)
+    collector.again()
+    wait(lambda: stored.whole(100))
+    late = [seq for (seq,) in stored.ask("SELECT seq FROM samples WHERE late ORDER BY seq")]
+    assert 20 <= len(late) <= 40
+    assert late[0] >= 18, "those of the first seconds of the absence, older than five seconds"
+    # Placed where they were taken, not where they came in.
+    at_s = [at for (at,) in stored.ask("SELECT at_s FROM samples ORDER BY seq")]
+    steps_s = [later - earlier for earlier, later in itertools.pairwise(at_s)]
+    assert all(0.05 < step_s < 0.3 for step_s in steps_s)
+    conn = stored.connection()
+    assert len(reader.load_run(conn, "r1").samples) == 100
+    conn.close()
+    collector.stop()
+
+
+def test_retained_and_hostile_input_is_shown_and_stops_nothing(
+    broker: Any, collect: Collect, make_node: MakeNode, stored: Any, wait: Wait
+) -> None:
+    node = make_node()
+    node.send_raw(
+        b'[{"bn":"n1:","n":"boot","v":7},{"n":"seq","v":900},{"n":"water","u":"Cel","v":99}]', retain=True
+    )
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    hostile = [
+        b"",
+        b"\x00" * 1000,
+        b"[" * 8000,
+        b"<script>alert(1)</script>",
+        b'[{"bn":"n1:","n":"boot","v":7},{"n":"seq","v":5},{"n":"water","u":"Cel","v":NaN}]',
+        b'[{"bn":"n1:","n":"boot","v":7},{"n":"seq","v":5},{"n":"water","u":"degF","v":210}]',
+        b'[{"bn":"n1:","bt":1e12,"n":"boot","v":7},{"n":"seq","v":5}]',
+        b"x" * 1_000_000,
+    ]
+    for payload in hostile:
+        node.send_raw(payload)
+        node.sample()
+    wait(lambda: stored.whole(len(hostile)) and len(stored.ask("SELECT 1 FROM refusals")) == len(hostile))
+    assert stored.ask("SELECT max(size), max(length(payload)) FROM refusals") == [(1_000_000, 2048)]
+    collector.wait_for("refused")
+    assert not any("\x00" in line or "\x1b" in line for line in collector.said)
+    collector.stop()
+
+
+def test_two_collectors_cannot_write_one_store(broker: Any, collect: Collect) -> None:
+    first = collect("--mqtt", broker.address)
+    first.wait_for("connected")
+    second = collect("--mqtt", broker.address)
+    assert second.process.wait(20.0) == 2
+    second.wait_for("another collector")
+    assert first.process.poll() is None
+    first.stop()
+
+
+def test_the_clock_of_a_run_is_the_one_that_people_read(
+    broker: Any, collect: Collect, make_node: MakeNode, stored: Any, wait: Wait
+) -> None:
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    make_node().sample()
+    wait(lambda: stored.seqs() == [0])
+    ((at_s,),) = stored.ask("SELECT at_s FROM samples")
+    assert abs(at_s - datetime.now().timestamp()) < 5.0
+    collector.stop()

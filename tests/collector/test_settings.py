@@ -1,0 +1,73 @@
+"""The settings file: what it gives, and what is said of a wrong one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor.collector.settings import read_settings
+from monitor.errors import MonitorError
+
+WHOLE = """
+push = ["json://localhost"]
+
+[[mqtt]]
+address = "mqtts://cook@broker.lan"
+password_file = "secret"
+ca_file = "ca.pem"
+prefix = "kitchen"
+
+[[mqtt.plain_number]]
+topic = "sensors/pot"
+node = "pot"
+channel = "water"
+unit = "degF"
+
+[[serial]]
+device = "/dev/ttyACM0"
+baud = 57600
+"""
+
+
+def test_a_whole_file(tmp_path: Path) -> None:
+    (tmp_path / "secret").write_text("swordfish\n")
+    (tmp_path / "s.toml").write_text(WHOLE)
+    settings = read_settings(tmp_path / "s.toml")
+    (mqtt,) = settings.mqtt
+    assert (mqtt.address, mqtt.username, mqtt.password, mqtt.tls) == (
+        "broker.lan:8883",
+        "cook",
+        "swordfish",
+        True,
+    )
+    assert (mqtt.ca_file, mqtt.prefix) == (tmp_path / "ca.pem", "kitchen")
+    assert mqtt.plain_numbers[0].channel == "water"
+    assert (settings.serial[0].device, settings.serial[0].baud) == ("/dev/ttyACM0", 57600)
+    assert settings.push == ("json://localhost",)
+    assert "swordfish" not in repr(settings)
+
+
+@pytest.mark.parametrize(
+    "text, said",
+    [
+        ("[[mqtt", "not TOML"),
+        ("[[mqtt]]\n", "address is missing"),
+        ("[[mqtt]]\naddress = 5", "address: expected str, found 5"),
+        ("[[mqtt]]\naddress = 'b'\nhost = 'b'", "unknown key 'host'"),
+        ("[[mqtt]]\naddress = 'b'\nkeepalive_s = true", "expected int"),
+        ("[[mqtt]]\naddress = 'b'\npassword_file = 'none'", "password_file none: cannot be read"),
+        ("[[mqtt]]\naddress = 'http://b'", "is not a broker's address"),
+        ("[[mqtt]]\naddress = 'b'\n[[mqtt.plain_number]]\ntopic = 'a'", "channel, node, unit missing"),
+        ("[[serial]]\nbaud = 9600", "device is missing"),
+        ("mqtt = 'b'", "mqtt: expected list"),
+        ("push = [5]", "push: expected a list"),
+        ("colour = 'red'", "unknown key 'colour'"),
+    ],
+)
+def test_a_wrong_file_is_said_with_its_key(tmp_path: Path, text: str, said: str) -> None:
+    (tmp_path / "s.toml").write_text(text)
+    with pytest.raises(MonitorError) as trouble:
+        read_settings(tmp_path / "s.toml")
+    assert said in str(trouble.value)
+    assert "s.toml" in str(trouble.value)
