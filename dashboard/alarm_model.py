@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
 from monitor.store.reader import AlarmRow
+from monitor.store.stamp import parse_utc, utc_text
 
 PRIORITIES = ("high", "medium", "low")
 UNACKNOWLEDGED = ("active_unacknowledged", "returned_unacknowledged")
@@ -47,13 +50,22 @@ def standing(rows: Iterable[AlarmRow]) -> list[Banner]:
     for row in rows:
         told = facts.setdefault(row.alarm_id, {})
         told.update(_alarm(row.body))
-        for key in ("silenced_until_utc", "shelved_until_utc"):
-            if key in row.body:
-                told[key] = row.body[key]
+        if row.body.get("change") == "silenced":
+            told["silenced_until_utc"] = _silenced_until(row)
+        elif row.body.get("change") == "raised":
+            told["silenced_until_utc"] = None
         last[row.alarm_id] = row
     found = [_banner(row, facts[key]) for key, row in last.items() if row.state in STANDING]
     found.sort(key=lambda item: item.at_utc, reverse=True)
     return sorted(found, key=_rank)
+
+
+def _silenced_until(row: AlarmRow) -> str | None:
+    """When the sound comes back; where the journal's words cannot be read, it never went."""
+    seconds = re.search(r"(\d+) s\b", str(row.body.get("text") or ""))
+    if seconds is None:
+        return None
+    return utc_text(parse_utc(row.at_utc) + timedelta(seconds=int(seconds[1])))
 
 
 def _alarm(body: Mapping[str, Any]) -> dict[str, Any]:
@@ -80,5 +92,6 @@ def _banner(row: AlarmRow, told: Mapping[str, Any]) -> Banner:
 
 
 def _rank(item: Banner) -> tuple[int, int]:
+    """Still true and unseen, then unseen but over, then seen; within each the more urgent first."""
     order = PRIORITIES.index(item.priority) if item.priority in PRIORITIES else 0
-    return (0 if item.unacknowledged else 1, order)
+    return STANDING.index(item.state), order

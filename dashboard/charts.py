@@ -24,6 +24,7 @@ def temperature_chart(
     marks: Iterable[tuple[float, str]] = (),
     fahrenheit: bool = False,
     zoom: bool = False,
+    near: bool = False,
 ) -> dict[str, Any]:
     """Temperature against the boiling point and the floor, stretches behind, events and marks across.
 
@@ -37,6 +38,8 @@ def temperature_chart(
         What people marked.
     zoom : bool
         Offer a slider, box zoom and restore.
+    near : bool
+        Show the few kelvin around the boiling point alone, where a hold is lost or held.
     """
     channels = [str(name) for name in frame.columns if name != "min"]
     series = [_series(name, index, tones) for index, name in enumerate(channels)]
@@ -61,10 +64,16 @@ def temperature_chart(
             "scale": True,
             "name": "°F" if fahrenheit else "°C",
             "axisLabel": {"showMinLabel": False, "showMaxLabel": False},
-            **_range(frame, verdict, fahrenheit),
+            **_range(frame, verdict, fahrenheit, near),
         },
         "tooltip": {"trigger": "axis", "valueFormatter": "%.2f"},
-        "legend": {"show": len(channels) > 1, "top": 0, "type": "scroll"},
+        "legend": {
+            "show": len(channels) > 1,
+            "top": 0,
+            "left": 52,
+            "type": "scroll",
+            "selected": {"room": False},
+        },
         "series": series,
     }
     if zoom:
@@ -98,17 +107,20 @@ def _degrees(value_C: float, fahrenheit: bool) -> float:
     return round(value_C * 1.8 + 32.0 if fahrenheit else value_C, 2)
 
 
-def _range(frame: pd.DataFrame, verdict: Mapping[str, Any], fahrenheit: bool) -> dict[str, float]:
-    """Room above the boiling point for its label, below the lowest reading for the line."""
+def _range(frame: pd.DataFrame, verdict: Mapping[str, Any], fahrenheit: bool, near: bool) -> dict[str, float]:
+    """The boiling point always in sight, with room above it for its label; near it, little else."""
     point_C = verdict.get("boiling_point_C")
-    lowest = frame.drop(columns="min").min().min() if len(frame) else float("nan")
-    highest = frame.drop(columns="min").max().max() if len(frame) else float("nan")
-    if point_C is None or pd.isna(lowest):
+    water = frame["water"].dropna() if "water" in frame else frame.iloc[:, 0]
+    if point_C is None or len(water) == 0:
         return {}
-    point = _degrees(point_C, fahrenheit)
-    low = min(float(lowest), _degrees(float(verdict.get("floor_C") or point_C), fahrenheit))
-    span = max(point - low, 2.0)
-    return {"min": round(low - 0.08 * span, 1), "max": round(max(point, float(highest)) + 0.14 * span, 1)}
+    point = _degrees(float(point_C), fahrenheit)
+    degree = 1.8 if fahrenheit else 1.0
+    top = max(point, min(float(water.max()), point + 10.0 * degree))
+    if near:
+        floor = _degrees(float(verdict.get("floor_C") or point_C), fahrenheit)
+        return {"min": round(floor - 2.5 * degree, 1), "max": round(top + 0.7 * degree, 1)}
+    low = min(float(water.min()), point - 2.0 * degree)
+    return {"max": round(top + 0.14 * (top - low), 1)}
 
 
 def _lines(
@@ -134,14 +146,29 @@ def _lines(
                     },
                 }
             )
+    across: list[tuple[float, str, str, str]] = []
     for event in verdict.get("events") or ():
         if event["kind"] in ON_TRACE:
             tone = "alarm" if event["kind"] in words.TROUBLE else "boil"
-            lines.append(_across(float(event["onset_s"]), words.EVENTS[event["kind"]], tones[tone], "solid"))
-    for t_s, kind in marks:
-        if kind in MARKS_ON_TRACE:
-            lines.append(_across(t_s, words.MARKS[kind], tones["soft"], "dotted"))
-    return {"symbol": "none", "silent": True, "data": lines}
+            across.append((float(event["onset_s"]), words.EVENTS[event["kind"]], tones[tone], "solid"))
+    wanted = [(t_s, kind) for t_s, kind in marks if kind in MARKS_ON_TRACE]
+    across += [(t_s, words.MARKS[kind], tones["soft"], "dotted") for t_s, kind in wanted]
+    return {"symbol": "none", "silent": True, "data": lines + _spaced(across)}
+
+
+def _spaced(across: list[tuple[float, str, str, str]]) -> list[dict[str, Any]]:
+    """Lines across the trace; one too close to a labelled one goes without its label."""
+    across = sorted(across, key=lambda item: item[0])
+    least_s = max(0.035 * (across[-1][0] - across[0][0]), 1.0) if across else 0.0
+    drawn, labelled_s = [], float("-inf")
+    for t_s, label, colour, style in across:
+        line = _across(t_s, label, colour, style)
+        if t_s - labelled_s < least_s:
+            line["label"] = {"show": False}
+        else:
+            labelled_s = t_s
+        drawn.append(line)
+    return drawn
 
 
 def _across(t_s: float, label: str, colour: str, style: str) -> dict[str, Any]:
@@ -167,7 +194,7 @@ def _areas(stretches: Sequence[Mapping[str, Any]], tones: Mapping[str, str]) -> 
     }
     bands = []
     for item in stretches:
-        if str(item.get("why")) == "come-up" or item["state"] not in tints:
+        if str(item.get("why")) in words.AS_IT_SHOULD or item["state"] not in tints:
             continue
         colour, opacity = tints[item["state"]]
         start = {

@@ -6,10 +6,10 @@ Reads are shared by all viewers for a moment, so that five open pages ask the st
 from __future__ import annotations
 
 import sqlite3
-import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from monitor.record import Run, Sample
 from monitor.store import reader
 from monitor.store.clock import clock_in_force, read_clocks
 from monitor.store.entries import Entry, append_entry, read_entries
-from monitor.store.stamp import epoch_s, machine_boot
+from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot
 
 #: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
 SHARED_FOR_S = 0.8
@@ -31,9 +31,13 @@ SHARED_FOR_S = 0.8
 
 @dataclass(frozen=True, slots=True)
 class House:
-    """One moment of the whole store, for the live page. Times are house time, seconds since the epoch."""
+    """One moment of the whole store, for the live page.
 
-    now_s: float
+    ``now_utc`` is the wall clock, ``rate`` how many seconds of a run pass in one of its seconds: 1 but for a
+    demonstration. ``heard_s`` is how long ago any node was last heard, in such seconds.
+    """
+
+    now_utc: datetime
     rate: float
     live: tuple[reader.LiveRow, ...]
     runs: dict[str, reader.RunRow]
@@ -52,24 +56,25 @@ def store() -> Iterator[sqlite3.Connection]:
         conn.close()
 
 
-def _clock(conn: sqlite3.Connection) -> tuple[float, float]:
-    """(house time now, its rate). On another machine than the collector's, the wall clock has to do."""
-    now = clock_in_force(read_clocks(conn), machine_boot(), time.monotonic())
-    return (now.house_s(time.monotonic()), now.rate) if now else (time.time(), 1.0)
+def _clock(conn: sqlite3.Connection) -> tuple[float | None, float]:
+    """(house time now, its rate); no time where no collector has set a clock since this machine started."""
+    steady_s = SYSTEM_TIME.monotonic_s()
+    row = clock_in_force(read_clocks(conn), machine_boot(), steady_s)
+    return (row.house_s(steady_s), row.rate) if row else (None, 1.0)
 
 
 @st.cache_resource(ttl=SHARED_FOR_S, show_spinner=False)
 def house(data_dir: Path) -> House:
     """The store's newest moment, as all viewers see it for less than a second."""
     with store() as conn:
-        now_s, rate = _clock(conn)
+        house_s, rate = _clock(conn)
         live = tuple(reader.live(conn))
         runs = {row.run_id: row for row in reader.list_runs(conn)} if live else {}
         nodes = reader.nodes(conn)
         heard = [row.last_arrival_s for row in nodes if row.last_arrival_s is not None]
-        return House(
-            now_s, rate, live, runs, tuple(nodes), tuple(reader.alarms(conn)), max(heard, default=None)
-        )
+        silent_s = (house_s - max(heard)) / rate if heard and house_s is not None else None
+        alarms = tuple(reader.alarms(conn))
+        return House(SYSTEM_TIME.utc_now(), rate, live, runs, tuple(nodes), alarms, silent_s)
 
 
 def house_now() -> House:
@@ -77,8 +82,8 @@ def house_now() -> House:
 
 
 def age_s(moment: House, utc: str) -> float:
-    """How long ago a stored time was, on the store's clock. [s]"""
-    return max(0.0, moment.now_s - epoch_s(utc))
+    """How long ago a stored time of day was. [s]"""
+    return max(0.0, moment.now_utc.timestamp() - epoch_s(utc))
 
 
 @st.cache_resource(ttl=2.5, max_entries=8, show_spinner=False)

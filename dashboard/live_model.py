@@ -26,9 +26,9 @@ URGENCY = ("boil_lost", "unknown", "complete", "hold", "waiting", "come_up", "en
 class Board:
     """One canner's board, as the browser is told it. Ages and spans in s.
 
-    ``row_age_s`` and ``sample_age_s`` are ages on the store's clock when the board was made; ``rate`` is how
-    many of its seconds pass in one of the viewer's, and ``patience_s`` is in the viewer's. ``counts_down``:
-    the remaining time runs by itself.
+    Ages and ``patience_s`` are in seconds of the viewer's clock, taken when the board was made; ``rate`` is
+    how many seconds of the run pass in one of them: 1 but for a demonstration faster than life.
+    ``counts_down``: the remaining time runs by itself.
     """
 
     key: str
@@ -72,11 +72,11 @@ def board(
     view : mapping
         The live view's JSON form.
     row_age_s : float
-        How long ago the collector wrote it, on the store's clock. [s]
+        How long ago the collector wrote it, on the viewer's clock. [s]
     spacing_s : float
-        Usual time between this node's readings. [s]
+        Usual time between this node's readings, on the run's clock. [s]
     rate : float
-        Seconds of the store's clock in one of the viewer's.
+        Seconds of the run in one of the viewer's.
     """
     phase = str(view.get("phase", "unknown"))
     sign = words.phase_sign(phase)
@@ -96,7 +96,7 @@ def board(
         remaining_label=label,
         counts_down=phase == "hold",
         row_age_s=max(0.0, row_age_s),
-        sample_age_s=sample_age_s(view, row_age_s),
+        sample_age_s=sample_age_s(view, row_age_s, rate),
         patience_s=patience_s(spacing_s / rate),
         rate=rate,
         simulated=simulated,
@@ -118,12 +118,12 @@ def _remaining(phase: str, view: Mapping[str, Any]) -> tuple[float | None, str]:
     return float(remaining_s), label
 
 
-def sample_age_s(view: Mapping[str, Any], row_age_s: float) -> float | None:
-    """Age of the newest reading, ``None`` before the first. [s]"""
+def sample_age_s(view: Mapping[str, Any], row_age_s: float, rate: float = 1.0) -> float | None:
+    """Age of the newest reading on the viewer's clock, ``None`` before the first. [s]"""
     last_s = view.get("last_sample_s")
     if last_s is None:
         return None
-    return max(0.0, float(view["at_s"]) - float(last_s)) + max(0.0, row_age_s)
+    return max(0.0, float(view["at_s"]) - float(last_s)) / rate + max(0.0, row_age_s)
 
 
 def patience_s(spacing_s: float) -> float:
@@ -151,7 +151,7 @@ def most_urgent_first(boards: Sequence[Board]) -> list[Board]:
 def batch_words(food: str | None, pack: str | None, jar: str | None, jars: int | None) -> str:
     """``7 pint jars of pear halves, hot pack``; what is not known is left out."""
     count = f"{jars} " if jars else ""
-    kind = f"{jar} " if jar else ""
+    kind = f"{jar.replace('_', '-')} " if jar else ""
     noun = ("jar" if jars == 1 else "jars") if (jars or jar) else ""
     parts = f"{count}{kind}{noun}".strip()
     named = " of ".join(part for part in (parts, food or "") if part)

@@ -127,7 +127,7 @@ KEY = (
     '<span><span class="bw-piece" data-tone="boil"></span>boiling</span>'
     '<span><span class="bw-piece" data-tone="alarm"></span>not boiling</span>'
     '<span><span class="bw-piece" data-tone="unsure"></span>unknown</span>'
-    '<span><span class="bw-piece" data-tone="quiet"></span>come-up</span></div>'
+    '<span><span class="bw-piece" data-tone="quiet"></span>come-up, cooling</span></div>'
 )
 
 

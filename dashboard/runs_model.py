@@ -11,7 +11,7 @@ from dashboard.live_model import batch_words
 from monitor.store.reader import RunRow
 
 #: Advice that asks a person to do something with the jars by a time.
-URGENT_ACTIONS = ("reprocess", "refrigerate", "discard", "eat_soon")
+URGENT_ACTIONS = ("reprocess_or_refrigerate", "treat_as_failed")
 FINISHED = ("held", "broken", "unproven")
 
 
@@ -50,7 +50,7 @@ def line(row: RunRow) -> Line:
 
 def needs_doing(rows: Iterable[RunRow]) -> list[RunRow]:
     """Runs whose advice is to reprocess, refrigerate or discard, in the order given."""
-    return [row for row in rows if any(word in (row.advice_action or "") for word in URGENT_ACTIONS)]
+    return [row for row in rows if row.advice_action in URGENT_ACTIONS]
 
 
 @dataclass(frozen=True, slots=True)

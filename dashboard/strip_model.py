@@ -38,7 +38,7 @@ def _piece(item: Mapping[str, Any], share: float) -> Piece:
     state = str(item["state"])
     why = str(item.get("why") or "")
     sign = words.STATES.get(state, words.STATES["unknown"])
-    tone = "quiet" if why == "come-up" else sign.tone
+    tone = "quiet" if why in words.AS_IT_SHOULD else sign.tone
     return Piece(share, state, tone, sign.glyph, stretch_words(item))
 
 

@@ -47,13 +47,13 @@ VERDICTS: dict[str | None, Sign] = {
 #: What is done with the jars, by the advice's fixed word; others show their own word.
 ACTIONS: dict[str, str] = {
     "store_after_seal_check": "check the seals, then store",
-    "reprocess": "reprocess",
     "reprocess_or_refrigerate": "reprocess or refrigerate",
-    "refrigerate": "refrigerate",
+    "treat_as_failed": "treat as not processed: reprocess or refrigerate",
     "keep_boiling": "keep boiling",
     "turn_off_heat": "turn off the heat",
-    "bring_back_to_boil": "bring it back to a full boil",
-    "wait": "wait",
+    "bring_back_boil": "bring it back to a full boil",
+    "look_at_canner": "look at the canner",
+    "wait_for_boil": "wait for the boil",
 }
 
 EVENTS: dict[str, str] = {
@@ -111,6 +111,10 @@ MARKS: dict[str, str] = {
     "jars_lifted": "jars lifted",
     "note": "note",
 }
+
+
+#: Stretches that are below boiling because they ought to be: drawn quietly.
+AS_IT_SHOULD = frozenset({"come-up", "heat off, cooling"})
 
 
 def plain(word: str) -> str:

@@ -21,6 +21,7 @@ const SHAPES = {
     ["path", { d: "M5.5 18.5 L18.5 5.5", class: "line" }],
   ],
 };
+const ROW_FRESH_S = 2.5;
 const STATE_WORDS = {
   server: "The dashboard's server does not answer",
   collector: "The collector has stopped writing",
@@ -87,11 +88,13 @@ function create(list) {
 function lost(board, since_s, serverPatience_s) {
   if (board.phase === "ended") return null;
   if (since_s > serverPatience_s) return { who: "server", age_s: since_s };
-  const row_s = board.row_age_s / board.rate + since_s;
+  const row_s = board.row_age_s + since_s;
   if (row_s > board.patience_s) return { who: "collector", age_s: row_s };
   if (board.sample_age_s === null) return null;
-  const sample_s = board.sample_age_s / board.rate + since_s;
-  return sample_s > board.patience_s ? { who: "node", age_s: sample_s } : null;
+  const sample_s = board.sample_age_s + since_s;
+  if (sample_s <= board.patience_s) return null;
+  // A collector at work writes several times a second; a row this old is its silence, not the node's.
+  return { who: row_s > ROW_FRESH_S ? "collector" : "node", age_s: sample_s };
 }
 
 function wear(view, tone, shapeName) {
@@ -131,13 +134,13 @@ function drawBoard(view, board, since_s) {
   wear(view, board.tone, board.shape);
   say(view.word, board.word);
   view.digits.classList.remove("bw-nodata");
-  const run_s = board.counts_down ? board.row_age_s + since_s * board.rate : 0;
+  const run_s = board.counts_down ? (board.row_age_s + since_s) * board.rate : 0;
   say(view.digits, board.remaining_s === null ? "" : clock(board.remaining_s - run_s));
   say(view.label, board.remaining_label);
   view.figure.hidden = board.remaining_s === null;
   say(view.sentence, board.sentence);
   say(view.reason, board.reason);
-  const old_s = board.sample_age_s === null ? null : board.sample_age_s / board.rate + since_s;
+  const old_s = board.sample_age_s === null ? null : board.sample_age_s + since_s;
   say(view.heard, old_s === null ? "" : `Last reading ${age(old_s)} ago`);
 }
 

@@ -21,7 +21,7 @@ from dashboard.trace import frame, trace
 from dashboard.units import fahrenheit
 from monitor.errors import StoreError
 from monitor.store.reader import LiveRow
-from monitor.store.stamp import epoch_text
+from monitor.store.stamp import utc_text
 
 FAR = st.query_params.get("far") == "1"
 #: The chart shows this much of a run that is on; the run's own page shows all of it. [s]
@@ -57,13 +57,13 @@ def _watch() -> None:
     if _ids(moment) != st.session_state.get("live_ids"):
         st.rerun(scope="app")
     banners = alarm_model.standing(moment.alarms)
-    now_utc = epoch_text(moment.now_s)
+    now_utc = utc_text(moment.now_utc)
     wanted = next((item.priority for item in banners if item.sounds(now_utc)), None)
     if moment.live or banners:
         with st.container(key="sound_line"):
             mount.sound(wanted)
-    for banner in banners:
-        _alarm(banner)
+    for place, banner in enumerate(banners):
+        _alarm(banner, first=place == 0)
     if moment.live:
         pairs = [(_board(moment, row), row) for row in moment.live]
         order = live_model.most_urgent_first([item for item, _ in pairs])
@@ -91,27 +91,40 @@ def _board(moment: data.House, row: LiveRow) -> live_model.Board:
     )
 
 
-def _alarm(banner: alarm_model.Banner) -> None:
-    known = "no" if banner.unacknowledged else "yes"
-    over = " It is over, and still waits to be seen." if banner.state == "returned_unacknowledged" else ""
-    due = f"<p>By {look.esc(_local(banner.due_utc))}.</p>" if banner.due_utc else ""
-    glyph = "▲" if banner.priority == "high" else "△"
-    canner = f" – {look.esc(banner.canner)}" if banner.canner else ""
-    look.page(
-        f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
-        f'data-known="{known}"><p class="bw-headline"><span aria-hidden="true">{glyph}</span> '
-        f"{look.esc(banner.headline)}{canner}</p>"
-        f'<p>{look.esc(banner.what)}{over}</p><p class="bw-do">{look.esc(banner.do)}</p>{due}</div>'
-    )
+def _alarm(banner: alarm_model.Banner, *, first: bool) -> None:
+    """One alarm and what can be said to it: the first in full, the others in a line."""
     if FAR or not banner.unacknowledged or not access.may_change():
+        look.page(_alarm_markup(banner, first))
         return
-    with st.container(horizontal=True):
+    left, right = st.columns([7, 3], vertical_alignment="center")
+    with left:
+        look.page(_alarm_markup(banner, first))
+    with right, st.container(horizontal=True):
         if st.button("I have seen it", key=f"ack_{banner.alarm_id}", type="primary"):
             data.say("alarm_acknowledged", {"alarm_id": banner.alarm_id}, run_id=banner.run_id)
         if st.button("Quiet for 2 minutes", key=f"quiet_{banner.alarm_id}"):
             data.say(
                 "alarm_silenced", {"alarm_id": banner.alarm_id, "seconds_s": 120.0}, run_id=banner.run_id
             )
+
+
+def _alarm_markup(banner: alarm_model.Banner, first: bool) -> str:
+    over = banner.state == "returned_unacknowledged"
+    due = f" By {look.esc(_local(banner.due_utc))}." if banner.due_utc else ""
+    text = f'<p class="bw-do">{look.esc(banner.do)}{due}</p>'
+    if over:
+        text = "<p>It is over, and still waits to be seen.</p>"
+    elif first and not FAR:
+        text = f"<p>{look.esc(banner.what)}</p>{text}"
+    glyph = "▲" if banner.priority == "high" else "△"
+    canner = f" – {look.esc(banner.canner)}" if banner.canner else ""
+    known = "no" if banner.unacknowledged else "yes"
+    return (
+        f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
+        f'data-known="{known}" data-over="{"yes" if over else "no"}">'
+        f'<p class="bw-headline"><span aria-hidden="true">{glyph}</span> '
+        f"{look.esc(banner.headline)}{canner}</p>{text}</div>"
+    )
 
 
 def _local(utc: str) -> str:
@@ -166,6 +179,7 @@ def _detail(row: LiveRow, several: bool) -> None:
             look.tones(),
             marks=[item for item in marks if item[0] >= since_s],
             fahrenheit=fahrenheit(),
+            near=row.view.get("phase") not in ("come_up", "waiting"),
         )
         st.echarts_chart(
             spec,
@@ -180,7 +194,7 @@ def _detail(row: LiveRow, several: bool) -> None:
 def _nothing_on(moment: data.House) -> None:
     heard = ""
     if moment.heard_s is not None:
-        silent = figures.about(max(0.0, moment.now_s - moment.heard_s))
+        silent = figures.about(max(0.0, moment.heard_s))
         heard = f"<p>A node was last heard {look.esc(silent)} ago.</p>"
     look.page(f'<p class="bw-big">No canner is on.</p>{heard}<p>Runs that are over are under Past runs.</p>')
 

@@ -14,6 +14,7 @@ from monitor.errors import MonitorError
 from monitor.record import Run
 
 LONGEST_ID = 200
+_WHOLE, _NEAR = "Whole run", "Near the boiling point"
 
 
 def main() -> None:
@@ -86,8 +87,17 @@ def _trace(found: data.OneRun) -> None:
         return
     drawn = frame(whole, 1500, fahrenheit=fahrenheit())
     marks = [(mark.t_s, mark.kind) for mark in run.marks]
+    sight = st.segmented_control(
+        "Trace", [_WHOLE, _NEAR], default=_WHOLE, key="sight", label_visibility="collapsed"
+    )
     spec = charts.temperature_chart(
-        drawn, found.verdict, look.tones(), marks=marks, fahrenheit=fahrenheit(), zoom=True
+        drawn,
+        found.verdict,
+        look.tones(),
+        marks=marks,
+        fahrenheit=fahrenheit(),
+        zoom=True,
+        near=sight == _NEAR,
     )
     st.echarts_chart(spec, height=440, key="trace", alt=label)
     cut = f"{len(whole.t_s):,} samples" + (

@@ -1,0 +1,164 @@
+"""A browser, and servers of the pages. Chromium may talk to this machine alone: a request to anywhere else
+fails, and is kept to be seen."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from time import monotonic, sleep
+from urllib.request import urlopen
+
+import pytest
+from playwright.sync_api import Browser, Page, Request, sync_playwright
+
+from dashboard.launch import free_port
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = [
+    "--no-sandbox",
+    "--disable-dev-shm-usage",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
+]
+PICTURES = Path(__file__).parent.parent / "screenshots"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield chromium
+        chromium.close()
+
+
+@dataclass
+class Seen:
+    """What a page did behind one's back."""
+
+    outside: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+
+    def request(self, request: Request) -> None:
+        if not request.url.startswith(("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:")):
+            self.outside.append(request.url)
+
+
+class Visitor:
+    """One person's browser window, watched for outside requests and errors."""
+
+    def __init__(self, browser: Browser, *, width: int = 1280, height: int = 800, dark: bool = False) -> None:
+        self.context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light"
+        )
+        self.page: Page = self.context.new_page()
+        self.seen = Seen()
+        self.page.on("request", self.seen.request)
+        self.page.on("pageerror", lambda error: self.seen.errors.append(str(error)))
+
+    def go(self, url: str) -> Page:
+        self.page.goto(url)
+        self.page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=30_000)
+        return self.page
+
+    def overflow(self) -> int:
+        """By how much the page is wider than its window. [px]"""
+        return int(
+            self.page.evaluate(
+                "Math.max(document.documentElement.scrollWidth - innerWidth,"
+                " ...[...document.querySelectorAll('[data-testid=stMain]')].map(m => m.scrollWidth - m.clientWidth))"
+            )
+        )
+
+    def picture(self, name: str) -> None:
+        PICTURES.mkdir(exist_ok=True)
+        self.page.screenshot(path=PICTURES / f"{name}.png")
+
+    def close(self) -> None:
+        self.context.close()
+        assert self.seen.outside == []
+        assert self.seen.errors == []
+
+
+class Pages:
+    """``boilwitness dashboard`` as a process of its own."""
+
+    def __init__(self, folder: Path, *words: str, port: int | None = None) -> None:
+        self.port = port or free_port(None, first=9100, tries=400)
+        self.url = f"http://127.0.0.1:{self.port}"
+        command = [
+            sys.executable,
+            "-m",
+            "monitor",
+            "dashboard",
+            "--data",
+            str(folder),
+            "--port",
+            str(self.port),
+        ]
+        self.process = subprocess.Popen(
+            [*command, *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            start_new_session=True,
+        )
+        self.wait()
+
+    def wait(self) -> None:
+        until_s = monotonic() + 30
+        while monotonic() < until_s:
+            try:
+                with urlopen(f"{self.url}/_stcore/health", timeout=1):
+                    return
+            except OSError:
+                assert self.process.poll() is None, "the dashboard ended at its start"
+                sleep(0.1)
+        raise AssertionError("the dashboard never answered")
+
+    def end(self, number: int = signal.SIGTERM) -> tuple[int, str]:
+        """End it; its exit status and all that it printed."""
+        if self.process.poll() is None:
+            os.kill(self.process.pid, number)
+        told, _ = self.process.communicate(timeout=15)
+        return self.process.returncode, told
+
+
+Visit = Callable[..., AbstractContextManager[Visitor]]
+
+
+@pytest.fixture
+def visit(browser: Browser) -> Visit:
+    """``with visit(width=390) as visitor:``; at its end nothing may have gone outside or wrong."""
+
+    @contextmanager
+    def visiting(**window: int) -> Iterator[Visitor]:
+        visitor = Visitor(browser, **window)
+        try:
+            yield visitor
+        except BaseException:
+            visitor.context.close()
+            raise
+        visitor.close()
+
+    return visiting
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[..., Pages]]:
+    """Starts pages on a data directory, and ends whatever was started."""
+    started: list[Pages] = []
+
+    def start(folder: Path, *words: str, port: int | None = None) -> Pages:
+        started.append(Pages(folder, *words, port=port))
+        return started[-1]
+
+    yield start
+    for pages in started:
+        pages.end()

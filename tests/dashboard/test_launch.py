@@ -1,0 +1,75 @@
+"""How the pages are served: at home only, and guarded when they are open to the home network."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+
+import pytest
+
+from dashboard import launch, passcode
+from dashboard.passcode import Passcode
+from monitor.errors import ConfigError
+
+
+def test_loopback_is_the_default_and_answers_to_its_own_names_only() -> None:
+    """Nothing on the network can reach it, and no foreign host name either."""
+    address = launch.loopback_address(8517)
+    told = launch.options(address)
+    assert told["server_address"] == "127.0.0.1"
+    assert told["server_allowedHosts"] == ["127.0.0.1", "localhost"]
+    assert told["browser_gatherUsageStats"] is False
+    assert told["server_enableXsrfProtection"] is True
+
+
+def test_the_home_network_gets_this_machine_s_names_and_no_wildcard() -> None:
+    """Allowed hosts are names of this machine."""
+    address = launch.lan_address(8517)
+    assert address.bind == "0.0.0.0"
+    assert "*" not in address.hosts
+    assert socket.gethostname() in address.hosts
+
+
+def test_a_taken_port_is_said() -> None:
+    """One clear line."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(ConfigError, match=rf"^port {port} is taken\. Name another with --port\.$"):
+            launch.free_port(port)
+
+
+def test_the_qr_code_has_one_width() -> None:
+    """Every line of the terminal's picture is equally long."""
+    lines = launch.qr_text("http://192.168.1.20:8517").splitlines()
+    assert len({len(line) for line in lines}) == 1
+    assert len(lines) > 10
+
+
+def test_passcode_right_wrong_and_limited() -> None:
+    """Five wrong tries, then even the right one waits until the first is a minute old."""
+    code = Passcode.make("plum-jam-7")
+    assert code.check("plum-jam-7", 0.0)
+    assert not any(code.check("wrong", float(at)) for at in range(1, 6))
+    assert not code.check("plum-jam-7", 10.0)
+    assert code.wait_s(10.0) == pytest.approx(51.0)
+    assert code.check("plum-jam-7", 61.5)
+
+
+def test_passcode_is_stored_without_being_readable(tmp_path: Path) -> None:
+    """The file holds no passcode, only its owner may read it, and it comes back."""
+    Passcode.make("plum-jam-7").save(tmp_path)
+    path = tmp_path / "passcode.json"
+    assert "plum" not in path.read_text()
+    assert path.stat().st_mode & 0o777 == 0o600
+    found = passcode.load(tmp_path)
+    assert found is not None and found.check("plum-jam-7", 0.0)
+    assert passcode.load(tmp_path / "elsewhere") is None
+
+
+def test_a_short_passcode_and_a_damaged_file_are_refused(tmp_path: Path) -> None:
+    """Both say what to do."""
+    with pytest.raises(ConfigError, match="Use 6 or more"):
+        Passcode.make("12345")
+    (tmp_path / "passcode.json").write_text("{}")
+    with pytest.raises(ConfigError, match="Delete it and choose anew"):
+        passcode.load(tmp_path)

@@ -1,0 +1,153 @@
+"""The live page in a real browser, on a real collector and a node on a real serial line, at life's pace."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from time import monotonic
+
+import pytest
+
+from dashboard.launch import free_port
+from monitor.cli._demo_house import DemoHouse
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.reader import live, open_reader
+
+HOSTILE = '<img src=x onerror="window.owned=1">**b** $x$ [l](javascript:window.owned=1)'
+
+
+class Kitchen(DemoHouse):
+    """The demonstration's house at life's pace, its parts to be hurt one by one."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder, free_port(None, first=9500, tries=400), 1.0, "pty")
+        self.stop = threading.Event()
+        self.folder = folder
+        self.player = threading.Thread(target=self.play, args=(self.stop, lambda line: None), daemon=True)
+
+    @property
+    def collector_pid(self) -> int:
+        return self._children[0].pid
+
+    @property
+    def pages_pid(self) -> int:
+        return self._children[1].pid
+
+    def begin(self) -> None:
+        self.start()
+        self.player.start()
+
+    def silence_node(self) -> None:
+        self.stop.set()
+        self.player.join()
+
+    def pages_again(self) -> None:
+        self._children[1].wait()
+        self._child("dashboard", str(self.folder), str(self._port))
+        self._children[1] = self._children.pop()
+        self._wait("the dashboard", self._pages_ready)
+
+
+@pytest.fixture
+def kitchen(tmp_path: Path) -> Iterator[Kitchen]:
+    house = Kitchen(tmp_path)
+    try:
+        house.begin()
+        yield house
+    finally:
+        house.stop.set()
+        house.end()
+
+
+def seconds_until(page: object, words: str, within_s: float) -> float:
+    """How long it takes until the big figure holds ``words``. [s]"""
+    began_s = monotonic()
+    page.wait_for_function(  # type: ignore[attr-defined]
+        "words => document.querySelector('.bw-digits')?.textContent.includes(words)",
+        arg=words,
+        timeout=within_s * 1000,
+    )
+    return monotonic() - began_s
+
+
+def test_a_silent_server_collector_and_node_are_each_noticed_within_5_s(
+    kitchen: Kitchen, visit: Callable
+) -> None:
+    """The old figure gives way to NO DATA, and it says who is silent; what comes back is shown again."""
+    with visit() as visitor:
+        page = visitor.go(kitchen.url)
+        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
+        page.wait_for_selector(".bw-simulated:text-is('simulated')")
+
+        os.kill(kitchen.pages_pid, signal.SIGKILL)
+        assert seconds_until(page, "NO DATA", 6.0) <= 5.0
+        assert "server" in page.inner_text(".bw-sentence")
+        kitchen.pages_again()
+        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
+
+        os.kill(kitchen.collector_pid, signal.SIGSTOP)
+        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
+        assert "collector" in page.inner_text(".bw-sentence")
+        visitor.picture("live-no-data")
+        os.kill(kitchen.collector_pid, signal.SIGCONT)
+        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
+
+        kitchen.silence_node()
+        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
+        assert "node" in page.inner_text(".bw-sentence")
+
+
+def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit: Callable) -> None:
+    """A mark reaches the store and the page; sound is off until a tap; hostile names stay text."""
+    run_id = run_that_is_on(kitchen.folder)
+    append_entry(kitchen.folder, "header_changed", {"batch": {"food": HOSTILE}}, run_id=run_id)
+    with visit(width=390, height=844) as visitor:
+        page = visitor.go(kitchen.url)
+        page.wait_for_selector(".bw-sound[data-armed=no]", timeout=20_000)
+        assert "SOUND IS OFF" in page.inner_text(".bw-sound")
+        page.click(".bw-sound button")
+        page.wait_for_selector(".bw-sound[data-armed=yes]")
+        assert int(page.get_attribute(".bw-sound", "data-beeps")) == 1
+
+        page.wait_for_function(
+            "words => document.querySelector('.bw-batch')?.textContent.includes(words)", arg=HOSTILE
+        )
+        assert page.evaluate("window.owned") is None
+        assert page.locator(".bw-board img").count() == 0
+        assert visitor.overflow() <= 0
+        visitor.picture("live-390")
+
+        page.get_by_text("Say what you did or saw").click()
+        page.get_by_role("button", name="Water added").click()
+        page.get_by_text("Written down: water added.").wait_for()
+        conn = open_reader(kitchen.folder)
+        kinds = [entry.body["kind"] for entry in read_entries(conn, run_id, ["mark"])]
+        conn.close()
+        assert "water_added" in kinds
+
+        page.set_viewport_size({"width": 1280, "height": 800})
+        page.get_by_role("link", name="Show this across the room").click()
+        page.wait_for_selector(".bw-far .bw-digits")
+        page.wait_for_timeout(500)
+        bottom = page.evaluate("document.querySelector('.bw-reason').getBoundingClientRect().bottom")
+        digits = page.evaluate("document.querySelector('.bw-digits').getBoundingClientRect().height")
+        assert bottom <= 800, "state, time and reason fit without scrolling"
+        assert digits >= 200
+        visitor.picture("live-far")
+
+
+def run_that_is_on(folder: Path) -> str:
+    """Waits until the collector has written a first live row; its run's id."""
+    until_s = monotonic() + 20
+    pause = threading.Event()
+    while monotonic() < until_s:
+        conn = open_reader(folder)
+        rows = live(conn)
+        conn.close()
+        if rows:
+            return rows[0].run_id
+        pause.wait(0.2)
+    raise AssertionError("no run came on")

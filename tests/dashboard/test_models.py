@@ -1,0 +1,288 @@
+"""What pages show, without a page: words, ages, order, filters."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard import alarm_model, figures, live_model, look, run_model, runs_model, strip_model, words
+from dashboard.charts import temperature_chart
+from dashboard.trace import Trace, envelope, frame, trace
+from monitor.judge import words as engine_words
+from monitor.judge.verdict import EVENT_KINDS, LiveView
+from monitor.record import Sample
+from monitor.record.model import MARK_KINDS
+from monitor.store.reader import AlarmRow, RunRow
+
+
+def view(phase: str = "hold", **changes: object) -> dict[str, object]:
+    form = LiveView(
+        at_s=2000.0,
+        state="boiling",
+        phase=phase,
+        sentence="Full boil.",
+        reason="on its plateau",
+        water_C=94.5,
+        boiling_point_C=94.48,
+        boiling_point_from="barometer",
+        floor_C=93.48,
+        expanded_uncertainty_K=0.43,
+        held_s=600.0,
+        proven_s=600.0,
+        required_s=1800.0,
+        remaining_s=1230.0,
+        clock_started_s=1400.0,
+        last_sample_s=1999.5,
+    ).as_json()
+    return form | changes
+
+
+def test_only_a_held_boil_counts_down() -> None:
+    """In any other phase the remaining time stands still, whatever the wall clock does."""
+    for phase in words.PHASES:
+        board = live_model.board("r", "c", view(phase), row_age_s=0.2)
+        assert board.counts_down is (phase == "hold")
+
+
+def test_a_lost_boil_shows_the_whole_time_again() -> None:
+    """The restart rule (the guidance table's G4): all of the time, from the moment it boils again."""
+    board = live_model.board("r", "c", view("boil_lost", remaining_s=1800.0), row_age_s=0.2)
+    assert board.remaining_s == 1800.0
+    assert board.remaining_label == "to hold from the moment it boils again: all 30 min"
+
+
+def test_an_unknown_phase_is_never_fine() -> None:
+    """A word of a newer engine is shown as it is, unsure."""
+    board = live_model.board("r", "c", view("brand_new"), row_age_s=0.2)
+    assert (board.word, board.tone, board.counts_down) == ("Brand new", "unsure", False)
+
+
+def test_ages_add_the_engine_s_and_the_row_s() -> None:
+    """The reading is as old as the engine said, and older by the age of what the engine said."""
+    assert live_model.sample_age_s(view(), 2.0) == pytest.approx(2.5)
+    assert live_model.sample_age_s(view(last_sample_s=None), 2.0) is None
+    assert live_model.sample_age_s(view(), 2.0, rate=10.0) == pytest.approx(2.05)
+
+
+@pytest.mark.parametrize(("spacing_s", "patience_s"), [(0.5, 4.5), (1.0, 4.5), (2.0, 5.0), (10.0, 13.0)])
+def test_patience_is_under_five_seconds_after_a_reading_was_due(spacing_s: float, patience_s: float) -> None:
+    """Within 5 s of losing the node no old figure stands: 4.5 s, or 3 s after the next one was due."""
+    assert live_model.patience_s(spacing_s) == patience_s
+    assert live_model.patience_s(spacing_s) - spacing_s < 5.0
+
+
+def test_the_most_urgent_canner_comes_first() -> None:
+    """Lost, then unknown, then done, then the least time left, then those that come up."""
+    phases = {"a": "come_up", "b": "hold", "c": "boil_lost", "d": "complete", "e": "unknown", "f": "hold"}
+    boards = [
+        live_model.board(name, name, view(phase, remaining_s=60.0 if name == "f" else 900.0), row_age_s=0)
+        for name, phase in phases.items()
+    ]
+    assert [item.run_id for item in live_model.most_urgent_first(boards)] == list("cedfba")
+
+
+def test_the_batch_in_words_leaves_out_what_is_not_known() -> None:
+    """Trade words, no holes."""
+    assert live_model.batch_words("pears", "hot", "half_pint", 6) == "6 half-pint jars of pears, hot pack"
+    assert live_model.batch_words("pears", None, None, None) == "pears"
+    assert live_model.batch_words(None, None, "pint", 1) == "1 pint jar"
+    assert live_model.batch_words(None, None, None, None) == ""
+
+
+def test_come_up_says_how_sure_it_is() -> None:
+    """The estimate carries its spread."""
+    told = live_model.come_up_words(view("come_up", eta_s=[540.0, 720.0, 960.0], rate_K_per_min=1.8))
+    assert told == "boil in about 12 min (9 min to 16 min), rising 1.8 K/min"
+    assert live_model.come_up_words(view("hold", eta_s=[1.0, 2.0, 3.0])) == ""
+
+
+def test_every_word_of_the_contract_has_words_for_people() -> None:
+    """No event, mark or phase falls back on its spelling in the record."""
+    assert set(words.EVENTS) == set(EVENT_KINDS)
+    assert set(words.MARKS) == set(MARK_KINDS)
+    assert set(words.AS_IT_SHOULD) == {engine_words.COME_UP, engine_words.AFTER_HEAT}
+
+
+def test_signs_differ_without_colour() -> None:
+    """WCAG 2.2, 1.4.1: the shape alone tells two states apart, and so does the word."""
+    for table in (words.PHASES, words.STATES, words.VERDICTS):
+        signs = list(table.values())
+        assert len({item.word for item in signs}) == len(signs)
+        assert len({item.glyph for item in signs}) == len(signs)
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.2 definition."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("tones", [look.LIGHT, look.DARK])
+def test_every_tone_can_be_read(tones: dict[str, str]) -> None:
+    """WCAG 2.2, 1.4.3 level AA: 4.5 to 1 for text against the paper."""
+    paper = _luminance(tones["paper"])
+    for name in set(tones) - {"paper", "line"}:
+        tone = _luminance(tones[name])
+        assert (max(tone, paper) + 0.05) / (min(tone, paper) + 0.05) >= 4.5, name
+
+
+@pytest.mark.parametrize(
+    ("span_s", "shown"), [(0.0, "0:00"), (0.2, "0:01"), (59.2, "1:00"), (3599.5, "1:00:00"), (None, "–")]
+)
+def test_remaining_times_round_up(span_s: float | None, shown: str) -> None:
+    """What is left is never shown shorter than it is."""
+    assert figures.clock(span_s) == shown
+
+
+def test_proven_times_round_down() -> None:
+    """What is proven is never shown longer than it is."""
+    assert figures.held_clock(1799.99) == "29:59"
+
+
+def test_temperatures_in_both_units() -> None:
+    """212 °F is 100 °C by definition of the scale; a difference of 1 K is 1.8 °F."""
+    assert figures.temperature(100.0, True) == "212.00 °F"
+    assert figures.difference(1.0, True) == "1.80 °F"
+    assert figures.temperature(None) == "–"
+
+
+def test_a_short_break_in_a_long_run_stays_visible() -> None:
+    """A two-second break in two hours is widened, and the shares still add up."""
+    found = strip_model.pieces(
+        [
+            {"start_s": 0.0, "end_s": 600.0, "state": "not_boiling", "why": engine_words.COME_UP},
+            {"start_s": 600.0, "end_s": 5000.0, "state": "boiling", "why": "full boil"},
+            {"start_s": 5000.0, "end_s": 5002.0, "state": "not_boiling", "why": "boil lost"},
+            {"start_s": 5002.0, "end_s": 7200.0, "state": "boiling", "why": "full boil"},
+        ]
+    )
+    assert sum(piece.share for piece in found) == pytest.approx(1.0)
+    assert found[2].share > 0.005
+    assert [piece.tone for piece in found] == ["quiet", "boil", "alarm", "boil"]
+    assert found[2].words == "not boiling, 1:23:20 to 1:23:22, 0:02 (boil lost)"
+
+
+def alarm_row(change: str, state: str, at: str, **body: object) -> AlarmRow:
+    return AlarmRow(1, "r:boil_lost:1", "r", at, "boil_lost", state, {"change": change, **body})
+
+
+RAISED = alarm_row(
+    "raised",
+    "active_unacknowledged",
+    "2026-08-14T10:00:00.000Z",
+    alarm={"priority": "high", "headline": "The boil is lost", "what": "w", "do": "d", "canner": "c"},
+)
+
+
+def test_an_alarm_stands_until_it_is_seen_and_over() -> None:
+    """The four states of ISA-18.2: over but unseen still stands; seen and over does not."""
+    unseen = alarm_row("returned", "returned_unacknowledged", "2026-08-14T10:01:00.000Z")
+    gone = alarm_row("acknowledged", "normal", "2026-08-14T10:02:00.000Z")
+    assert [item.headline for item in alarm_model.standing([RAISED])] == ["The boil is lost"]
+    assert alarm_model.standing([RAISED, unseen])[0].unacknowledged
+    assert alarm_model.standing([RAISED, unseen, gone]) == []
+
+
+def test_silence_ends_by_itself() -> None:
+    """Silenced for 120 s it is quiet, then it is heard again."""
+    quiet = alarm_row(
+        "silenced", "active_unacknowledged", "2026-08-14T10:00:10.000Z", text="sound off for 120 s"
+    )
+    (item,) = alarm_model.standing([RAISED, quiet])
+    assert not item.sounds("2026-08-14T10:01:00.000Z")
+    assert item.sounds("2026-08-14T10:02:10.001Z")
+
+
+def run_row(run_id: str, verdict: str | None, action: str | None = None, food: str = "pears") -> RunRow:
+    return RunRow(
+        run_id, "c", "2026-08-14T15:12:00Z", "2026-08-14T16:12:00Z", "America/Denver", food, "hot", "pint",
+        7, 1800.0, verdict, 1833.0, action, False, False,
+    )  # fmt: skip
+
+
+def test_batches_that_need_reprocessing_come_first() -> None:
+    """Every action of the engine that sets a salvage clock is among what is to do first."""
+    rows = [
+        run_row("a", "held", "store_after_seal_check"),
+        run_row("b", "broken", "reprocess_or_refrigerate"),
+        run_row("c", "unproven", "treat_as_failed"),
+    ]
+    assert [row.run_id for row in runs_model.needs_doing(rows)] == ["b", "c"]
+
+
+def test_filters_and_season() -> None:
+    """Words are looked for anywhere; the sum names each verdict."""
+    rows = [run_row("a", "held"), run_row("b", "broken", food="plums"), run_row("c", None)]
+    assert [row.run_id for row in runs_model.chosen(rows, runs_model.Wanted(words="PLUM c"))] == ["b"]
+    assert [row.run_id for row in runs_model.chosen(rows, runs_model.Wanted(verdict="held"))] == ["a"]
+    assert runs_model.season(rows) == "3 runs: 1 held, 1 broken, 1 still open."
+    assert runs_model.line(rows[0]).started == "Fri 14 Aug 2026, 09:12"
+
+
+def test_guidance_is_quoted_by_its_number() -> None:
+    """A number that is not in the table is said to be missing, never dropped."""
+    told = run_model.guidance(["G4", "G999"])
+    assert "whole time again from zero" in told[0][1]
+    assert "not in the table" in told[1][1]
+
+
+@given(
+    st.integers(3001, 9000).flatmap(lambda n: st.tuples(st.just(n), st.integers(0, n - 1))),
+    st.integers(50, 1500),
+)
+def test_the_envelope_never_loses_a_single_low_sample(place: tuple[int, int], buckets: int) -> None:
+    """One sample that dips stays, wherever it is and however much is cut away; and so do the ends."""
+    count, at = place
+    values = np.full(count, 94.5)
+    values[at] = 90.0
+    kept = envelope(values, buckets)
+    assert at in kept
+    assert kept[0] == 0 and kept[-1] == count - 1
+    assert len(kept) <= 2 * buckets + 2 or count <= 2 * buckets
+
+
+def test_the_envelope_keeps_dips_beside_missing_values() -> None:
+    """Missing values neither hide a dip in their bucket nor are drawn over."""
+    values = np.full(10_000, 94.5)
+    values[5000:5004] = np.nan
+    values[5006] = 88.0
+    kept = set(envelope(values, 200).tolist())
+    assert {4999, 5000, 5003, 5004, 5006} <= kept
+
+
+def test_a_gap_is_drawn_as_a_gap() -> None:
+    """Where the record was silent for longer than 30 s the line breaks; 29 s do not break it."""
+    samples = [Sample(t_s=float(t), water_C=94.5) for t in [*range(100), *range(131, 200), *range(228, 240)]]
+    drawn = frame(trace(samples, 0.25))
+    assert drawn["water"].isna().sum() == 1
+    hole = drawn.index[drawn["water"].isna()][0]
+    assert drawn["min"][hole - 1] == pytest.approx(99 / 60, abs=1e-3)
+    assert drawn["water"][0] == 94.75
+
+
+def test_a_long_record_is_cut_to_what_a_page_can_draw() -> None:
+    """100,000 samples on 4 channels become some thousand rows that they share."""
+    rng = np.random.default_rng(1)
+    channels = {name: 94.0 + rng.normal(0, 0.1, 100_000) for name in ("water", "jar 1", "jar 2", "room")}
+    drawn = frame(Trace(np.arange(100_000.0), channels), 1500)
+    assert 3_000 <= len(drawn) <= 13_000
+    for name, values in channels.items():
+        assert drawn[name].min() == pytest.approx(values.min(), abs=1e-3)
+
+
+def test_the_chart_marks_what_happened_without_any_text_of_people() -> None:
+    """Only fixed words go into the chart, which draws labels itself."""
+    verdict = {
+        "boiling_point_C": 94.48,
+        "floor_C": 93.48,
+        "stretches": [{"start_s": 60.0, "end_s": 120.0, "state": "boiling", "why": "<b>x</b>"}],
+        "events": [{"kind": "boil_lost", "onset_s": 120.0, "raised_s": 130.0, "text": "<b>y</b>"}],
+    }
+    drawn = frame(trace([Sample(t_s=float(t), water_C=94.0) for t in range(200)]))
+    spec = temperature_chart(drawn, verdict, look.LIGHT, marks=[(10.0, "jars_in"), (11.0, "<i>")])
+    told = str({key: value for key, value in spec.items() if key != "dataset"})
+    assert "boil lost" in told and "jars in" in told and "94.48 °C" in told
+    assert "<b>" not in told and "<i>" not in told
