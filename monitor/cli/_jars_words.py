@@ -33,11 +33,11 @@ def status(state: BatchState, now: datetime) -> str:
             f"CLOCK  {left} until {local_time(clock.deadline, state.zone)}: {clock.text} ({', '.join(clock.guidance)})."
         )
     lines.append("")
-    lines += [line for jar in state.jars for line in _jar(jar, state, now)]
+    lines += _jars(state, now)
     lines += _rest(state)
     numbers = sorted({n for jar in state.jars for n in jar.guidance}, key=lambda n: int(n[1:]))
     lines += ["", "Published guidance:"]
-    lines += [_fold(f"{number}  {fact(number).fact} [{fact(number).source}]", "     ") for number in numbers]
+    lines += [_fold(f"{number}  {fact(number).fact} [{fact(number).source}]", "    ") for number in numbers]
     return "\n".join(line for line in lines if line is not None)
 
 
@@ -55,16 +55,25 @@ def _lifting(state: BatchState, now: datetime) -> str:
     return f"The seals may be judged; next: jar {following}." if following else "Every seal is judged."
 
 
-def _jar(jar: JarState, state: BatchState, now: datetime) -> list[str]:
+def _jars(state: BatchState, now: datetime) -> list[str]:
+    """One paragraph for jars that stand alike."""
+    alike: dict[tuple[str, str], list[int]] = {}
+    for jar in state.jars:
+        alike.setdefault(_jar(jar, now), []).append(jar.jar)
+    lines = []
+    for (what, do), numbers in alike.items():
+        word = "jar" if len(numbers) == 1 else "jars"
+        lines += [textwrap.fill(f"{word} {', '.join(map(str, numbers))}  {what}", _WIDTH), _fold(do, "    ")]
+    return lines
+
+
+def _jar(jar: JarState, now: datetime) -> tuple[str, str]:
     due = f", {_left((jar.due - now).total_seconds())}" if jar.due else ""
     until = f", use by {jar.use_by.isoformat()}" if jar.use_by else ""
     gone = f" ({jar.gone})" if jar.gone else ""
-    lines = [
-        f"jar {jar.jar:<3} {jar.status.value.upper()}{gone}{until}{due}: {jar.why}. Seal: {jar.seal.seal.value}."
-    ]
+    what = f"{jar.status.value.upper()}{gone}{until}{due}: {jar.why}. Seal: {jar.seal.seal.value}."
     offered = ", ".join(status.value for status in jar.choices)
-    lines.append(_fold(f"{jar.do}" + (f" Offered: {offered}." if offered else ""), " " * 8))
-    return lines
+    return what, jar.do + (f" Offered: {offered}." if offered else "")
 
 
 def _rest(state: BatchState) -> list[str]:
@@ -91,7 +100,7 @@ def _left(seconds_s: float) -> str:
 
 
 def _fold(text: str, indent: str) -> str:
-    return textwrap.fill(text, _WIDTH, initial_indent=indent[:4], subsequent_indent=indent)
+    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent)
 
 
 def review(state: BatchState) -> str:
@@ -147,7 +156,22 @@ def cooling(run: Run) -> str:
     lines = [sentence]
     for jar in found:
         lines += [_course(run, jar), *_vacuum(run, jar)]
+    lines += [
+        f"    lid {number} heard to pull down at {local_time(run.started_at + timedelta(seconds=t_s), run.zone)} "
+        "(a hint, never the test)"
+        for number, t_s in sorted(_lids(run).items())
+    ]
     return "\n".join(lines)
+
+
+def _lids(run: Run) -> dict[int, float]:
+    """When each lid was first heard, s of the run."""
+    heard: dict[int, float] = {}
+    for sample in run.samples:
+        for number, pulled in sample.lids.items():
+            if pulled:
+                heard.setdefault(number, sample.t_s)
+    return heard
 
 
 def _course(run: Run, jar: JarCooling) -> str:

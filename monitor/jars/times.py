@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.jars.rows import Row
+from monitor.jars.rows import Row, instant
 from monitor.judge.salvage import UNSEALED_WINDOW_S, failed_process_clock, hold_end_s
 from monitor.judge.verdict import Stretch
 from monitor.record.model import Run
@@ -68,10 +68,12 @@ def times_of(run: Run, verdict: Mapping[str, Any]) -> Times:
         end_s = min(ends)
     day_s = end_s + UNSEALED_WINDOW_S if end_s is not None else None
     failed = verdict.get("verdict") in ("broken", "unproven")
-    two_s = failed_process_clock(stretches, jars_in_s).deadline_s if failed else None
+    two = moment(failed_process_clock(stretches, jars_in_s).deadline_s) if failed else None
+    # The verdict's own deadline is what every other page shows: one batch, one clock.
+    said = (verdict.get("advice") or {}).get("until")
+    if failed and said:
+        two = instant(str(said))
     started = moment(jars_in_s)
     assert started is not None
     last_s = min(ends) if ends else float("inf")
-    return Times(
-        started, moment(heat_off_s), moment(lifted_s), (jars_in_s, last_s), moment(two_s), moment(day_s)
-    )
+    return Times(started, moment(heat_off_s), moment(lifted_s), (jars_in_s, last_s), two, moment(day_s))
