@@ -84,6 +84,17 @@ class BatchState:
         """Jars that need a person's choice now."""
         return [jar for jar in self.jars if jar.status is Status.ON_HOLD and not jar.gone]
 
+    def settled(self) -> frozenset[str]:
+        """What the alarms need not ask for any more: ``seals_judged``, ``jars_decided``."""
+        words = set()
+        if self.jars and self.next_jar() is None:
+            words.add("seals_judged")
+        moving = (Status.WAITING, Status.ON_HOLD)
+        queued = any(jar.status is Status.REPROCESS and not jar.child_run for jar in self.jars)
+        if self.jars and not queued and not any(jar.status in moving and not jar.gone for jar in self.jars):
+            words.add("jars_decided")
+        return frozenset(words)
+
     def first_deadline(self) -> Clock | None:
         """The clock that closes first and still has jars waiting for it."""
         return min(self.clocks, key=lambda clock: clock.deadline) if self.clocks else None

@@ -70,6 +70,20 @@ def test_one_jar_judged(kitchen: Any, hours: float, answers: dict[str, Any], sea
     assert batch.state(LIFTED + 20 * HOUR).jars[0].seal.seal is seal
 
 
+def test_the_alarms_hear_when_nothing_is_left_to_ask(kitchen: Any) -> None:
+    batch = kitchen("broken", jars=2)
+    assert batch.state(2500.0).settled() == frozenset()
+    batch.add("jar_disposition", 2600.0, jar=1, to="refrigerate")
+    batch.add("jar_disposition", 2600.0, jar=2, to="reprocess_queued")
+    assert "jars_decided" not in batch.state(2700.0).settled()
+    batch.add("run_started", 2800.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[2])
+    assert "jars_decided" in batch.state(2900.0).settled()
+    whole = kitchen(jars=1)
+    assert whole.state(LIFTED + 12.5 * HOUR).settled() == frozenset()
+    whole.seal(1, LIFTED + 13 * HOUR)
+    assert whole.state(LIFTED + 14 * HOUR).settled() == {"seals_judged"}
+
+
 def test_a_correction_replaces_the_answer_and_the_old_row_stays_in_the_list(kitchen: Any) -> None:
     batch = kitchen(jars=1)
     wrong = batch.seal(1, LIFTED + 13 * HOUR, tap="dull")
