@@ -47,6 +47,8 @@ class CoolingWatch:
         self.lifted_s: float | None = None
         self._due: dict[str, tuple[float, str]] = {}
         self._raised: set[str] = set()
+        #: True from the end of the heat until :meth:`on_verdict` has been told what the hold came to.
+        self.needs_verdict = False
 
     # -- what comes in ---------------------------------------------------------------------------------
 
@@ -59,6 +61,7 @@ class CoolingWatch:
             self.heat_off_s = self.lifted_s = None
             self._tracks.clear()
             self._due.clear()
+            self.needs_verdict = False
         elif kind == "heat_off" and self.lifted_s is None and self.heat_off_s is None:
             self.heat_off_s = t_s
             self._set_clock()
@@ -70,6 +73,7 @@ class CoolingWatch:
 
     def on_verdict(self, word: str | None, stretches: Sequence[Stretch], required_s: float) -> None:
         """The verdict, once the heat is off or the jars are out; again whenever it is revised."""
+        self.needs_verdict = False
         for kind in ("seal_check_overdue", "reprocess_window_closing"):
             self._due.pop(kind, None)
         if word == HELD:
@@ -130,6 +134,7 @@ class CoolingWatch:
         self._tracks.clear()
         self._due.clear()
         self._raised.clear()
+        self.needs_verdict = False
 
     def _track(self, number: int) -> JarTrack:
         if self.lifted_s is not None:
@@ -142,6 +147,7 @@ class CoolingWatch:
         return median(recent) if recent else None
 
     def _set_clock(self) -> None:
+        self.needs_verdict = True
         from_s = self.lifted_s if self.lifted_s is not None else self.heat_off_s
         assert from_s is not None
         since = (

@@ -155,7 +155,9 @@ def test_without_a_room_probe_there_is_no_forecast_and_it_says_so() -> None:
 def test_a_hold_that_is_not_proven_has_two_hours_and_no_seal_deadline() -> None:
     watch = watch_of()
     stretches = (Stretch(-2000.0, -1400.0, "boiling", ""), Stretch(-1400.0, -300.0, "not_boiling", ""))
+    assert watch.needs_verdict
     watch.on_verdict("broken", stretches, 1800.0)
+    assert not watch.needs_verdict
     events = watch.tick(24 * HOUR)
     assert [event.kind for event in events] == ["seal_check_due", "reprocess_window_closing"]
     assert events[1].onset_s == -1400.0 + 2 * HOUR - 1800.0
