@@ -155,9 +155,17 @@ function draw(memory) {
     else drawBoard(view, board, since_s);
     if (gone) view.figure.hidden = false;
     if (gone) silent.push(board.title);
+    strike(board.run_id, gone !== null);
   }
   window.boilwitnessSilent = silent.length > 0;
   title(memory, silent);
+}
+
+// Figures elsewhere on the page that belong to a silent run are struck through.
+function strike(run_id, old) {
+  for (const node of document.querySelectorAll("[data-run]")) {
+    if (node.dataset.run === run_id) node.classList.toggle("bw-old", old);
+  }
 }
 
 function title(memory, silent) {

@@ -166,7 +166,8 @@ def _detail(row: LiveRow, several: bool) -> None:
     offset_K = run.probe.calibration.offset_K if run and run.probe.calibration else 0.0
     left, right = st.columns([2, 3], gap="large")
     with left:
-        look.page(look.facts_table(live_model.facts(row.view, fahrenheit()), "Figures now"))
+        figures_now = look.facts_table(live_model.facts(row.view, fahrenheit()), "Figures now")
+        look.page(f'<div data-run="{look.esc(row.run_id)}">{figures_now}</div>')
     with right:
         marks = [(mark.t_s, mark.kind) for mark in run.marks] if run else []
         spec = charts.temperature_chart(

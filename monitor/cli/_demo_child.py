@@ -1,4 +1,4 @@
-"""One process of the demonstration: ``collector`` or ``dashboard``. It ends when its parent does.
+"""One process of the demonstration: ``broker``, ``collector`` or ``dashboard``. It ends when its parent does.
 
 The parent holds the other end of standard input and never writes to it: its end is the parent's end, even
 when the parent was killed and could not say so.
@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import threading
 from pathlib import Path
 
 
 def main(words: list[str]) -> int:
-    """``collector DATA RATE --serial|--mqtt WHERE`` or ``dashboard DATA PORT``."""
+    """``broker DATA PROGRAM``, ``collector DATA RATE --serial|--mqtt WHERE`` or ``dashboard DATA PORT``."""
     threading.Thread(target=_end_with_parent, daemon=True).start()
     role, folder, *rest = words
+    if role == "broker":
+        return _broker(Path(folder), *rest)
     return _collector(Path(folder), *rest) if role == "collector" else _dashboard(Path(folder), int(rest[0]))
 
 
@@ -24,6 +27,15 @@ def _end_with_parent() -> None:
     while os.read(0, 1):
         pass
     os.kill(os.getpid(), signal.SIGTERM)
+
+
+def _broker(folder: Path, program: str) -> int:
+    """A broker cannot know that its parent is gone; this process can, and ends it."""
+    broker = subprocess.Popen([program, "-c", str(folder / "broker.conf")], stderr=subprocess.DEVNULL)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: broker.terminate())
+    broker.wait()
+    return 0
 
 
 def _collector(folder: Path, rate: str, option: str, where: str) -> int:

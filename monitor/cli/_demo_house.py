@@ -70,11 +70,7 @@ class DemoHouse:
             port = int(trial.getsockname()[1])
         settings = self._folder / "broker.conf"
         settings.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
-        command = [program, "-c", str(settings)]
-        child = subprocess.Popen(
-            command, start_new_session=True, stdin=subprocess.PIPE, stderr=subprocess.DEVNULL
-        )
-        self._children.append(child)
+        self._child("broker", str(self._folder), program)
         self._wait("the broker", lambda: _answers(port))
         return port
 

@@ -1,0 +1,107 @@
+"""``boilwitness demo``, watched in a real browser from its start to Ctrl-C."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from time import monotonic
+
+import pytest
+
+from dashboard.launch import free_port
+
+
+def processes_holding(words: str) -> list[str]:
+    """Command lines of running processes that contain ``words``."""
+    found = []
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            try:
+                line = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")
+            except OSError:
+                # It ended while we looked.
+                continue
+            if words in line:
+                found.append(line)
+    return found
+
+
+def start(folder: Path, *words: str) -> tuple[subprocess.Popen[str], str]:
+    port = free_port(None, first=9900, tries=90)
+    command = [sys.executable, "-m", "monitor", "demo", "--no-browser", "--port", str(port)]
+    demo = subprocess.Popen(
+        [*command, "--data", str(folder), *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    )
+    return demo, f"http://127.0.0.1:{port}"
+
+
+def wait_line(demo: subprocess.Popen[str], pattern: str) -> str:
+    assert demo.stdout is not None
+    told = []
+    for line in demo.stdout:
+        told.append(line)
+        if re.search(pattern, line):
+            return line
+    raise AssertionError(f"the demonstration ended without saying {pattern!r}: {told}")
+
+
+def test_the_demonstration_from_start_to_ctrl_c(tmp_path: Path, visit: Callable) -> None:
+    """Come-up, boil, a power dip, the clock from zero, a held hold, the finished run; then nothing is left."""
+    demo, url = start(tmp_path, "--speed", "50")
+    try:
+        wait_line(demo, r"50 times as fast as life \(Ctrl-C ends everything\)")
+        with visit() as visitor:
+            page = visitor.go(url)
+            began_s = monotonic()
+            page.wait_for_selector(".bw-simulated:text-is('simulated, 50× life')", timeout=20_000)
+            page.wait_for_selector(".bw-word:text-is('Coming up')", timeout=20_000)
+            page.wait_for_selector(".bw-word:text-is('Full boil')", timeout=30_000)
+            page.wait_for_selector(".bw-word:text-is('Boil lost')", timeout=30_000)
+            page.wait_for_selector(".bw-headline:has-text('The boil is lost')", timeout=5_000)
+            assert "to hold from the moment it boils again: all 10 min" in page.inner_text(".bw-label")
+            assert page.inner_text(".bw-digits") == "10:00"
+            visitor.picture("demo-boil-lost")
+            page.wait_for_selector(".bw-word:text-is('Full boil')", timeout=30_000)
+            assert monotonic() - began_s < 60
+            page.get_by_role("button", name="I have seen it").first.click()
+            page.wait_for_selector(".bw-word:text-is('Held')", timeout=40_000)
+            run_url = wait_line(demo, r"/run\?run=").split()[0]
+            page.wait_for_selector("text=No canner is on.", timeout=10_000)
+            page = visitor.go(run_url)
+            page.wait_for_selector(".bw-verdict:has-text('Held')")
+            page.wait_for_selector("text=simulated: invented data")
+            page.wait_for_selector("[data-testid=stEChartsChart] canvas, canvas")
+            assert visitor.overflow() <= 0
+            visitor.picture("run-held")
+        os.kill(demo.pid, signal.SIGINT)
+        told, _ = demo.communicate(timeout=20)
+        assert demo.returncode == 0
+        assert told.endswith("Everything has ended.\n")
+    finally:
+        if demo.poll() is None:
+            demo.terminate()
+            demo.wait(20)
+    assert processes_holding(str(tmp_path)) == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
+def test_children_end_with_their_parent_however_it_ends(tmp_path: Path, number: signal.Signals) -> None:
+    """Through a broker, so that a broker is there too; even after SIGKILL none of ours stays."""
+    demo, _ = start(tmp_path, "--through", "broker")
+    wait_line(demo, "as fast as life")
+    assert len(processes_holding(str(tmp_path))) == 5
+    os.kill(demo.pid, number)
+    demo.communicate(timeout=20)
+    until_s = monotonic() + 10
+    while processes_holding(str(tmp_path)) and monotonic() < until_s:
+        pass
+    assert processes_holding(str(tmp_path)) == []
