@@ -31,8 +31,11 @@ LEARNING = 2.0
 #: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
 #: these factors. By Monte Carlo.
 COARSE, COARSE_CORRELATED = 1.1, 1.07
-#: A rise is no alarm: on coarse probes a slow drift over one step may not pass for one.
-COARSE_RISE = 1.5
+#: A rise is no alarm, so it can wait for more evidence; on coarse probes a slow drift over one step may not
+#: pass for one.
+RISE, COARSE_RISE = 1.2, 1.5
+#: A rise smaller than this is drift or a livelier boil, whatever its significance. [K]
+RISE_LEAST_K = 0.06
 #: Slopes worth finding: a slower fall is drift, left to the slow test of the engine. [K/s]
 SLOWEST_K_PER_S = 0.08 / 60.0
 #: The fall that a margin must be ready for: late in the hold, lid on, big kettle. [K/s] Energy balance of a
@@ -68,7 +71,7 @@ class FallDetector:
         learned = max(noise.learned, 20.0)
         reach = noise.long_run_variance / max(noise.sd_K**2, 1e-12)
         self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned)
-        self._rise_factor = COARSE_RISE if noise.step_K > noise.sd_K else 1.0
+        self._rise_factor = COARSE_RISE if noise.step_K > noise.sd_K else RISE
         if noise.step_K > 2.5 * noise.sd_K:
             self.threshold *= COARSE
         elif noise.step_K > noise.sd_K and reach > 1.5:
@@ -99,7 +102,15 @@ class FallDetector:
                 highest = z
         if -lowest >= self.threshold:
             return lowest / self.threshold
-        return highest / (self.threshold * self._rise_factor)
+        rise = highest / (self.threshold * self._rise_factor)
+        return 0.0 if rise >= 1.0 and self._risen_K() < RISE_LEAST_K else rise
+
+    def _risen_K(self) -> float:
+        """How far the newest readings lie above the level before. [K]"""
+        trace, n = self._trace, len(self._trace)
+        newest = max(n - 8, self.start + BASELINE_LEAST)
+        base = max(self.start, n - self._longest - BASELINE)
+        return trace.mean(newest, n) - trace.mean(base, max(n - self._longest, base + BASELINE_LEAST))
 
     def _significance(self, i: int) -> float:
         """Standardised projection on a ramp that begins at sample i - 1."""

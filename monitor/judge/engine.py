@@ -32,6 +32,9 @@ from monitor.judge.trace import Trace
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN, Event
 from monitor.record.model import Mark, Run, Sample
 
+#: From this share of the alarm's threshold on, a fall is doubted: unknown, no alarm yet. By Monte Carlo about
+#: once in 100 h of boil.
+DOUBT = 0.84
 #: The judged value is a mean over up to this long. [s]
 MEAN_S = 30.0
 #: On one plateau the level is pooled over up to this long. [s]
@@ -45,7 +48,7 @@ SILENT_S = 5.0
 #: A mark of the rolling boil this much before the plateau's early start still belongs to it. [s]
 MARK_SLACK_S = 15.0
 #: A later plateau lower than an earlier one by more than this is steady, but not the boil seen before. [K]
-LOWER_PLATEAU_K = 0.25
+LOWER_PLATEAU_K = 0.12
 #: A plateau may drift by this on top (cold junction, weather). [K/s] 0.3 K an hour.
 DRIFT_K_PER_S = 0.3 / 3600.0
 #: Slow departures, beyond the detector's windows: means of a minute that differ by more than this. [K]
@@ -60,7 +63,11 @@ CALM_S, EXCURSION_S = 60.0, 600.0
 #: Two water probes further apart than this are flagged. [K]
 SECOND_PROBE_K = 0.5
 OVERRUN_S = 300.0
+#: Start and end of a hold are rounded to the tenth against the canner: that much more must be there. [s]
+ROUNDING_S = 0.2
 WATER_CHECK_S = 900.0
+#: A rhythm slower than this hides dips that matter: each interval is then a gap to be bridged. [s]
+SPARSE_S = 3.5
 
 
 @dataclass(slots=True)
@@ -109,6 +116,8 @@ class Engine:
         self.expanded_K: float | None = None
         self.basis: PressureBasis = self.pressure.at(0.0)
         self._basis_s = -1e18
+        #: What the hold was judged by, kept when the heat goes off: the verdict is on the hold.
+        self.hold_basis: PressureBasis | None = None
         self._near_C = 1e9
 
         self.seen_low = False
@@ -117,7 +126,8 @@ class Engine:
         self.plateau_s = 0.0
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
-        self._early_mark_s: float | None = None
+        self._early_marks_s: list[float] = []
+        self._carried_s: float | None = None  # seen on a plateau that rose a little further
         self.blocked = False
         self._best_level_K: float | None = None  # plateau level above the boiling point, highest so far
         self._best_level_s = 0.0
@@ -128,6 +138,8 @@ class Engine:
         self._fault = ""
         self._silent = False
         self.lost_raised = False
+        self._boil_told = False  # boil_reached or boil_back was said, boil_lost not since
+        self._doubt = False
         self.tick_s = -1e18
         self.best_allowance_K = ALLOWANCE_UNSEEN_K
         self._boot: int | None = None
@@ -157,6 +169,10 @@ class Engine:
     def push(self, sample: Sample, conflict: bool = False) -> None:
         """Take in the next sample, in time order. ``conflict``: its number came with two values."""
         t = sample.t_s
+        if not sample.late and t - self.heard_s > self.silent_after_s and self.first_s is not None:
+            silent_s = self.heard_s + self.silent_after_s
+            self._marks_up_to(silent_s)
+            self._silence(silent_s)
         if self._next_mark < len(self.marks) and self.marks[self._next_mark].t_s <= t:
             self._marks_up_to(t)
         if self.first_s is None:
@@ -166,15 +182,15 @@ class Engine:
         if sample.late:
             self.counts["late"] += 1
         else:
-            if t - self.heard_s > self.silent_after_s and self.counts["samples"] > 1:
-                self._silence(self.heard_s + self.silent_after_s)
             self.heard_s = t
             self._silent = False
         broken_off = self._continuity(sample)
-        if sample.pressure_kPa is not None:
-            self.pressure.hear(t, sample.pressure_kPa)
-        if sample.heater_W is not None or sample.mains is not None:
-            self._heater(sample)
+        if not conflict:
+            # Of two values for one sample nobody can say which is right: none of it is used.
+            if sample.pressure_kPa is not None:
+                self.pressure.hear(t, sample.pressure_kPa)
+            if sample.heater_W is not None or sample.mains is not None:
+                self._heater(sample)
         self.last_s = t
         raw = sample.water_C
         if sample.water_fault or raw is None or conflict:
@@ -190,7 +206,7 @@ class Engine:
             self._refresh_basis(t)
         interval = t - self.reading_s
         self.reading_s = t
-        if (interval > 3.5 and interval > 2.2 * self.spacing_s) or broken_off:
+        if (interval > SPARSE_S and interval > 2.2 * self.spacing_s) or broken_off:
             self._gap(t, y, interval, broken_off)
         elif interval > 0.0:
             self._learn_spacing(interval)
@@ -214,7 +230,7 @@ class Engine:
         if self._next_mark < len(self.marks) and self.marks[self._next_mark].t_s <= now_s:
             self._marks_up_to(now_s)
         if self.first_s is not None and not self._silent and now_s - self.heard_s >= self.silent_after_s:
-            self._silence(now_s)
+            self._silence(self.heard_s + self.silent_after_s)
         if self.first_s is not None and now_s - self.valid_s > CEILING_S and self.window_end_s is None:
             self._unknown_since_valid(words.gap(now_s - self.valid_s))
         if self.completed_s is not None and self.heat_off_s is None:
@@ -330,29 +346,37 @@ class Engine:
             if step is Step.ROSE and y > self._excursion.was_C - BACK_K:
                 self._back_in(t)
         elif step is Step.FELL:
-            self._fell(since, self.valid_C, y, t)
+            self._fell(self._dated_before(since), self.valid_C, y, t)
         elif step is Step.ROSE:
-            self._leave(since, UNKNOWN, words.IMPOSSIBLE_RISE)
+            self._break_off(since, UNKNOWN, words.IMPOSSIBLE_RISE)
         else:
-            self._leave(since, UNKNOWN, words.ERRATIC)
+            self._break_off(since, UNKNOWN, words.ERRATIC)
             self._say_at_most("probe_fault", t, words.ERRATIC_TEXT, 60.0, since)
         if step is not Step.ERRATIC:
             self.trace.clear()
 
+    def _dated_before(self, since: float) -> float:
+        """When a sudden fall may have begun at the earliest: the probe lags, and it may have begun gently."""
+        if self.detector is None or len(self.trace) - self.detector.start < 30:
+            return since
+        early = since - 2.0 * self.probe.response_s
+        if self.detector.look() < -0.5:
+            early = min(early, self.detector.locate().early_s)
+        return max(early, self.plateau_early_s, self.told_until_s)
+
     def _fell(self, since: float, was_C: float, y: float, t: float) -> None:
         """A fall faster than cooling: cold water was added, or the probe has left the water."""
-        was_boiling = self.ledger.state == BOILING
         added = any(
             m.kind in ("water_added", "jars_in") and -60.0 <= m.t_s - since <= 120.0 for m in self.marks
         )
         out = was_C - y > PROBE_OUT_K and not added
         self._excursion = Excursion(since, was_C, t, out)
         if out:
-            self._leave(since, UNKNOWN, words.PROBE_OUT)
+            self._break_off(since, UNKNOWN, words.PROBE_OUT)
             self._probe_moved(since, t)
         else:
-            self._leave(since, NOT_BOILING, words.COLD_WATER)
-            if was_boiling:
+            self._break_off(since, NOT_BOILING, words.COLD_WATER)
+            if self._boil_told:
                 self._lost(since, since, since, t, words.COLD_WATER_TEXT)
 
     def _in_excursion(self, t: float, y: float) -> None:
@@ -398,7 +422,7 @@ class Engine:
     def _stands_still(self, t: float) -> None:
         since = self.still.since_s
         if self.ledger.state != UNKNOWN or self.ledger.why != words.FROZEN:
-            self._leave(since, UNKNOWN, words.FROZEN)
+            self._break_off(since, UNKNOWN, words.FROZEN)
             self._say_at_most(
                 "reading_frozen", t, words.frozen(self.still.value, t - self.still.since_s), 600.0, since
             )
@@ -408,9 +432,8 @@ class Engine:
         t = sample.t_s
         if conflict:
             self.counts["conflicts"] += 1
-            if self.on_plateau:
-                self._leave(self.valid_s, UNKNOWN, words.CONFLICT)
-                self._set(t, UNKNOWN, words.CONFLICT)
+            self._break_off(self.valid_s if self.valid_s > -1e17 else t, UNKNOWN, words.CONFLICT)
+            self.trace.clear()
             return
         self.counts["faults"] += 1
         if sample.water_fault and sample.water_fault != self._fault:
@@ -473,7 +496,7 @@ class Engine:
                 return
             if self._bridged(y, interval):
                 return
-        self._leave(self.valid_s, UNKNOWN, why)
+        self._break_off(self.valid_s, UNKNOWN, why)
         self.trace.clear()
         self.jumps.restart(t, y)
         self._excursion = None
@@ -491,7 +514,7 @@ class Engine:
 
     def _unknown_since_valid(self, why: str) -> None:
         if self.on_plateau or self.ledger.state == BOILING:
-            self._leave(self.valid_s, UNKNOWN, why)
+            self._break_off(self.valid_s, UNKNOWN, why)
             self.trace.clear()
         elif self.ledger.state is not None and self.ledger.state != UNKNOWN:
             self._set(max(self.valid_s, self.first_s or 0.0), UNKNOWN, why)
@@ -528,8 +551,8 @@ class Engine:
         self.detector = FallDetector(self.trace, self.noise, plateau.index)
         self._first_block = self._top_block = None
         self._block_until_s = plateau.late_s + BLOCK_S
-        mark = self._early_mark_s
-        self.seen_s = mark if mark is not None and mark >= plateau.early_s - MARK_SLACK_S else None
+        within = (mark for mark in self._early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
+        self.seen_s = next(within, self._carried_s)
         self._set(plateau.early_s, UNKNOWN, words.DATING_START)
         self._judge_plateau(plateau.late_s if self.seen_s is None else max(plateau.late_s, self.seen_s), t)
 
@@ -562,11 +585,30 @@ class Engine:
         if look >= 1.0:
             self._still_rising(t)
             return
+        if look <= -DOUBT:
+            self._doubted(t)
+            return
+        if self._doubt:
+            if look < -0.5 * DOUBT:
+                return
+            self._doubt = False
+            if self._boil_told:
+                self._event("verdict_revised", t, t, words.DOUBT_TEXT)
         if t >= self._block_until_s and self._slow_departure(t):
             return
         self._judge_plateau(t, t)
         if self.heat_off_s is None:
             self._credit(t)
+
+    def _doubted(self, t: float) -> None:
+        """Perhaps a fall: too little for an alarm, too much to count on."""
+        if self._doubt:
+            return
+        self._doubt = True
+        if self.ledger.state == BOILING:
+            assert self.detector is not None
+            early = self.detector.locate().early_s - self.probe.response_s
+            self._set(max(early, self.plateau_early_s, self.told_until_s), UNKNOWN, words.DOUBT)
 
     def _judge_plateau(self, from_s: float, t: float) -> None:
         """The guarded decision on the judged value; a change of state holds from ``from_s``."""
@@ -575,7 +617,7 @@ class Engine:
             return
         if self.ledger.state == BOILING and state != BOILING:
             # The mean that failed reaches back over its own length.
-            from_s = max(t - MEAN_S, self.plateau_s)
+            from_s = max(t - MEAN_S, self.plateau_s, self.told_until_s)
             if why == words.TOO_HOT:
                 self._say_at_most("reads_above_boiling", t, self._too_hot_text(), 600.0)
         elif why == words.TOO_HOT:
@@ -583,6 +625,8 @@ class Engine:
         self._set(from_s, state, why)
         if state == BOILING:
             self._reached(from_s, t)
+        elif state == NOT_BOILING and self._boil_told and self.heat_off_s is None:
+            self._lost(from_s, from_s, t, t, words.COOLED)
 
     def _too_hot_text(self) -> str:
         assert self.boil_C is not None
@@ -604,6 +648,9 @@ class Engine:
             return NOT_BOILING, words.SIMMER
         if judged - wide < floor or short - wide < floor - scatter:
             return UNKNOWN, words.between(wide)
+        rhythm_s = self.spacing_s
+        if rhythm_s > SPARSE_S and lowest_in_gap_C(judged, judged, rhythm_s) - wide < floor:
+            return UNKNOWN, words.sparse(rhythm_s)
         if not self.seen_low:
             return UNKNOWN, words.NO_COME_UP
         if self._lower_than_before(judged):
@@ -651,9 +698,11 @@ class Engine:
 
     def _still_rising(self, t: float) -> None:
         """The plateau was none: the water was still on its way up."""
-        if self.completed_s is None or self.completed_start_s < self.plateau_s:
-            self.ledger.relabel(self.plateau_early_s, t, BOILING, UNKNOWN, words.WAS_RISING)
+        self.ledger.relabel(max(self.plateau_early_s, self.told_until_s), t, BOILING, UNKNOWN, words.WAS_RISING)
+        seen_s = self.seen_s
         self._leave(t, NOT_BOILING, words.COME_UP)
+        # The boil was not lost: what a person saw of it stands for the plateau it rises to.
+        self._carried_s = seen_s
         self._keep_since(self.trace.t[max(len(self.trace) - 120, 0)])
 
     def _departed(self, fall: Fall, t: float) -> None:
@@ -665,16 +714,21 @@ class Engine:
             return
         lag = self.probe.response_s
         early = max(fall.early_s - lag, self.plateau_early_s)
-        if self.completed_s is not None and self.completed_start_s <= self.plateau_s + 1.0:
-            early = max(early, self.completed_start_s + self.required_s)
+        early = max(early, self.told_until_s)
         onset, late = max(fall.onset_s, early), max(fall.late_s, early)
-        was_boiling = self.ledger.state == BOILING
         held_s = self._held_until(early)
         self._leave(early, UNKNOWN, words.DATING_END)
         self._set(late, NOT_BOILING, words.LOST if self.heat_off_s is None else words.AFTER_HEAT)
-        if was_boiling and (self.heat_off_s is None or late < self.heat_off_s):
+        if self._boil_told and (self.heat_off_s is None or late < self.heat_off_s):
             self._lost(onset, early, late, t, words.lost(held_s))
         self._keep_since(late)
+
+    @property
+    def told_until_s(self) -> float:
+        """Until when hold_complete promised that the boil counts: no dating takes it back. [s]"""
+        if self.completed_s is None:
+            return -1e18
+        return self.completed_start_s + self.required_s + ROUNDING_S
 
     def _held_until(self, end_s: float) -> float:
         start = max(self.credit_start_s or end_s, self.jars_in_s or 0.0)
@@ -689,12 +743,25 @@ class Engine:
         for t, y in kept:
             trace.append(t, y)
 
+    def _break_off(self, from_s: float, state: str, why: str) -> None:
+        """The plateau ends without a fall seen; one just begun before ``from_s`` would not show yet."""
+        start_s = self.credit_start_s
+        if self.detector is not None and start_s is not None:
+            margin_s = self.detector.margin_s(self.spacing_s) + self.probe.response_s
+            sure_s = min(self.valid_s - self.margin_s, from_s - margin_s)
+            sure_s = max(sure_s, start_s, self.told_until_s)
+            if sure_s < from_s:
+                self._set(sure_s, UNKNOWN, words.TOO_SOON)
+        self._leave(from_s, state, why)
+
     def _leave(self, from_s: float, state: str, why: str) -> None:
         """The plateau is over."""
         self.on_plateau = False
         self.detector = None
         self.seen_s = None
-        self._early_mark_s = None
+        self._early_marks_s.clear()
+        self._carried_s = None
+        self._doubt = False
         self._set(max(from_s, self.first_s if self.first_s is not None else from_s), state, why)
 
     # --- credit and events --------------------------------------------------------------------------------
@@ -735,7 +802,7 @@ class Engine:
         if self.required_s > 1800.0 and self._water_due_s <= t - start < self.required_s:
             self._water_due_s += WATER_CHECK_S
             self._event("water_check_due", t, t, words.WATER_CHECK)
-        if t - start < self.required_s or self.held_s(t) < self.required_s + 0.2:
+        if t - start < self.required_s or self.held_s(t) < self.required_s + ROUNDING_S:
             return
         if self.completed_s is None:
             self.completed_s = t
@@ -755,6 +822,7 @@ class Engine:
         if self.heat_off_s is not None:
             return
         self.lost_raised = False
+        self._boil_told = True
         self.events.append(
             Event(kind, start_s, t, words.reached(kind, self.required_s), self.plateau_early_s, start_s)
         )
@@ -762,6 +830,7 @@ class Engine:
 
     def _lost(self, onset: float, early: float, late: float, t: float, text: str) -> None:
         self.lost_raised = True
+        self._boil_told = False
         self.events.append(Event("boil_lost", onset, t, text, early, late))
 
     def _set(self, t: float, state: str, why: str) -> None:
@@ -796,19 +865,20 @@ class Engine:
         t = mark.t_s
         if mark.kind == "jars_in":
             self.jars_in_s, self.window_end_s, self.heat_off_s = t, None, None
+            self.hold_basis = None
             self.completed_s = None
         elif mark.kind in ("heat_off", "jars_lifted"):
             if mark.kind == "heat_off" and self.heat_off_s is None:
                 self.heat_off_s = t
             if self.jars_in_s is not None and self.window_end_s is None:
                 self.window_end_s = t
+                self.hold_basis = self.basis if self.first_s is not None else None
         elif mark.kind == "rolling_boil_seen":
             self._seen(t)
         elif mark.kind == "boil_not_seen" and self.first_s is not None:
-            was_boiling = self.ledger.state == BOILING
-            self._leave(t, NOT_BOILING, words.NOT_SEEN)
+            self._break_off(t, NOT_BOILING, words.NOT_SEEN)
             self.blocked = True
-            if was_boiling:
+            if self._boil_told:
                 self._lost(t, t, t, t, words.NOT_SEEN_TEXT)
 
     def _seen(self, t: float) -> None:
@@ -816,12 +886,12 @@ class Engine:
         if self.blocked:
             self.blocked = False
             self._keep_since(t)
-        self._early_mark_s = t
+        if not self.on_plateau:
+            self._early_marks_s.append(t)
         if not self.on_plateau or self.seen_s is not None:
             return
         self.seen_s = t
-        if self.completed_s is None or self.completed_start_s < self.plateau_s:
-            self.ledger.relabel(self.plateau_s, t, BOILING, UNKNOWN, words.BEFORE_SEEN)
+        self.ledger.relabel(max(self.plateau_s, self.told_until_s), t, BOILING, UNKNOWN, words.BEFORE_SEEN)
         if self.ledger.state == BOILING or self.valid_s >= t - CEILING_S:
             self._judge_plateau(t, t)
 

@@ -33,6 +33,8 @@ USUAL_REACH = 10.0
 #: Where steps swallow the scatter its correlation never shows; this much is assumed for good.
 QUIET_REACH = 3.5
 DOUBT_SAMPLES = 150.0
+#: Readings in a block whose means are compared.
+BLOCK = 20
 #: Longest window for which ramp variances are tabled. [samples]
 LONGEST = 400
 
@@ -43,6 +45,7 @@ class Noise:
     def __init__(self, step_K: float) -> None:
         self.step_K = step_K
         self._boil = _Squares(MEMORY)
+        self._blocks = _Blocks()
         self._rise = _Squares(COME_UP_MEMORY)
         self._since_fit = 0
         #: Whether the model rests on this run's readings yet.
@@ -62,12 +65,15 @@ class Noise:
     def learn_boil(self, y: list[float], start: int) -> bool:
         """Take in the newest sample of a plateau that begins at ``start``. Returns as learn_rise."""
         self._boil.take(y, len(y), len(y) - start)
+        self._blocks.take(y[-1])
         return self._counted()
 
     def learn_past(self, y: list[float], start: int) -> None:
         """Take in a plateau that was only now found to be one."""
+        self._blocks.restart()
         for n in range(start + 1, len(y) + 1):
             self._boil.take(y, n, n - start)
+            self._blocks.take(y[n - 1])
         self._fit()
 
     def _counted(self) -> bool:
@@ -147,6 +153,7 @@ class Noise:
         """
         n = self._boil.counts[0] + 0.25 * self._rise.counts[0]
         usual = QUIET_REACH if self.is_quiet else 0.0
+        usual = max(usual, self._blocks.long_run_variance / (self._w + self._c))
         found = (self._w + self._c * (1.0 + self._r) / (1.0 - self._r)) / (self._w + self._c)
         doubt = (DOUBT_SAMPLES / max(n, 1.0)) ** 3
         missing = max(USUAL_REACH - found, 0.0)
@@ -161,6 +168,47 @@ class Noise:
     def slope_sd(self, n: int, spacing_s: float) -> float:
         """Standard deviation of a fitted slope over n readings. [K/s]"""
         return sqrt(12.0 * self.long_run_variance / n**3) / spacing_s
+
+
+class _Blocks:
+    """The long-run variance seen directly: means of blocks, compared with the block before.
+
+    The model above has one correlation; a boil may wander more slowly besides, and this sees it.
+    """
+
+    def __init__(self) -> None:
+        self._sum = self._squares = self._count = 0.0
+        self._filled = 0
+        self._before: float | None = None
+
+    def restart(self) -> None:
+        """A new plateau: its first block has none before it."""
+        self._sum, self._filled, self._before = 0.0, 0, None
+
+    def take(self, y_C: float) -> None:
+        """Add one reading."""
+        self._sum += y_C
+        self._filled += 1
+        if self._filled < BLOCK:
+            return
+        mean, self._sum, self._filled = self._sum / BLOCK, 0.0, 0
+        if self._before is not None:
+            square = (mean - self._before) ** 2
+            if self._count >= 6.0:
+                square = min(square, CLIP * self._squares / self._count + 1e-12)
+            self._squares += square
+            self._count += 1.0
+            if self._count > MEMORY / BLOCK:
+                self._squares *= 0.5
+                self._count *= 0.5
+        self._before = mean
+
+    @property
+    def long_run_variance(self) -> float:
+        """The lower end of what the blocks say, so that their own scatter is not taken for the boil's. [K²]"""
+        if self._count < 6.0:
+            return 0.0
+        return 0.5 * BLOCK * self._squares / self._count * (1.0 - 1.3 / sqrt(self._count))
 
 
 class _Squares:

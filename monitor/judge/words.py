@@ -15,6 +15,7 @@ LOWER_PLATEAU = "steady, but lower than the boil seen before"
 DATING_START = "the rise ends somewhere here"
 DATING_END = "the fall begins somewhere here"
 TOO_SOON = "a fall that began here would not show yet"
+DOUBT = "a short fall may hide here"
 WAS_RISING = "still rising afterwards, so perhaps not yet boiling"
 BEFORE_SEEN = "before a person saw the rolling boil"
 NOT_SEEN = "a person saw no full boil"
@@ -30,7 +31,9 @@ COLD_WATER = "fell faster than water cools: cold water added?"
 CONFLICT = "one sample came with two values"
 RESTART_GAP = "the node restarted"
 CLOCK_GAP = "the clock stepped"
+BEFORE_FIRST = "no reading yet"
 AFTER_LAST = "no reading before the heat was turned off"
+AFTER_LAST_OPEN = "no reading before the end"
 
 #: Reasons that stay until a plateau is found or the reading falls away.
 STAYS_UNKNOWN: tuple[str, ...] = ()
@@ -39,6 +42,11 @@ STAYS_UNKNOWN: tuple[str, ...] = ()
 def gap(seconds: float) -> str:
     """Why a gap is unknown."""
     return f"no reading for {seconds:.0f} s"
+
+
+def sparse(seconds: float) -> str:
+    """Why a node that speaks seldom cannot prove a boil that lies so near the floor."""
+    return f"a reading only every {seconds:.0f} s could hide a dip"
 
 
 def fault_gap(fault: str) -> str:
@@ -123,6 +131,11 @@ def frozen(value: float | None, seconds: float) -> str:
     return f"The reading has stood still{shown} for {seconds:.0f} s. Look at the canner; restart the node."
 
 
+COOLED = "The water is below boiling. " + RESTART_RULE
+DOUBT_TEXT = (
+    "For a moment the readings looked like the beginning of a fall, and then did not. It cannot be told whether "
+    "the boil paused, so the time is counted from here again."
+)
 COLD_WATER_TEXT = (
     "The reading fell faster than water cools by itself: cold water was added, or the probe left the water. "
     + RESTART_RULE
