@@ -1,0 +1,88 @@
+"""The way up: how fast, how much longer, and whether it has stalled.
+
+Heating rates of full canners: 0.75 to 2.6 K/min with 1.5 to 1.8 kW (energy balance of 20 and 33 L canners,
+computed for this project).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from monitor.judge.comeup import ComeUp
+
+
+def fed(rate_K_per_min: float, minutes: float, *, start_C: float = 60.0, sigma_K: float = 0.03) -> ComeUp:
+    rng = np.random.default_rng(2)
+    come_up = ComeUp()
+    for t in range(int(minutes * 60)):
+        come_up.take(float(t), start_C + rate_K_per_min * t / 60.0 + rng.normal(0.0, sigma_K))
+    return come_up
+
+
+@pytest.mark.parametrize("rate", [0.75, 1.2, 2.6])
+def test_the_rate_is_found_within_its_error(rate: float) -> None:
+    """Slope and standard error over the last three minutes."""
+    found = fed(rate, 8.0).rate_K_per_s()
+    assert found is not None
+    assert abs(found[0] * 60.0 - rate) < max(4.0 * found[1] * 60.0, 0.01)
+
+
+@pytest.mark.parametrize("rate", [0.75, 2.6])
+def test_the_time_to_the_boil_has_an_interval_that_leans_late(rate: float) -> None:
+    """Straight on it would take (boil - now)/rate; losses and cold jars only ever make it longer."""
+    eta = fed(rate, 8.0).eta_s(98.0)
+    assert eta is not None
+    soonest, likely, latest = eta
+    now_C = 60.0 + rate * 8.0
+    assert likely == pytest.approx((98.0 - now_C) / rate * 60.0, rel=0.05)
+    assert soonest < likely < latest and latest - likely > likely - soonest
+
+
+def test_nothing_is_foretold_of_water_that_does_not_warm() -> None:
+    """Flat or cooling: no estimate rather than an absurd one."""
+    assert fed(0.0, 8.0).eta_s(98.0) is None
+    assert fed(-1.0, 8.0).eta_s(98.0) is None
+    assert ComeUp().eta_s(98.0) is None and ComeUp().rate_K_per_s() is None
+
+
+def stall_s(rates: list[tuple[float, int]], start_C: float = 60.0) -> list[float]:
+    come_up, said, t, y = ComeUp(), [], 0.0, start_C
+    for rate, seconds in rates:
+        for _ in range(seconds):
+            y += rate / 60.0
+            t += 1.0
+            if come_up.take(t, y):
+                said.append(t)
+    return said
+
+
+def test_a_stall_is_told_once_within_its_five_minutes() -> None:
+    """Ten minutes up, then nothing: said when five minutes brought less than half a kelvin."""
+    said = stall_s([(1.5, 600), (0.0, 1200)])
+    assert len(said) == 1
+    assert 600.0 + 200.0 <= said[0] <= 600.0 + 310.0
+
+
+def test_a_slow_canner_is_no_stall() -> None:
+    """0.3 K/min is slow, and still a rise."""
+    assert stall_s([(1.5, 600), (0.3, 1800)]) == []
+
+
+def test_a_second_stall_is_told_again_after_a_rise() -> None:
+    """The heat was put right, then failed again."""
+    assert len(stall_s([(1.5, 600), (0.0, 600), (1.5, 600), (0.0, 600)])) == 2
+
+
+def test_water_that_was_never_heated_is_not_stalled() -> None:
+    """A cold pot waiting for its heat is no stall, nor is lukewarm water."""
+    assert stall_s([(0.0, 1800)]) == []
+    assert stall_s([(1.5, 300), (0.0, 1200)], start_C=20.0) == []
+
+
+def test_a_gap_begins_the_watch_anew() -> None:
+    """Ten silent minutes are not taken for a stall."""
+    come_up = ComeUp()
+    for t in range(600):
+        come_up.take(float(t), 60.0 + t / 40.0)
+    assert not any(come_up.take(1300.0 + t, 75.0) for t in range(200))
