@@ -18,7 +18,8 @@ def main() -> None:
     look.put_on()
     pages = [
         st.Page("views/live.py", title="Now", default=True),
-        st.Page("views/runs.py", title="Past runs"),
+        st.Page("views/plan.py", title="Before the heat", url_path="plan"),
+        st.Page("views/runs.py", title="Past runs", url_path="runs"),
         st.Page("views/run.py", title="Run", url_path="run", visibility="hidden"),
     ]
     far = st.query_params.get("far") == "1"

@@ -166,3 +166,46 @@ def say(kind: str, body: Mapping[str, Any], *, run_id: str | None = None, reason
     """Append what a person said, with who said it; it takes effect as it is appended."""
     who = str(st.session_state.get("who") or "").strip() or None
     return append_entry(settings.current().data_dir, kind, dict(body), run_id=run_id, by=who, reason=reason)
+
+
+@st.cache_resource(ttl=2.0, show_spinner=False)
+def _entries(data_dir: Path, kinds: tuple[str, ...], run_id: str | None) -> list[Entry]:
+    try:
+        with store() as conn:
+            return read_entries(conn, run_id, kinds)
+    except StoreError:
+        # No store yet: nobody has said anything.
+        return []
+
+
+def entries(kinds: tuple[str, ...], run_id: str | None = None) -> list[Entry]:
+    """Entries of these kinds, oldest first."""
+    return _entries(settings.current().data_dir, kinds, run_id)
+
+
+def nodes_now() -> tuple[reader.NodeRow, ...]:
+    """Every node heard, none where there is no store yet."""
+    try:
+        return house_now().nodes
+    except StoreError:
+        return ()
+
+
+def last_reading(node: str) -> tuple[float | None, float | None]:
+    """(newest water reading in °C, its age in s) of a node; ``None`` where there is none."""
+    with store() as conn:
+        house_s, rate = _clock(conn)
+        row = conn.execute(
+            "SELECT water_C, at_s FROM samples JOIN nodes ON node = node_id WHERE name = ?"
+            " ORDER BY at_s DESC LIMIT 1",
+            (node,),
+        ).fetchone()
+    if row is None or house_s is None:
+        return None, None
+    return row[0], max(0.0, (house_s - row[1]) / rate)
+
+
+def forget() -> None:
+    """Read anew what this viewer has just changed."""
+    for shared in (_household, _entries, runs, house, one_run):
+        shared.clear()
