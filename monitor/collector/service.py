@@ -20,7 +20,7 @@ from monitor.collector.ingest import LATE_S, Ingest, NodeState
 from monitor.collector.lock import only_collector
 from monitor.collector.memory import recall
 from monitor.errors import StoreError
-from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
+from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source, take_waiting
 from monitor.store import reader
 from monitor.store.database import open_writer
 from monitor.store.entries import read_entries
@@ -33,6 +33,8 @@ from monitor.timesource import TimeSource
 #: A batch is so many messages, or what came within so long after its first. [s]
 BATCH_LIMIT = 500
 BATCH_S = 0.1
+#: While a batch is open, the queue is looked at this often. [s]
+LOOK_S = 0.01
 #: How often entries are looked for, silence is noticed and live rows are written. [s]
 TICK_S = 0.25
 #: After the start, silence is not noticed for so long: what waited at a broker comes first. [s]
@@ -150,17 +152,21 @@ class Collector:
     # --- one round ------------------------------------------------------------------------------------
 
     def _gather(self, wait_s: float) -> list[Arrival]:
-        """The next batch: at most so many messages, within so long after the first."""
-        arrivals: list[Arrival] = []
+        """The next batch: at most so many messages, within so long after the first.
+
+        While messages pour in, they are taken many at a time: waking for each one costs more than it does.
+        """
         try:
-            arrivals.append(self.queue.get(timeout=wait_s) if wait_s else self.queue.get_nowait())
-            until_s = wait.monotonic() + wait_s
-            while len(arrivals) < BATCH_LIMIT:
-                left_s = until_s - wait.monotonic()
-                arrivals.append(self.queue.get(timeout=left_s) if left_s > 0 else self.queue.get_nowait())
+            arrivals = [self.queue.get(timeout=wait_s) if wait_s else self.queue.get_nowait()]
         except Empty:
-            pass
-        return arrivals
+            return []
+        until_s = wait.monotonic() + wait_s
+        while True:
+            take_waiting(self.queue, arrivals, BATCH_LIMIT)
+            left_s = until_s - wait.monotonic()
+            if len(arrivals) >= BATCH_LIMIT or left_s <= 0:
+                return arrivals
+            wait.sleep(min(left_s, LOOK_S))
 
     def _round(self, arrivals: list[Arrival]) -> None:
         if arrivals:

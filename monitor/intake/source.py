@@ -10,10 +10,9 @@ line the source was built with.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from queue import Full, Queue
 from threading import Event
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 #: Capacity of the collector's queue; a full queue blocks the source, never drops.
 QUEUE_CAPACITY = 5000
@@ -26,8 +25,7 @@ def no_ack() -> None:
     """What a source without acknowledgements hands out."""
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
+class Arrival(NamedTuple):
     """One message as it came in.
 
     ``payload`` is one SenML pack in JSON (for serial: the line's body, its checksum already verified) when
@@ -46,7 +44,7 @@ class Arrival:
     #: Counts the source's connections; an acknowledgement is void on any other.
     connection: int = 0
     #: Called by the writer's thread after the commit. Does nothing when the connection has gone.
-    ack: Callable[[], None] = field(default=no_ack, compare=False)
+    ack: Callable[[], None] = no_ack
     kind: str = "samples"
     #: For ``refused``: one short phrase. Otherwise empty.
     why: str = ""
@@ -89,3 +87,12 @@ def put_blocking(queue: Queue[Arrival], arrival: Arrival, stop: Event) -> bool:
             continue
         return True
     return False
+
+
+def take_waiting(queue: Queue[Arrival], into: list[Arrival], limit: int) -> None:
+    """Move what waits on the queue to the end of ``into``, at one go, until that holds ``limit``."""
+    with queue.mutex:
+        waiting = queue.queue
+        for _ in range(min(len(waiting), limit - len(into))):
+            into.append(waiting.popleft())
+        queue.not_full.notify_all()

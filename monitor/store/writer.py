@@ -28,6 +28,11 @@ _INSERT = (
     f"INSERT INTO samples ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
     " ON CONFLICT (node, boot, seq) DO NOTHING"
 )
+#: So many rows go in by one statement: each statement costs a change of threads.
+_TOGETHER = 100
+_INSERT_TOGETHER = _INSERT.replace(
+    f"({', '.join('?' * len(COLUMNS))})", ", ".join([f"({', '.join('?' * len(COLUMNS))})"] * _TOGETHER)
+)
 _ONE = f"{SELECT} WHERE node = ? AND boot = ? AND seq = ?"
 
 
@@ -150,8 +155,7 @@ class StoreWriter:
         if not rows:
             return rows
         self.conn.execute("SAVEPOINT together")
-        new = self.conn.executemany(_INSERT, rows).rowcount
-        if new == len(rows):
+        if self._insert_together(rows) == len(rows):
             self.conn.execute("RELEASE together")
             return rows
         self.conn.execute("ROLLBACK TO together")
@@ -165,6 +169,17 @@ class StoreWriter:
             if said(stored) != said(row) and (came := self._conflict(stored, row)):
                 fresh.append(came)
         return fresh
+
+    def _insert_together(self, rows: list[Row]) -> int:
+        """Insert what is not there yet; how many that were."""
+        whole = len(rows) - len(rows) % _TOGETHER
+        new = 0
+        for first in range(0, whole, _TOGETHER):
+            values = [value for row in rows[first : first + _TOGETHER] for value in row]
+            new += self.conn.execute(_INSERT_TOGETHER, values).rowcount
+        if whole < len(rows):
+            new += self.conn.executemany(_INSERT, rows[whole:]).rowcount
+        return new
 
     def _conflict(self, stored: Row, came: Row) -> Row | None:
         # The place in time is the stored one's: the key says that both are the same instant.
