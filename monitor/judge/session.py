@@ -101,7 +101,8 @@ class Session:
     def _advance_checkpoint(self, now_s: float) -> None:
         """Move the checkpoint up to REORDER_S before now, forgetting what lies behind it."""
         if not self._recent:
-            self._checkpoint_s = now_s
+            # Nothing is in the checkpoint yet: a row from before the first to arrive still has its place.
+            self._checkpoint_s = max(self._checkpoint_s, now_s - REORDER_S)
             return
         cut = bisect_right(self._recent, now_s - REORDER_S, key=lambda s: s.t_s)
         for sample in self._recent[:cut]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import inf
+from math import floor, inf
 
 from monitor.judge import words
 from monitor.judge.advice import advise
@@ -36,17 +36,22 @@ def is_closed(engine: Engine) -> bool:
 
 def stretches_of(engine: Engine) -> list[Stretch]:
     """All stretches so far, with what is too recent to be sure of marked unknown."""
+    jars_in, end = _window(engine)
     if engine.first_s is None:
-        return []
+        if jars_in is None or not jars_in < end < inf:
+            return []
+        return [Stretch(jars_in, end, UNKNOWN, words.BEFORE_FIRST)]
     last = engine.last_s
     if engine.tick_s > last and engine.ledger.state == UNKNOWN:
         last = engine.tick_s
     result = engine.ledger.stretches(last)
     if engine.on_plateau and engine.ledger.state == BOILING and result:
         result = _with_margin(engine, result)
-    heat_off = engine.window_end_s
-    if heat_off is not None and heat_off > last:
-        result.append(Stretch(last, heat_off, UNKNOWN, words.AFTER_LAST))
+    if jars_in is not None and jars_in < engine.first_s:
+        result.insert(0, Stretch(jars_in, min(engine.first_s, end), UNKNOWN, words.BEFORE_FIRST))
+    if last < end < inf:
+        why = words.AFTER_LAST if engine.window_end_s is not None else words.AFTER_LAST_OPEN
+        result.append(Stretch(last, end, UNKNOWN, why))
     return result
 
 
@@ -54,7 +59,7 @@ def _with_margin(engine: Engine, stretches: list[Stretch]) -> list[Stretch]:
     tail = stretches[-1]
     sure_until = max(engine.valid_s - engine.margin_s, tail.start_s)
     if engine.completed_s is not None and engine.completed_start_s >= tail.start_s - 1e-6:
-        sure_until = max(sure_until, engine.completed_start_s + engine.required_s)
+        sure_until = max(sure_until, engine.told_until_s)
     if sure_until >= tail.end_s:
         return stretches
     result = stretches[:-1]
@@ -73,7 +78,7 @@ def verdict_of(engine: Engine) -> Verdict:
     proven = credited(longest(stretches, PROVEN, start, end)) if start is not None else (0.0, 0.0)
     possible = longest(stretches, POSSIBLE, -inf if start is None else start, end)
     proven_s = round(proven[1] - proven[0], 1)
-    possible_s = max(round(possible[1] - possible[0], 1), proven_s)
+    possible_s = max(floor((possible[1] - possible[0]) * 10.0 + 1e-6) / 10.0, proven_s)
     reasons = _caps(engine)
     word: str | None
     if proven_s >= run.required_s and start is not None:
@@ -83,7 +88,9 @@ def verdict_of(engine: Engine) -> Verdict:
     else:
         word = BROKEN if possible_s < run.required_s else UNPROVEN
     reasons = (*reasons, *_explanations(engine, word))
-    basis = engine.pressure.at(engine.last_s) if engine.first_s is not None else engine.basis
+    basis = engine.hold_basis
+    if basis is None:
+        basis = engine.pressure.at(engine.last_s) if engine.first_s is not None else engine.basis
     budget = full_budget(run, engine.probe, basis)
     return Verdict(
         run_id=run.run_id,
@@ -173,7 +180,7 @@ def _recorded_caps(run: Run) -> list[str]:
 def _explanations(engine: Engine, word: str | None) -> tuple[str, ...]:
     """Sentences that explain a verdict without capping it."""
     reasons = []
-    budget = full_budget(engine.header, engine.probe, engine.basis)
+    budget = full_budget(engine.header, engine.probe, engine.hold_basis or engine.basis)
     if word != HELD and budget.cannot_prove:
         reasons.append(budget.cannot_prove)
     if word != HELD or engine.probe.calibrated is False:
