@@ -143,6 +143,9 @@ def visit(browser: Browser) -> Visit:
         try:
             yield visitor
         except BaseException:
+            # What a person would have seen when it went wrong.
+            visitor.page.set_viewport_size({"width": 1280, "height": 2600})
+            visitor.picture("went-wrong")
             visitor.context.close()
             raise
         visitor.close()
