@@ -11,7 +11,7 @@ has to be known beforehand, and a fall in progress does not spoil its own detect
 
 from __future__ import annotations
 
-from math import sqrt
+from math import inf, sqrt
 
 LAGS = (1, 2, 4, 8, 16)
 #: Candidate correlations from one sample to the next.
@@ -124,7 +124,7 @@ class Noise:
             lags.append(lag)
         if len(lags) < 2:
             return
-        self._w, self._c, self._r = _best_model(observed, lags)
+        self._w, self._c, self._r = _best_model(observed, lags, self._blocks.highest)
         self.is_learned = True
         # A silent coarse plateau has no scatter at all; the step itself is then the uncertainty.
         self._w = max(self._w, self.step_K**2 / 12.0 - self._c, 1e-8)
@@ -153,7 +153,7 @@ class Noise:
         """
         n = self._boil.counts[0] + 0.25 * self._rise.counts[0]
         usual = QUIET_REACH if self.is_quiet else 0.0
-        usual = max(usual, self._blocks.long_run_variance / (self._w + self._c))
+        usual = max(usual, self._blocks.lowest / (self._w + self._c))
         found = (self._w + self._c * (1.0 + self._r) / (1.0 - self._r)) / (self._w + self._c)
         doubt = (DOUBT_SAMPLES / max(n, 1.0)) ** 3
         missing = max(USUAL_REACH - found, 0.0)
@@ -204,11 +204,22 @@ class _Blocks:
         self._before = mean
 
     @property
-    def long_run_variance(self) -> float:
-        """The lower end of what the blocks say, so that their own scatter is not taken for the boil's. [K²]"""
+    def lowest(self) -> float:
+        """Lower end of the long-run variance by the blocks; 0 while they are too few. [K²]"""
         if self._count < 6.0:
             return 0.0
-        return 0.5 * BLOCK * self._squares / self._count * (1.0 - 1.3 / sqrt(self._count))
+        return self._middle * (1.0 - 1.3 / sqrt(self._count))
+
+    @property
+    def highest(self) -> float:
+        """Upper end of the long-run variance by the blocks; infinite while they are too few. [K²]"""
+        if self._count < 8.0:
+            return inf
+        return self._middle * (1.0 + 3.5 / sqrt(self._count))
+
+    @property
+    def _middle(self) -> float:
+        return 0.5 * BLOCK * self._squares / self._count
 
 
 class _Squares:
@@ -239,8 +250,11 @@ class _Squares:
                 sums[place] *= 0.5
 
 
-def _best_model(observed: list[float], lags: list[int]) -> tuple[float, float, float]:
-    """(w, c, r) that fit the mean squared second differences best, each lag weighed by its own size."""
+def _best_model(observed: list[float], lags: list[int], highest: float) -> tuple[float, float, float]:
+    """(w, c, r) that fit the mean squared second differences best, each lag weighed by its own size.
+
+    A correlation that would put the long-run variance above ``highest`` is not considered.
+    """
     best = (0.0, 0.0, 0.0)
     least = float("inf")
     weights = [1.0 / (value * value + 1e-16) for value in observed]
@@ -266,6 +280,8 @@ def _best_model(observed: list[float], lags: list[int]) -> tuple[float, float, f
             weight * (6.0 * w + g * c - value) ** 2
             for g, value, weight in zip(shape, observed, weights, strict=True)
         )
+        if r and w + c * (1.0 + r) / (1.0 - r) > highest:
+            break
         # The candidates begin with white noise; a correlation must earn its place.
         if misfit < 0.9 * least - 1e-4:
             least, best = misfit, (w, c, r)
