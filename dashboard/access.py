@@ -11,6 +11,12 @@ from dashboard import settings
 _OPENED = "passcode_given"
 
 
+def who(label: str = "Who is speaking") -> str:
+    """Ask once for the name that entries carry; it stays for this visit, page after page."""
+    st.session_state["who"] = st.text_input(label, value=st.session_state.get("who", ""), max_chars=60)
+    return str(st.session_state["who"]).strip()
+
+
 def may_change() -> bool:
     """Whether this viewer may change something now."""
     return settings.current().passcode is None or bool(st.session_state.get(_OPENED))

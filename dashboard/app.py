@@ -19,6 +19,8 @@ def main() -> None:
     pages = [
         st.Page("views/live.py", title="Now", default=True),
         st.Page("views/plan.py", title="Before the heat", url_path="plan"),
+        st.Page("views/jars.py", title="After the heat", url_path="jars"),
+        st.Page("views/pantry.py", title="Pantry", url_path="pantry"),
         st.Page("views/runs.py", title="Past runs", url_path="runs"),
         st.Page("views/run.py", title="Run", url_path="run", visibility="hidden"),
     ]

@@ -207,7 +207,8 @@ def _batch(facts: StartFacts, plan: Plan) -> None:
     form["loading_water_C"] = third.number_input(
         "Water when the jars go in [°C]", value=None, key="loading_water"
     )
-    form["who"] = first.text_input("Who starts", key="who", max_chars=60)
+    with first:
+        form["who"] = access.who("Who starts")
     look.page("<h2>5. The checklist</h2>")
     ticks = [
         st.checkbox(_step_words(step.text, step.caution), key=f"step_{step.id}") for step in plan.checklist
