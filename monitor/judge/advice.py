@@ -9,12 +9,6 @@ from monitor.judge import words
 from monitor.judge.verdict import BROKEN, HELD, Advice
 from monitor.record.model import Run
 
-#: Jars whose process failed: two hours, the stricter reading of sources that differ (two extension services
-#: separate this case; older texts give 24 hours for everything). [s]
-SALVAGE_FAILED_S = 2 * 3600.0
-#: Jars processed in full that did not seal: 24 hours. [s]
-SALVAGE_UNSEALED_S = 24 * 3600.0
-
 
 def local_time(run: Run, t_s: float) -> datetime:
     """Time of day at the site, ``t_s`` seconds into the run."""
@@ -22,8 +16,8 @@ def local_time(run: Run, t_s: float) -> datetime:
     return moment if run.zone is None else moment.astimezone(ZoneInfo(run.zone))
 
 
-def advise(run: Run, verdict: str | None, closed: bool, phase: str, failed_since_s: float | None) -> Advice:
-    """The one thing to do now. ``failed_since_s`` starts the salvage clock of a failed process."""
+def advise(run: Run, verdict: str | None, closed: bool, phase: str, deadline_s: float | None) -> Advice:
+    """The one thing to do now. ``deadline_s`` is when the salvage clock of a failed process closes."""
     if verdict == HELD:
         if not closed:
             return Advice(
@@ -50,7 +44,7 @@ def advise(run: Run, verdict: str | None, closed: bool, phase: str, failed_since
                 guidance=("G1",),
             )
         return Advice("wait_for_boil", "The time has not begun. Keep the heat on, lid on.", guidance=("G1",))
-    if failed_since_s is None:
+    if deadline_s is None:
         return Advice(
             "treat_as_failed",
             "The record does not say when the jars went in, so it proves nothing about them. Treat them as not "
@@ -58,7 +52,7 @@ def advise(run: Run, verdict: str | None, closed: bool, phase: str, failed_since
             "else discard without tasting.",
             guidance=("G5", "G57", "G58"),
         )
-    until = local_time(run, failed_since_s + SALVAGE_FAILED_S)
+    until = local_time(run, deadline_s)
     by = f"{until:%Y-%m-%d %H:%M}"
     if verdict == BROKEN:
         return Advice(

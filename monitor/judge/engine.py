@@ -151,7 +151,7 @@ class Engine:
         self._said: set[str] = set()
 
         self.marks = sorted(header.marks, key=lambda mark: mark.t_s)
-        self._next_mark = 0
+        self.next_mark = 0
         self.jars_in_s: float | None = None
         self.window_end_s: float | None = None
         self.heat_off_s: float | None = None
@@ -173,7 +173,7 @@ class Engine:
             silent_s = self.heard_s + self.silent_after_s
             self._marks_up_to(silent_s)
             self._silence(silent_s)
-        if self._next_mark < len(self.marks) and self.marks[self._next_mark].t_s <= t:
+        if self.next_mark < len(self.marks) and self.marks[self.next_mark].t_s <= t:
             self._marks_up_to(t)
         if self.first_s is None:
             self.first_s = t
@@ -227,7 +227,7 @@ class Engine:
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""
         self.tick_s = max(self.tick_s, now_s)
-        if self._next_mark < len(self.marks) and self.marks[self._next_mark].t_s <= now_s:
+        if self.next_mark < len(self.marks) and self.marks[self.next_mark].t_s <= now_s:
             self._marks_up_to(now_s)
         if self.first_s is not None and not self._silent and now_s - self.heard_s >= self.silent_after_s:
             self._silence(self.heard_s + self.silent_after_s)
@@ -698,7 +698,9 @@ class Engine:
 
     def _still_rising(self, t: float) -> None:
         """The plateau was none: the water was still on its way up."""
-        self.ledger.relabel(max(self.plateau_early_s, self.told_until_s), t, BOILING, UNKNOWN, words.WAS_RISING)
+        self.ledger.relabel(
+            max(self.plateau_early_s, self.told_until_s), t, BOILING, UNKNOWN, words.WAS_RISING
+        )
         seen_s = self.seen_s
         self._leave(t, NOT_BOILING, words.COME_UP)
         # The boil was not lost: what a person saw of it stands for the plateau it rises to.
@@ -857,9 +859,9 @@ class Engine:
     # --- marks and heater ---------------------------------------------------------------------------------
 
     def _marks_up_to(self, t: float) -> None:
-        while self._next_mark < len(self.marks) and self.marks[self._next_mark].t_s <= t:
-            self._mark(self.marks[self._next_mark])
-            self._next_mark += 1
+        while self.next_mark < len(self.marks) and self.marks[self.next_mark].t_s <= t:
+            self._mark(self.marks[self.next_mark])
+            self.next_mark += 1
 
     def _mark(self, mark: Mark) -> None:
         t = mark.t_s

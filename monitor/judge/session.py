@@ -14,6 +14,7 @@ from dataclasses import replace
 from monitor.judge.engine import Engine
 from monitor.judge.summary import verdict_of, view_of
 from monitor.judge.verdict import Event, LiveView, Verdict
+from monitor.judge.witness import Witness
 from monitor.record.model import Mark, Run, Sample
 
 #: Rows up to this much older than the newest are put in their place. [s]
@@ -47,8 +48,8 @@ class Session:
 
     def __init__(self, header: Run) -> None:
         self.needs_rebuild = False
-        self._engine = Engine(replace(header, samples=()))
-        self._checkpoint = copy.deepcopy(self._engine)
+        self._witness = Witness(replace(header, samples=()))
+        self._checkpoint = copy.deepcopy(self._witness)
         self._checkpoint_s = -1e18
         #: Samples since the checkpoint, in time order.
         self._recent: list[Sample] = []
@@ -58,6 +59,10 @@ class Session:
         self._ticked_s = -1e18
         if header.samples:
             self.feed(header.samples)
+
+    @property
+    def _engine(self) -> Engine:
+        return self._witness.engine
 
     def feed(self, samples: Iterable[Sample]) -> None:
         """Take in samples, in any order; the same sample twice is one."""
@@ -92,11 +97,11 @@ class Session:
         if sample.t_s - self._checkpoint_s > 2.0 * REORDER_S:
             self._advance_checkpoint(sample.t_s)
         self._recent.append(sample)
-        self._judge(self._engine, sample)
+        self._judge(self._witness, sample)
 
-    def _judge(self, engine: Engine, sample: Sample) -> None:
+    def _judge(self, witness: Witness, sample: Sample) -> None:
         conflict = bool(self._conflicts) and (sample.boot, sample.seq) in self._conflicts
-        engine.push(sample, conflict)
+        witness.push(sample, conflict)
 
     def _advance_checkpoint(self, now_s: float) -> None:
         """Move the checkpoint up to REORDER_S before now, forgetting what lies behind it."""
@@ -121,19 +126,19 @@ class Session:
                 continue
             insort(self._recent, sample, key=_order)
         marks = self._engine.marks
-        self._engine = copy.deepcopy(self._checkpoint)
+        self._witness = copy.deepcopy(self._checkpoint)
         self._engine.marks = list(marks)
         for sample in self._recent:
-            self._judge(self._engine, sample)
+            self._judge(self._witness, sample)
         if self._ticked_s > self._engine.last_s:
-            self._engine.tick(self._ticked_s)
+            self._witness.tick(self._ticked_s)
 
     def mark(self, mark: Mark) -> None:
         """A person marked something. A mark before the checkpoint needs the run judged anew."""
         if mark.t_s < self._checkpoint_s:
             self.needs_rebuild = True
             return
-        self._checkpoint.add_mark(mark)
+        self._checkpoint.engine.add_mark(mark)
         self._engine.add_mark(mark)
         if mark.t_s <= max(self._engine.last_s, self._ticked_s):
             self._insert([])
@@ -141,7 +146,7 @@ class Session:
     def tick(self, now_s: float) -> None:
         """Time has passed; silence is told by this."""
         self._ticked_s = max(now_s, self._ticked_s)
-        self._engine.tick(now_s)
+        self._witness.tick(now_s)
 
     def verdict(self) -> Verdict:
         """The verdict on everything so far."""
@@ -206,16 +211,16 @@ def _as_set(samples: Iterable[Sample]) -> tuple[list[Sample], set[tuple[int, int
 
 
 def _judged(run: Run, rows: list[Sample], conflicts: set[tuple[int, int]]) -> Engine:
-    engine = Engine(replace(run, samples=()))
+    witness = Witness(replace(run, samples=()))
+    push = witness.push
     if conflicts:
         for sample in rows:
-            engine.push(sample, (sample.boot, sample.seq) in conflicts)
+            push(sample, (sample.boot, sample.seq) in conflicts)
     else:
-        push = engine.push
         for sample in rows:
             push(sample)
-    engine.finish()
-    return engine
+    witness.finish()
+    return witness.engine
 
 
 def _with_revision(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import floor, inf
 
 from monitor.judge import words
@@ -9,6 +10,7 @@ from monitor.judge.advice import advise
 from monitor.judge.budget import full_budget
 from monitor.judge.engine import Engine
 from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
+from monitor.judge.salvage import failed_process_clock
 from monitor.judge.verdict import (
     BOILING,
     BROKEN,
@@ -107,7 +109,7 @@ def verdict_of(engine: Engine) -> Verdict:
         seen_by_eye=engine.seen_any,
         stretches=tuple(_rounded_stretches(stretches)),
         events=tuple(_rounded_events(engine)),
-        advice=advise(run, word, closed, _phase(engine, word), _failed_since(stretches, start, end)),
+        advice=advise(run, word, closed, _phase(engine, word), _salvage_deadline(stretches, start, end)),
         budget=budget,
         reasons=reasons,
         counts=dict(engine.counts),
@@ -123,8 +125,6 @@ def _rounded_stretches(stretches: list[Stretch]) -> list[Stretch]:
 
 
 def _rounded_events(engine: Engine) -> list:  # type: ignore[type-arg]
-    from dataclasses import replace
-
     return [
         replace(
             event,
@@ -195,14 +195,12 @@ def _explanations(engine: Engine, word: str | None) -> tuple[str, ...]:
     return tuple(reasons)
 
 
-def _failed_since(stretches: list[Stretch], start: float | None, end: float) -> float | None:
-    """The last moment after which no full hold followed; jars_in where it never boiled."""
+def _salvage_deadline(stretches: list[Stretch], start: float | None, end: float) -> float | None:
+    """When the two hours of a failed process close; None where nobody knows when the jars went in."""
     if start is None:
         return None
-    ends = [
-        min(s.end_s, end) for s in stretches if s.state == BOILING and s.end_s > start and s.start_s < end
-    ]
-    return max(ends, default=start)
+    in_window = [replace(s, end_s=min(s.end_s, end)) for s in stretches if s.start_s < end]
+    return failed_process_clock(in_window, start).deadline_s
 
 
 def _phase(engine: Engine, word: str | None) -> str:

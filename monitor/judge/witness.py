@@ -1,0 +1,58 @@
+"""The engine and, from the end of the heat on, the cooling watch: everything that judges one run in time order."""
+
+from __future__ import annotations
+
+from monitor.judge.cooling import CoolingWatch
+from monitor.judge.engine import Engine
+from monitor.judge.summary import verdict_of
+from monitor.record.model import Run, Sample
+
+#: So long after the heat is off the fall has been dated, and the cooling watch is told what the hold came to. [s]
+SETTLED_S = 600.0
+
+
+class Witness:
+    """Feeds both, in time order. The events of both are in ``engine.events``."""
+
+    def __init__(self, header: Run) -> None:
+        self.engine = Engine(header)
+        self.cooling = CoolingWatch(header.batch.jar)
+        self._marks_passed = 0
+
+    def push(self, sample: Sample, conflict: bool = False) -> None:
+        """The next sample in time order; ``conflict`` where its number came with two values."""
+        engine = self.engine
+        engine.push(sample, conflict)
+        if engine.next_mark != self._marks_passed:
+            self._pass_marks()
+        if self.cooling.heat_off_s is not None or self.cooling.lifted_s is not None:
+            self._settle(sample.t_s)
+            engine.events += self.cooling.push(sample)
+
+    def tick(self, now_s: float) -> None:
+        """Time has passed without a sample."""
+        self.engine.tick(now_s)
+        self._pass_marks()
+        self._settle(now_s)
+        self.engine.events += self.cooling.tick(now_s)
+
+    def finish(self) -> None:
+        """The record ends here."""
+        self.engine.finish()
+        self._pass_marks()
+
+    def _pass_marks(self) -> None:
+        engine = self.engine
+        while self._marks_passed < engine.next_mark:
+            mark = engine.marks[self._marks_passed]
+            self._marks_passed += 1
+            engine.events += self.cooling.on_mark(mark.kind, mark.t_s)
+
+    def _settle(self, now_s: float) -> None:
+        """Tell the cooling watch the verdict, once the end of the hold can be dated."""
+        if not self.cooling.needs_verdict:
+            return
+        ended = [s for s in (self.cooling.heat_off_s, self.cooling.lifted_s) if s is not None]
+        if ended and now_s >= min(ended) + SETTLED_S:
+            verdict = verdict_of(self.engine)
+            self.cooling.on_verdict(verdict.verdict, verdict.stretches, verdict.required_s)
