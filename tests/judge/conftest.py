@@ -54,7 +54,7 @@ class Cook:
     minutes: float = 5.0
     start_K: float = -12.0
     jars_in_s: float | None = 0.0
-    seed: int = 1
+    seed: int = 2
     sigma_K: float = 0.03
     rho: float = 0.4
     step_K: float = 0.0078125
@@ -63,7 +63,7 @@ class Cook:
     pressure_kPa: float | None = 101.325
     probe: Probe = CHECKED
     site: Site = SEA_LEVEL
-    batch: Batch = Batch()
+    batch: Batch = field(default_factory=Batch)
     true_K: list[float] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
 
@@ -102,8 +102,9 @@ class Cook:
 
     def samples(self) -> list[Sample]:
         rng = np.random.default_rng(self.seed)
-        white = rng.normal(0.0, self.sigma_K * math.sqrt(1.0 - self.rho**2), len(self.true_K))
+        # The first draw comes first: a record cut short keeps the scatter of its beginning.
         samples, noise = [], rng.normal(0.0, self.sigma_K)
+        white = rng.normal(0.0, self.sigma_K * math.sqrt(1.0 - self.rho**2), len(self.true_K))
         for n, true_K in enumerate(self.true_K):
             noise = self.rho * noise + white[n]
             reading = self.boil_C + true_K + noise
@@ -164,15 +165,15 @@ def kinds() -> Callable[[Verdict], list[str]]:
 
 
 @pytest.fixture
-def event() -> Callable[[Verdict, str], Event]:
+def first() -> Callable[[Verdict, str], Event]:
     """The first event of a kind; the test fails where there is none."""
 
-    def first(verdict: Verdict, kind: str) -> Event:
+    def first_event(verdict: Verdict, kind: str) -> Event:
         found = [each for each in verdict.events if each.kind == kind]
         assert found, f"no {kind} among {_kinds(verdict)}"
         return found[0]
 
-    return first
+    return first_event
 
 
 @pytest.fixture

@@ -188,7 +188,9 @@ def test_a_check_is_good_for_a_year_and_no_day_more(header: Run) -> None:
     stale = with_check(header, at=header.started_at - timedelta(days=366))
     assert budget_of(fresh).expanded_K < 0.5
     old = budget_of(stale)
-    assert old.expanded_K == pytest.approx(budget_of(probe_of(header, "type K class 1", FINE, None)).expanded_K)
+    assert old.expanded_K == pytest.approx(
+        budget_of(probe_of(header, "type K class 1", FINE, None)).expanded_K
+    )
     assert any("366 days old" in note for note in old.notes)
     assert "check the probe at the ice point and the boiling point" in old.cannot_prove
 
@@ -213,7 +215,9 @@ def test_a_check_without_date_or_method_does_not_narrow(
     assert any(said in note for note in budget.notes)
 
 
-@pytest.mark.parametrize(("offset_K", "narrows"), [(0.50, True), (-0.50, True), (0.51, False), (-0.60, False)])
+@pytest.mark.parametrize(
+    ("offset_K", "narrows"), [(0.50, True), (-0.50, True), (0.51, False), (-0.60, False)]
+)
 def test_the_boiling_point_alone_is_circular_beyond_half_a_kelvin(
     header: Run, offset_K: float, narrows: bool
 ) -> None:

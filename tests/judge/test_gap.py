@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from monitor.judge import gap
-from monitor.judge.gap import CEILING_S, lowest_in_gap_C, longest_bridgeable_s
+from monitor.judge.gap import CEILING_S, longest_bridgeable_s, lowest_in_gap_C
 
 
 def hidden_K(fall: float, rise: float, seconds: float) -> float:

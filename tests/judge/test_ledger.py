@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import inf
 
 import pytest
@@ -111,7 +112,7 @@ def test_a_ledger_always_covers_its_time_once(writes: list[tuple[float, str]]) -
         ledger.set_from(t_s, state, state)
     stretches = ledger.stretches(2000.0)
     assert stretches[-1].end_s == 2000.0
-    for before, after in zip(stretches, stretches[1:], strict=False):
+    for before, after in pairwise(stretches):
         assert before.end_s == after.start_s
         assert (before.state, before.why) != (after.state, after.why)
 

@@ -35,8 +35,8 @@ def jumps() -> JumpFilter:
 
 def test_the_bounds_are_those_of_the_energy_balance() -> None:
     """6 K/min up, 5 K/min down."""
-    assert readings.RISE_K_PER_S * 60.0 == pytest.approx(6.0)
-    assert readings.FALL_K_PER_S * 60.0 == pytest.approx(5.0)
+    assert pytest.approx(6.0) == readings.RISE_K_PER_S * 60.0
+    assert pytest.approx(5.0) == readings.FALL_K_PER_S * 60.0
 
 
 def test_what_water_can_do_passes(jumps: JumpFilter) -> None:
