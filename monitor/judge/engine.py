@@ -49,6 +49,8 @@ SILENT_S = 5.0
 MARK_SLACK_S = 15.0
 #: A later plateau lower than an earlier one by more than this is steady, but not the boil seen before. [K]
 LOWER_PLATEAU_K = 0.12
+#: A rise before a plateau that lasted no longer than this cannot be told from scatter. [s]
+RISE_SHOWS_S = 15.0
 #: A plateau may drift by this on top (cold junction, weather). [K/s] 0.3 K an hour.
 DRIFT_K_PER_S = 0.3 / 3600.0
 #: Slow departures, beyond the detector's windows: means of a minute that differ by more than this. [K]
@@ -196,8 +198,6 @@ class Engine:
         if sample.water_fault or raw is None or conflict:
             self._no_reading(sample, conflict)
             return
-        if self._fault:
-            self._fault = ""
         y = raw + self.probe.offset_K
         if sample.water_2_C is not None:
             y = self._second_probe(t, y, sample.water_2_C + self.probe.offset_K)
@@ -210,6 +210,7 @@ class Engine:
             self._gap(t, y, interval, broken_off)
         elif interval > 0.0:
             self._learn_spacing(interval)
+        self._fault = ""
         if y < self._near_C and not self.on_plateau and self._excursion is None:
             self._far(t, y)
         else:
@@ -547,14 +548,21 @@ class Engine:
             return
         self.on_plateau = True
         self.noise.learn_past(self.trace.y, plateau.index)
-        self.plateau_early_s, self.plateau_s = plateau.early_s, plateau.late_s
+        self.plateau_early_s, self.plateau_s = self._early_start(plateau.early_s), plateau.late_s
         self.detector = FallDetector(self.trace, self.noise, plateau.index)
         self._first_block = self._top_block = None
         self._block_until_s = plateau.late_s + BLOCK_S
         within = (mark for mark in self._early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
-        self._set(plateau.early_s, UNKNOWN, words.DATING_START)
+        self._set(self.plateau_early_s, UNKNOWN, words.DATING_START)
         self._judge_plateau(plateau.late_s if self.seen_s is None else max(plateau.late_s, self.seen_s), t)
+
+    def _early_start(self, early_s: float) -> float:
+        """After an interruption the first readings may be the plateau's too: unknown, not "not boiling"."""
+        first_s = self.trace.t[0]
+        state, why = self.ledger.just_before(first_s)
+        interrupted = state == UNKNOWN and why != words.DATING_END
+        return first_s if interrupted and early_s - first_s <= RISE_SHOWS_S else early_s
 
     # --- on the plateau -----------------------------------------------------------------------------------
 

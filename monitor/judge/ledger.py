@@ -25,6 +25,13 @@ class Ledger:
     def why(self) -> str:
         return self._segments[-1][2] if self._segments else ""
 
+    def just_before(self, t_s: float) -> tuple[str | None, str]:
+        """State and reason of the segment that begins before ``t_s``; (None, "") without one."""
+        for begin, state, why in reversed(self._segments):
+            if begin < t_s:
+                return state, why
+        return None, ""
+
     def set_from(self, t_s: float, state: str, why: str) -> None:
         """From ``t_s`` on the run is in ``state``; whatever was said of later times is withdrawn."""
         segments = self._segments
