@@ -34,7 +34,9 @@ from monitor.timesource import TimeSource
 BATCH_LIMIT = 500
 BATCH_S = 0.1
 #: While a batch is open, the queue is looked at this often. [s]
-LOOK_S = 0.01
+LOOK_S = 0.005
+#: A batch of at least so many is closed when nothing more came since the last look.
+PAUSED_FROM = 50
 #: How often entries are looked for, silence is noticed and live rows are written. [s]
 TICK_S = 0.25
 #: After the start, silence is not noticed for so long: what waited at a broker comes first. [s]
@@ -162,9 +164,12 @@ class Collector:
             return []
         until_s = wait.monotonic() + wait_s
         while True:
+            before = len(arrivals)
             take_waiting(self.queue, arrivals, BATCH_LIMIT)
             left_s = until_s - wait.monotonic()
-            if len(arrivals) >= BATCH_LIMIT or left_s <= 0:
+            # A broker sends so many messages unacknowledged and then waits: so must not we.
+            paused = before >= PAUSED_FROM and len(arrivals) == before
+            if len(arrivals) >= BATCH_LIMIT or left_s <= 0 or paused:
                 return arrivals
             wait.sleep(min(left_s, LOOK_S))
 

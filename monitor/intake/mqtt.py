@@ -37,6 +37,7 @@ from monitor.intake.mqtt_trouble import (
     connect_trouble,
     tls_context,
 )
+from monitor.intake.quick_client import QuickClient
 from monitor.intake.source import Arrival, no_ack, put_blocking
 from monitor.intake.wire import NODE_NAME
 from monitor.timesource import SystemTime, TimeSource
@@ -80,6 +81,7 @@ class MqttSource:
     ) -> None:
         self.name = f"mqtt {settings.address}"
         self._settings = settings
+        self._stem = f"{settings.prefix}/"
         self._say = say or (lambda line: None)
         self._time = time or SystemTime()
         self._numbers = {number.topic: number for number in settings.plain_numbers}
@@ -167,7 +169,7 @@ class MqttSource:
 
     def _make_client(self, protocol: MQTTProtocolVersion) -> paho.Client:
         settings = self._settings
-        client = paho.Client(
+        client = QuickClient(
             CallbackAPIVersion.VERSION2,
             client_id=settings.client_id,
             clean_session=None if protocol is MQTTProtocolVersion.MQTTv5 else False,
@@ -186,6 +188,7 @@ class MqttSource:
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
+        client.take = lambda topic, payload, mid, retain: self._take(client, topic, payload, mid, 1, retain)
         return client
 
     # --- callbacks: in the library's thread, and nothing may escape them ---
@@ -262,20 +265,22 @@ class MqttSource:
             self._report(f"{self._settings.address}: hangs up without a greeting; {hint} Trying again")
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
-        if not self._paused.is_set():
-            put_blocking(self._queue, self._arrival(client, message), self._stop)
+        topic, payload = _topic_text(message), bytes(message.payload)
+        self._take(client, topic, payload, message.mid, message.qos, bool(message.retain))
 
-    # --- message to arrival ---
-
-    def _arrival(self, client: paho.Client, message: paho.MQTTMessage) -> Arrival:
+    def _take(
+        self, client: paho.Client, topic: str, payload: bytes, mid: int, qos: int, retained: bool
+    ) -> None:
+        if self._paused.is_set():
+            return
         arrival_s = self._time.monotonic_s()
         connection = self._connection
-        ack = self._ack_for(client, message.mid, message.qos, connection) if message.qos else no_ack
-        topic = _topic_text(message)
-        kind, node, payload, why, channel = self._sort(topic, bytes(message.payload), bool(message.retain))
-        return Arrival(
-            self.name, node, payload, arrival_s, connection, ack=ack, kind=kind, why=why, channel=channel
-        )
+        ack = self._ack_for(client, mid, qos, connection) if qos else no_ack
+        kind, node, payload, why, channel = self._sort(topic, payload, retained)
+        arrival = Arrival(self.name, node, payload, arrival_s, connection, ack, kind, why, channel)
+        put_blocking(self._queue, arrival, self._stop)
+
+    # --- message to arrival ---
 
     def _sort(
         self, topic: str, payload: bytes, retained: bool
@@ -284,7 +289,9 @@ class MqttSource:
         number = self._numbers.get(topic)
         if number is not None:
             return self._sort_number(number, payload, retained)
-        node, _, what = topic.removeprefix(f"{self._settings.prefix}/").partition("/")
+        node, _, what = topic.removeprefix(self._stem).partition("/")
+        if what == "samples" and not retained:
+            return "samples", node, payload, "", None
         if what == "presence":
             if not NODE_NAME.fullmatch(node):
                 return "refused", None, payload, f"{node[:64]!a} cannot be a node's name", None
@@ -293,9 +300,7 @@ class MqttSource:
             return "refused", node, payload, "presence is neither online nor offline", None
         if what != "samples":
             return "refused", None, payload, f"nothing is expected on topic {topic[:80]!a}", None
-        if retained:
-            return "refused", node, payload, "a retained sample: nobody knows how old it is", None
-        return "samples", node, payload, "", None
+        return "refused", node, payload, "a retained sample: nobody knows how old it is", None
 
     @staticmethod
     def _sort_number(

@@ -80,6 +80,12 @@ class Source(Protocol):
 
 def put_blocking(queue: Queue[Arrival], arrival: Arrival, stop: Event) -> bool:
     """Put ``arrival`` on the queue, waiting while it is full; False only when ``stop`` was set meanwhile."""
+    # The usual case, without what Queue.put does for the others.
+    with queue.mutex:
+        if len(queue.queue) < queue.maxsize:
+            queue.queue.append(arrival)
+            queue.not_empty.notify()
+            return True
     while not stop.is_set():
         try:
             queue.put(arrival, timeout=PUT_STEP_S)

@@ -10,9 +10,8 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 from monitor.errors import WireFormatError
 from monitor.intake.channels import FAULTS, JAR_CHANNEL, NUMBER_CHANNELS, NUMBERED, Channel, check_number
@@ -34,8 +33,7 @@ _NO_JARS: Mapping[int, float] = MappingProxyType({})
 _NO_LIDS: Mapping[int, bool] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class Pack:
+class Pack(NamedTuple):
     """One pack in the record's units (°C, kPa, W, s). Missing is ``None``, never zero.
 
     ``age_s`` is how long before sending the instant was (SenML's relative ``t``, made positive);
@@ -58,8 +56,8 @@ class Pack:
     mains: bool | None = None
     chip_C: float | None = None
     water_2_C: float | None = None
-    jars: Mapping[int, float] = field(default_factory=lambda: _NO_JARS)
-    lids: Mapping[int, bool] = field(default_factory=lambda: _NO_LIDS)
+    jars: Mapping[int, float] = _NO_JARS
+    lids: Mapping[int, bool] = _NO_LIDS
     gone: int | None = None
     stored: int | None = None
     resend: int | None = None

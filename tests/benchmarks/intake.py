@@ -134,14 +134,15 @@ def to_a_file(folder: Path, boot: int) -> float:
             def arrived() -> int:
                 return LINES_EACH * PUBLISHERS if path.stat().st_size >= size else 0
 
-            # mosquitto_sub holds back up to one buffer: it is told to end, and then has written all.
+            # mosquitto_sub holds back up to one buffer of 4096 bytes until it is told to end.
             def nearly() -> int:
-                return LINES_EACH * PUBLISHERS if path.stat().st_size >= size - 8192 else 0
+                return LINES_EACH * PUBLISHERS if path.stat().st_size >= size - 4096 else 0
 
             rate = timed(folder, port, boot, nearly)
+            time.sleep(0.5)
             subscriber.send_signal(signal.SIGTERM)
             subscriber.wait()
-            assert arrived(), "mosquitto_sub missed some"
+            assert arrived(), f"mosquitto_sub wrote {path.stat().st_size} of {size} bytes"
         return rate
 
 

@@ -223,6 +223,11 @@ counts = st.integers(0, (1 << 32) - 1)
         water_fault=st.none() | st.sampled_from(FAULTS),
         jars=st.dictionaries(st.integers(1, 99), temperatures, max_size=9),
         lids=st.dictionaries(st.integers(1, 99), st.booleans(), max_size=9),
+        taken_unix_s=st.none(),
+        gone=st.none(),
+        stored=st.none(),
+        resend=st.none(),
+        unknown=st.just(()),
     )
 )
 def test_what_is_written_reads_back_the_same(pack: Pack) -> None:
