@@ -148,6 +148,10 @@ class Session:
         self._ticked_s = max(now_s, self._ticked_s)
         self._witness.tick(now_s)
 
+    def finish(self) -> None:
+        """The record ends here: say what would still be said in the seconds after its last sample."""
+        self._witness.finish()
+
     def verdict(self) -> Verdict:
         """The verdict on everything so far."""
         return verdict_of(self._engine)
