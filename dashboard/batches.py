@@ -57,7 +57,7 @@ def load(run_id: str, now: datetime) -> Batch | None:
 
 
 @st.cache_resource(ttl=5.0, show_spinner=False)
-def _kept(data_dir: Path, minute: int, now: datetime) -> list[BatchState]:
+def _kept(data_dir: Path, _now: datetime) -> list[BatchState]:
     states = []
     with data.store() as conn:
         by_run: dict[str | None, list[Entry]] = {}
@@ -69,15 +69,13 @@ def _kept(data_dir: Path, minute: int, now: datetime) -> list[BatchState]:
                 continue
             verdict = reader.verdict_of(conn, run_id) or judge(reader.load_run(conn, run_id)).as_json()
             entries = [*by_run.get(run_id, []), *_children(starts, run_id)]
-            states.append(batch_state(facts.as_run(), verdict, entries, now))
+            states.append(batch_state(facts.as_run(), verdict, entries, _now))
     return states
 
 
 def kept(now: datetime) -> list[BatchState]:
-    """Every batch that is over."""
-    return _kept(
-        settings.current().data_dir, int(now.timestamp() // 60), now.replace(second=0, microsecond=0)
-    )
+    """Every batch that is over, as it stood some seconds ago at the most."""
+    return _kept(settings.current().data_dir, now)
 
 
 def forget() -> None:

@@ -203,3 +203,33 @@ def _areas(stretches: Sequence[Mapping[str, Any]], tones: Mapping[str, str]) -> 
         }
         bands.append([start, {"xAxis": round(float(item["end_s"]) / 60.0, 3)}])
     return {"silent": True, "data": bands}
+
+
+def overlay_chart(
+    frame: pd.DataFrame, tones: Mapping[str, str], *, fahrenheit: bool = False
+) -> dict[str, Any]:
+    """Several runs over each other; ``frame`` from :func:`dashboard.compare_model.laid_over`. [°C in]"""
+    names = [str(name) for name in frame.columns if name != "min"]
+    if fahrenheit:
+        frame = frame.assign(**{name: frame[name] * 1.8 + 32.0 for name in names})
+    series = []
+    for index, name in enumerate(names):
+        line = _series(name, index, tones)
+        # Each run has samples of its own, so its column is blank wherever another run's row stands.
+        series.append({**line, "connectNulls": True})
+    return {
+        "animation": False,
+        "dataset": {"source": frame},
+        "grid": {"left": 52, "right": 18, "top": 64, "bottom": 92},
+        "xAxis": {
+            "type": "value",
+            "name": "minutes from the start of the boil",
+            "nameLocation": "middle",
+            "nameGap": 26,
+        },
+        "yAxis": {"type": "value", "scale": True, "name": "°F" if fahrenheit else "°C"},
+        "tooltip": {"trigger": "axis", "valueFormatter": "%.2f"},
+        "legend": {"show": True, "top": 0, "left": 52, "type": "scroll"},
+        "dataZoom": [{"type": "slider", "bottom": 12, "height": 26}],
+        "series": series,
+    }

@@ -8,7 +8,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -17,8 +17,8 @@ import streamlit as st
 
 from dashboard import settings
 from dashboard.live_model import usual_spacing_s
-from monitor.errors import StoreError
-from monitor.judge.verdict import Verdict
+from monitor.errors import MonitorError, StoreError
+from monitor.judge import judge
 from monitor.record import Run, Sample
 from monitor.store import reader
 from monitor.store.clock import clock_in_force, read_clocks
@@ -27,6 +27,8 @@ from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot
 
 #: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
 SHARED_FOR_S = 0.8
+#: Judging a run takes a moment; so many unjudged ones are judged for one list.
+JUDGED_AT_ONCE = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +130,25 @@ def household() -> dict[str, Any]:
 
 @st.cache_resource(ttl=2.0, show_spinner=False)
 def runs(data_dir: Path) -> list[reader.RunRow]:
-    """Every run, newest first."""
+    """Every run, newest first. One that came from elsewhere is judged here, the newest few at a time."""
     with store() as conn:
-        return reader.list_runs(conn)
+        rows = reader.list_runs(conn)
+    left = JUDGED_AT_ONCE
+    for place, row in enumerate(rows):
+        if row.verdict is None and row.ended_utc is not None and left:
+            left -= 1
+            rows[place] = _with_verdict(row, data_dir)
+    return rows
+
+
+def _with_verdict(row: reader.RunRow, data_dir: Path) -> reader.RunRow:
+    try:
+        found = _judged(data_dir, row.run_id, row.ended_utc)
+    except MonitorError:
+        # The record is damaged; its own page says how.
+        return row
+    advice = found["advice"]["action"]
+    return replace(row, verdict=found["verdict"], proven_s=found["proven_s"], advice_action=advice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,14 +170,15 @@ def one_run(data_dir: Path, run_id: str) -> OneRun | None:
         if row is None:
             return None
         run = reader.load_run(conn, run_id)
-        verdict = reader.verdict_of(conn, run_id) or _judged(run).as_json()
+        verdict = reader.verdict_of(conn, run_id) or _judged(data_dir, run_id, row.ended_utc)
         return OneRun(row, run, verdict, read_entries(conn, run_id), reader.alarms(conn, run_id))
 
 
-def _judged(run: Run) -> Verdict:
-    from monitor.judge import judge
-
-    return judge(run)
+@st.cache_resource(ttl=60.0, max_entries=64, show_spinner=False)
+def _judged(data_dir: Path, run_id: str, ended_utc: str | None) -> dict[str, Any]:
+    """The verdict of a run for which none was written down, in its JSON form."""
+    with store() as conn:
+        return judge(reader.load_run(conn, run_id)).as_json()
 
 
 def say(kind: str, body: Mapping[str, Any], *, run_id: str | None = None, reason: str | None = None) -> int:

@@ -8,6 +8,7 @@ stops a web page elsewhere from reaching in through the visitor's own browser (D
 from __future__ import annotations
 
 import logging
+import signal
 import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -148,6 +149,8 @@ def serve(address: Address, told: settings.Settings, routes: Sequence[Any] = ())
     bootstrap.load_config_options(options(address))
     script = Path(str(resources.files("dashboard").joinpath("app.py")))
     logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
+    # The server raises a signal again once it has ended: it should then end nothing more.
+    signal.signal(signal.SIGTERM, lambda *_: None)
     app = st.App(
         script,
         routes=list(routes),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 from dashboard import figures, words
 from dashboard.live_model import batch_words
@@ -12,6 +13,8 @@ from monitor.store.reader import RunRow
 
 #: Advice that asks a person to do something with the jars by a time.
 URGENT_ACTIONS = ("reprocess_or_refrigerate", "treat_as_failed")
+#: The longest published salvage clock is a day; what is older was decided, or is discarded.
+RECENT = timedelta(days=2)
 FINISHED = ("held", "broken", "unproven")
 
 
@@ -48,9 +51,14 @@ def line(row: RunRow) -> Line:
     )
 
 
-def needs_doing(rows: Iterable[RunRow]) -> list[RunRow]:
-    """Runs whose advice is to reprocess, refrigerate or discard, in the order given."""
-    return [row for row in rows if row.advice_action in URGENT_ACTIONS]
+def needs_doing(rows: Iterable[RunRow], now: datetime) -> list[RunRow]:
+    """Runs of the last days whose advice is to reprocess, refrigerate or discard, in the order given."""
+    since = now - RECENT
+    return [
+        row
+        for row in rows
+        if row.advice_action in URGENT_ACTIONS and figures.parse_utc(row.started_utc) >= since
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -97,7 +97,7 @@ def _lift(batch: batches.Batch) -> None:
             "**The jars are out.** Wait 5 minutes with the heat and the lid off, then lift them level. "
             "Steam scalds; hot glass cracks on a cold surface."
         )
-        broken = st.multiselect("Broken in the canner", [jar.jar for jar in state.jars])
+        broken = st.pills("Broken in the canner", [jar.jar for jar in state.jars], selection_mode="multi")
         if st.form_submit_button("They are out"):
             data.say("mark", {"kind": "jars_lifted"}, run_id=state.run_id)
             _say("jars_lifted_count", {"out": count - len(broken), "broken": broken}, state.run_id)
@@ -133,7 +133,7 @@ def _round(batch: batches.Batch) -> None:
         body = {"jar": jar, "broken": True} if broken else given
         data.say("jar_seal", body, run_id=state.run_id)
         batches.forget()
-        again = batches.load(state.run_id, batch.now)
+        again = batches.load(state.run_id, datetime.now(UTC))
         st.session_state["next_jar"] = again.state.next_jar() if again else None
         st.session_state.pop("jar", None)
         st.rerun()
@@ -162,7 +162,7 @@ def _place(batch: batches.Batch) -> None:
         return
     look.page("<h2>Give a jar its place</h2>")
     left, right = st.columns(2, vertical_alignment="bottom")
-    numbers = left.multiselect("Jars", [jar.jar for jar in open_jars], key="place_jars")
+    numbers = left.pills("Jars", [jar.jar for jar in open_jars], selection_mode="multi", key="place_jars")
     offered = [
         status
         for status in jars_model.PLACES

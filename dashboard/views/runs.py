@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import data, look, runs_model, settings
-from monitor.errors import StoreError
+from dashboard import batches, data, look, runs_model, settings
+from monitor.errors import MonitorError, StoreError
 from monitor.store.reader import RunRow
 
 A_PAGE = 50
@@ -22,7 +23,7 @@ def main() -> None:
     except StoreError as trouble:
         look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
         return
-    urgent = runs_model.needs_doing(rows)
+    urgent = [row for row in runs_model.needs_doing(rows, datetime.now(UTC)) if not _decided(row)]
     if urgent:
         look.page(
             '<p class="bw-lead"><span class="bw-tone-alarm" aria-hidden="true">▲</span> To do first</p>'
@@ -36,6 +37,16 @@ def main() -> None:
     pages = -(-len(found) // A_PAGE)
     page = st.pagination(pages, key="runs_page") if pages > 1 else 1
     look.page(_table(found[(page - 1) * A_PAGE : page * A_PAGE], "Runs"))
+
+
+def _decided(row: RunRow) -> bool:
+    """Whether every jar of a run already has its place."""
+    try:
+        batch = batches.load(row.run_id, datetime.now(UTC))
+    except MonitorError:
+        # Its own page says what is wrong; until then it stays on the list.
+        return False
+    return batch is not None and "jars_decided" in batch.state.settled()
 
 
 def _filters(rows: list[RunRow]) -> runs_model.Wanted:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -210,7 +212,9 @@ def test_batches_that_need_reprocessing_come_first() -> None:
         run_row("b", "broken", "reprocess_or_refrigerate"),
         run_row("c", "unproven", "treat_as_failed"),
     ]
-    assert [row.run_id for row in runs_model.needs_doing(rows)] == ["b", "c"]
+    soon = datetime(2026, 8, 14, 18, tzinfo=UTC)
+    assert [row.run_id for row in runs_model.needs_doing(rows, soon)] == ["b", "c"]
+    assert runs_model.needs_doing(rows, soon + timedelta(days=3)) == []
 
 
 def test_filters_and_season() -> None:

@@ -1,0 +1,116 @@
+"""Runs laid over each other from the start of the boil, and a season's figures with what they suggest."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from urllib.parse import quote
+
+import streamlit as st
+
+from dashboard import charts, compare_model, data, figures, look, runs_model, settings, words
+from dashboard.trace import Trace, trace
+from dashboard.units import fahrenheit
+from monitor.errors import MonitorError
+from monitor.store.reader import RunRow
+
+MOST = 5
+SEASON = 60
+
+
+def main() -> None:
+    st.title("Compare runs", anchor=False)
+    try:
+        rows = [row for row in data.runs(settings.current().data_dir) if row.verdict is not None]
+    except MonitorError as trouble:
+        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        return
+    if not rows:
+        look.page('<p class="bw-big">No finished run yet.</p>')
+        return
+    lines = {row.run_id: runs_model.line(row) for row in rows}
+    chosen = st.multiselect(
+        "Runs",
+        list(lines),
+        default=list(lines)[:2],
+        max_selections=MOST,
+        key="compared",
+        format_func=lambda one: f"{lines[one].sign.glyph} {lines[one].started}, {lines[one].batch}",
+    )
+    _overlay(chosen, lines)
+    _season(rows[:SEASON])
+
+
+@st.cache_resource(max_entries=80, show_spinner=False)
+def _figures(
+    data_dir: Path, run_id: str, verdict: str | None
+) -> tuple[compare_model.RunFigures, Trace, float | None]:
+    """Of a finished run; kept, because it does not change unless its verdict does."""
+    found = data.one_run(data_dir, run_id)
+    if found is None:
+        raise KeyError(run_id)
+    calibration = found.run.probe.calibration
+    whole = trace(found.run.samples, calibration.offset_K if calibration else 0.0)
+    plateau_K = compare_model.hold_plateau_K(whole, found.verdict)
+    row = found.row
+    return (
+        compare_model.figures_of(run_id, row.started_utc, row.canner, found.verdict, plateau_K),
+        whole,
+        compare_model.boil_start_s(found.verdict),
+    )
+
+
+def _overlay(chosen: list[str], lines: dict[str, runs_model.Line]) -> None:
+    traces = []
+    without = []
+    for place, run_id in enumerate(chosen):
+        _, whole, start_s = _figures(settings.current().data_dir, run_id, lines[run_id].sign.word)
+        if start_s is None:
+            without.append(lines[run_id].started)
+        else:
+            traces.append((f"{place + 1}: {lines[run_id].started}", whole, start_s))
+    if traces:
+        drawn = compare_model.laid_over(traces)
+        spec = charts.overlay_chart(drawn, look.tones(), fahrenheit=fahrenheit())
+        st.echarts_chart(
+            spec,
+            height=400,
+            key="overlay",
+            alt="Water temperature of the chosen runs from the start of the boil",
+        )
+    if without:
+        look.page(f'<p class="bw-note">Never at a boil, so not drawn: {look.esc("; ".join(without))}.</p>')
+
+
+def _cells(item: compare_model.RunFigures, row: RunRow) -> tuple[str, ...]:
+    started = figures.local_day(figures.parse_utc(item.started_utc), row.zone)
+    plateau = figures.MISSING if item.plateau_K is None else f"{item.plateau_K:+.2f} K"
+    return (
+        f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(started)}</a>',
+        look.esc(item.canner),
+        look.sign(words.verdict_sign(item.verdict)),
+        look.esc(figures.held_clock(item.come_up_s)),
+        str(item.restarts),
+        look.esc(plateau),
+    )
+
+
+def _season(rows: list[RunRow]) -> None:
+    oldest_first = [
+        _figures(settings.current().data_dir, row.run_id, row.verdict)[0] for row in reversed(rows)
+    ]
+    told = compare_model.suggestions(oldest_first)
+    look.page(
+        "<h2>What the season suggests</h2>"
+        + (
+            "<ul>" + "".join(f"<li>{look.esc(text)}</li>" for text in told) + "</ul>"
+            if told
+            else f'<p class="bw-note">Nothing yet. A canner needs {compare_model.ENOUGH} finished runs before its '
+            "first and its last are set against each other.</p>"
+        )
+    )
+    cells = [_cells(item, row) for item, row in zip(reversed(oldest_first), rows, strict=True)]
+    heads = ("Started", "Canner", "Verdict", "Come-up", "Boil lost", "Boil against boiling point")
+    look.page(look.table(heads, cells, "The season", numbers=(3, 4, 5)))
+
+
+main()
