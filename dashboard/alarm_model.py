@@ -54,10 +54,15 @@ def standing(rows: Iterable[AlarmRow]) -> list[Banner]:
             told["silenced_until_utc"] = _silenced_until(row)
         elif row.body.get("change") == "raised":
             told["silenced_until_utc"] = None
-        last[row.alarm_id] = row
-    found = [_banner(row, facts[key]) for key, row in last.items() if row.state in STANDING]
+        last[_place(row)] = row
+    found = [_banner(row, facts[row.alarm_id]) for row in last.values() if row.state in STANDING]
     found.sort(key=lambda item: item.at_utc, reverse=True)
     return sorted(found, key=_rank)
+
+
+def _place(row: AlarmRow) -> str:
+    """Where an alarm stands on the board: raised anew, it takes the place of its earlier raising."""
+    return row.alarm_id.rpartition(":")[0] or row.alarm_id
 
 
 def _silenced_until(row: AlarmRow) -> str | None:
@@ -91,7 +96,8 @@ def _banner(row: AlarmRow, told: Mapping[str, Any]) -> Banner:
     )
 
 
-def _rank(item: Banner) -> tuple[int, int]:
+def _rank(item: Banner) -> tuple[int, int, bool]:
     """Still true and unseen, then unseen but over, then seen; within each the more urgent first."""
     order = PRIORITIES.index(item.priority) if item.priority in PRIORITIES else 0
-    return STANDING.index(item.state), order
+    # A lost boil before whatever else is as urgent: it is what the rest may explain.
+    return STANDING.index(item.state), order, item.kind != "boil_lost"

@@ -21,7 +21,8 @@ const SHAPES = {
     ["path", { d: "M5.5 18.5 L18.5 5.5", class: "line" }],
   ],
 };
-const ROW_FRESH_S = 2.5;
+// The server draws each second, a collector at work writes several times a second.
+const BEAT_S = 2.5;
 const STATE_WORDS = {
   server: "The dashboard's server does not answer",
   collector: "The collector has stopped writing",
@@ -85,16 +86,16 @@ function create(list) {
   return { root, title, batch, simulated, state, mark, word, digits, figure, label, sentence, reason, strip, heard };
 }
 
+// Who is silent: the nearest link that has missed its beat, for behind it nothing newer could come through.
 function lost(board, since_s, serverPatience_s) {
   if (board.phase === "ended") return null;
-  if (since_s > serverPatience_s) return { who: "server", age_s: since_s };
   const row_s = board.row_age_s + since_s;
-  if (row_s > board.patience_s) return { who: "collector", age_s: row_s };
-  if (board.sample_age_s === null) return null;
-  const sample_s = board.sample_age_s + since_s;
-  if (sample_s <= board.patience_s) return null;
-  // A collector at work writes several times a second; a row this old is its silence, not the node's.
-  return { who: row_s > ROW_FRESH_S ? "collector" : "node", age_s: sample_s };
+  const sample_s = board.sample_age_s === null ? null : board.sample_age_s + since_s;
+  const age_s = sample_s === null ? row_s : Math.max(row_s, sample_s);
+  const patience_s = sample_s === null ? serverPatience_s : board.patience_s;
+  if (since_s <= serverPatience_s && row_s <= serverPatience_s && age_s <= patience_s) return null;
+  if (since_s > BEAT_S) return { who: "server", age_s };
+  return { who: row_s > BEAT_S ? "collector" : "node", age_s };
 }
 
 function wear(view, tone, shapeName) {

@@ -26,6 +26,8 @@ from monitor.store.stamp import utc_text
 FAR = st.query_params.get("far") == "1"
 #: The chart shows this much of a run that is on; the run's own page shows all of it. [s]
 WINDOW_S = 3600.0
+#: More alarms than this would push the boards out of sight; the rest wait behind a line.
+SHOWN_ALARMS = 3
 OFFERED = ("jars_in", "rolling_boil_seen", "boil_not_seen", "water_added", "heat_off", "jars_lifted")
 
 
@@ -62,8 +64,12 @@ def _watch() -> None:
     if moment.live or banners:
         with st.container(key="sound_line"):
             mount.sound(wanted)
-    for place, banner in enumerate(banners):
+    for place, banner in enumerate(banners[:SHOWN_ALARMS]):
         _alarm(banner, first=place == 0)
+    if len(banners) > SHOWN_ALARMS and not FAR:
+        with st.expander(f"{len(banners) - SHOWN_ALARMS} more alarms"):
+            for banner in banners[SHOWN_ALARMS:]:
+                _alarm(banner, first=False)
     if moment.live:
         pairs = [(_board(moment, row), row) for row in moment.live]
         order = live_model.most_urgent_first([item for item, _ in pairs])

@@ -29,7 +29,7 @@ from monitor.store.stamp import SYSTEM_TIME
 READY_S = 30.0
 END_S = 10.0
 #: The run is ended so long after the jars were lifted: enough to see them cool. [s of the run]
-COOL_S = 300.0
+COOL_S = 120.0
 
 
 class DemoHouse:
@@ -104,11 +104,11 @@ class DemoHouse:
 
     # --- the batch --------------------------------------------------------------------------------------
 
-    def play(self, stop: threading.Event, tell: Callable[[str], None]) -> str | None:
+    def play(self, stop: threading.Event, tell: Callable[[str], None], minutes: float = 10.0) -> str | None:
         """Play the batch until its end or ``stop``; returns the run's id when it ended by itself."""
         if self._node is None:
             raise TypeError("start comes before play")
-        shown = demo_canner()
+        shown = demo_canner(minutes=minutes)
         run_id = self._begin(shown)
         tell(f"{self.url}  a simulated canner, {self._rate:g} times as fast as life (Ctrl-C ends everything)")
         start_s = SYSTEM_TIME.monotonic_s()

@@ -23,6 +23,12 @@ TWIN_S = 10.0
 TWIN_MARGIN_S = 2.0
 
 
+#: A store serves a house: more names than this are noise, or malice. They are refused.
+MOST_NODES = 500
+#: So many starts of a node are remembered; what an older one still says is stored all the same.
+MOST_STARTS = 8
+
+
 @dataclass(slots=True)
 class NodeState:
     """What the collector remembers of one node."""
@@ -105,6 +111,7 @@ class Ingest:
         arrival_s = self._house_s(arrival.arrival_s)
         clock = node.clocks.get(boot)
         if clock is None:
+            _forget_old_starts(node)
             clock = node.clocks[boot] = NodeClock()
         if pack.uptime_s is None:
             at_s = arrival_s - pack.age_s
@@ -231,6 +238,8 @@ class Ingest:
     def _node(self, name: str, source: str) -> NodeState:
         node = self.nodes.get(name)
         if node is None:
+            if len(self.nodes) >= MOST_NODES:
+                raise WireFormatError(f"more than {MOST_NODES} nodes; {name} is one too many")
             node, new = self._recall(name, source)
             self.nodes[name] = node
             if new:
@@ -262,6 +271,14 @@ class Ingest:
             for boot, clock in node.clocks.items()
             if clock.fell
         ]
+
+
+def _forget_old_starts(node: NodeState) -> None:
+    """Keep what is known of the newest starts only: a node that restarts for ever must not fill the memory."""
+    for kept in (node.clocks, node.receipts, node.first_s, node.fresh_s):
+        spare = [boot for boot in kept if boot not in (node.boot, node.twin)]
+        for boot in spare[: max(0, len(kept) - MOST_STARTS + 1)]:
+            kept.pop(boot)
 
 
 def _numbered(pack: Pack) -> tuple[str | None, str | None]:

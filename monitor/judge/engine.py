@@ -35,6 +35,8 @@ from monitor.record.model import Mark, Run, Sample
 #: From this share of the alarm's threshold on, a fall is doubted: unknown, no alarm yet. By Monte Carlo about
 #: once in 100 h of boil.
 DOUBT = 0.84
+#: Sooner with coarse steps, whose threshold is set wide for their heavy tails.
+DOUBT_COARSE = 0.6
 #: The judged value is a mean over up to this long. [s]
 MEAN_S = 30.0
 #: On one plateau the level is pooled over up to this long. [s]
@@ -593,11 +595,12 @@ class Engine:
         if look >= 1.0:
             self._still_rising(t)
             return
-        if look <= -DOUBT:
+        doubt = DOUBT_COARSE if self.noise.step_K > self.noise.sd_K else DOUBT
+        if look <= -doubt:
             self._doubted(t)
             return
         if self._doubt:
-            if look < -0.5 * DOUBT:
+            if look < -0.5 * doubt:
                 return
             self._doubt = False
             if self._boil_told:

@@ -19,6 +19,8 @@ WINDOWS = (16, 22, 30, 40, 54, 72, 96, 128, 170, 226, 300)
 SHORTEST_S = 15.0
 #: How much of the rise before the level window is fitted. [s]
 RISE_S = 75.0
+#: Blocks of so many samples may not lie this many standard deviations under the highest of them.
+SAG_BLOCK, SAG = 8, 2.6
 #: Width of the confidence interval of the knee, in misfit over scatter variance (about 2 sigma).
 INTERVAL = 4.0
 
@@ -80,5 +82,23 @@ def _dated(trace: Trace, noise: Noise, m: int) -> Plateau:
     if noise.is_quiet and rise > 0.0:
         # The reading shows its last step while the water may still rise by a step's height.
         late_s = min(late_s + noise.step_K / rise, trace.t[n - 1])
-    index = min(trace.index_at(late_s), n - 1)
+    index = _after_last_sag(trace, noise, min(trace.index_at(late_s), n - 1))
     return Plateau(early_s=trace.t[early], late_s=trace.t[index], index=index)
+
+
+def _after_last_sag(trace: Trace, noise: Noise, index: int) -> int:
+    """The first sample from which on nothing sags below the highest that the plateau has shown.
+
+    A plateau is found only after it has lasted a while; a dip in that while would otherwise lie inside it.
+    """
+    n = len(trace)
+    blocks = [(i, i + SAG_BLOCK) for i in range(index, n - SAG_BLOCK + 1, SAG_BLOCK // 2)]
+    if not blocks:
+        return index
+    # However correlated, a mean scatters no more than one reading does.
+    limit = SAG * sqrt(1.5 * min(noise.mean_variance(SAG_BLOCK), noise.sd_K**2))
+    if noise.step_K > noise.sd_K:
+        limit = min(limit, 0.9 * noise.step_K)
+    means = [trace.mean(i, j) for i, j in blocks]
+    sagging = [j for (_, j), mean in zip(blocks, means, strict=True) if mean < max(means) - limit]
+    return min(max(sagging, default=index), n - 1)

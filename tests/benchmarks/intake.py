@@ -6,6 +6,7 @@ Run by hand::
     python tests/benchmarks/intake.py latency      # publish to visible in another process
     python tests/benchmarks/intake.py backlog      # what waited at the broker, and the alarm path meanwhile
     python tests/benchmarks/intake.py load         # CPU and memory at 50 nodes of 4 channels at 1 Hz
+    python tests/benchmarks/intake.py week         # memory over simulated days, a run on, 600 times life's speed
 
 Everything is real: mosquitto, mosquitto_pub and mosquitto_sub, paho, the collector as a process of its own.
 Rates differ between machines and hours; only the ratios within one run mean anything.
@@ -16,6 +17,7 @@ from __future__ import annotations
 import argparse
 import getpass
 import json
+import math
 import os
 import signal
 import socket
@@ -24,13 +26,23 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
+from queue import Queue
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.collector import Collector
+from monitor.intake.framing import frame
+from monitor.intake.source import Arrival, put_blocking
+from monitor.store.entries import append_entry
+from monitor.timesource import ScaledTime
 
 MOSQUITTO = "/usr/sbin/mosquitto"
 #: More than 65,535 lines in one mosquitto_pub -l lose some without a word.
@@ -186,7 +198,7 @@ def only_received(folder: Path, boot: int) -> float:
 
 
 @contextmanager
-def collector(folder: Path, port: int) -> Iterator[tuple[Path, subprocess.Popen[str]]]:
+def collector(folder: Path, port: int, *more: str) -> Iterator[tuple[Path, subprocess.Popen[str]]]:
     data = folder / "data"
     command = [sys.executable, "-m", "monitor", "collect", "--mqtt", f"127.0.0.1:{port}", "--data", str(data)]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
@@ -210,6 +222,13 @@ class Rows:
     def count(self) -> int:
         row = self._conn.execute("SELECT coalesce(sum(samples), 0) FROM nodes").fetchone()
         return int(row[0])
+
+    def has(self, node: str, seq: int) -> bool:
+        """Whether a sample of a node is there."""
+        row = self._conn.execute(
+            "SELECT 1 FROM samples JOIN nodes ON node = node_id WHERE name = ? AND seq = ?", (node, seq)
+        ).fetchone()
+        return row is not None
 
 
 def stored_durably(folder: Path, boot: int) -> float:
@@ -282,7 +301,7 @@ print(json.dumps(seen))
 
 
 def backlog(messages: int) -> None:
-    """What waited while the collector was away, with a node speaking live all the while."""
+    """What waited while the collector was away, and meanwhile a node on a cable that speaks ten times a second."""
     with tempfile.TemporaryDirectory() as name, broker(Path(name)) as port:
         folder = Path(name)
         with collector(folder, port):
@@ -291,14 +310,30 @@ def backlog(messages: int) -> None:
             for publisher in publish(folder, port, boot):
                 publisher.wait()
         queued = messages // (LINES_EACH * PUBLISHERS) * LINES_EACH * PUBLISHERS
+        cable, port_end = os.openpty()
+        tty.setraw(port_end)
         began = time.monotonic()
-        with collector(folder, port) as (data, _):
-            rows = Rows(data)
-            while rows.count() < queued:
+        with collector(folder, port, "--serial", os.ttyname(port_end)) as (data, _):
+            rows, delays = Rows(data), [0.0]
+            while not rows.has("cable", 0):
+                # Opening the port throws away what came before.
+                os.write(cable, frame(pack("cable", 0, 1).encode()))
                 time.sleep(0.02)
+            while rows.count() < queued + len(delays):
+                sent = time.monotonic()
+                os.write(cable, frame(pack("cable", len(delays), 1).encode()))
+                while not rows.has("cable", len(delays)):
+                    time.sleep(0.005)
+                delays.append(1000 * (time.monotonic() - sent))
+                time.sleep(0.1)
             took = time.monotonic() - began
+        delays = sorted(delays[1:])
         print(
             f"backlog of {queued} messages stored in {took:.1f} s: {queued / took:.0f} msg/s, start included"
+        )
+        print(
+            f"meanwhile a sample on a cable was stored after p50 {delays[len(delays) // 2]:.0f} ms, "
+            f"worst {delays[-1]:.0f} ms ({len(delays)} samples)"
         )
 
 
@@ -329,6 +364,75 @@ def load(minutes: float) -> None:
             )
 
 
+class SimulatedNode:
+    """A source that is a node: one sample a second of its own, faster clock."""
+
+    name = "simulated"
+
+    def __init__(self, clock: ScaledTime) -> None:
+        self._clock = clock
+        self._over = threading.Event()
+
+    def start(self, queue: Queue[Arrival], stop: threading.Event) -> None:
+        threading.Thread(target=self._work, args=(queue, stop), daemon=True).start()
+
+    def _work(self, queue: Queue[Arrival], stop: threading.Event) -> None:
+        began_s, seq = self._clock.monotonic_s(), 0
+        while not stop.is_set():
+            wait_s = (began_s + seq - self._clock.monotonic_s()) / self._clock.rate
+            if wait_s > 0:
+                time.sleep(wait_s)
+            payload = (
+                f'[{{"bn":"n1:","n":"boot","v":1}},{{"n":"seq","v":{seq}}},{{"n":"uptime","u":"s","v":{seq}}},'
+                f'{{"n":"water","u":"Cel","v":{90 + 5 * math.sin(seq / 7000) + seq % 7 / 100:.2f}}}]'
+            )
+            put_blocking(queue, Arrival(self.name, None, payload.encode(), self._clock.monotonic_s()), stop)
+            seq += 1
+
+    def stop(self) -> None:
+        return
+
+    def close(self) -> None:
+        return
+
+    def ask(self, node: str, payload: bytes) -> bool:
+        return True
+
+    def publish_alarm(self, node: str, payload: bytes) -> bool:
+        return True
+
+    def status(self) -> str:
+        return "running"
+
+
+def week(days: float) -> None:
+    clock = ScaledTime(600.0)
+    with tempfile.TemporaryDirectory() as name:
+        data = Path(name)
+        append_entry(data, "node_assigned", {"node": "n1", "canner": "c1"})
+        header = {
+            "format": "boilwitness-run/1",
+            "run_id": "r1",
+            "canner": "c1",
+            "started_at": datetime.now(UTC).isoformat(),
+            "required": {"minutes": 30},
+            "site": {"altitude_m": 1650},
+            "simulated": True,
+        }
+        append_entry(data, "run_started", header, run_id="r1")
+        stop = threading.Event()
+        service = Collector(data, [SimulatedNode(clock)], say=lambda facts, line: None, time=clock)
+        thread = threading.Thread(target=service.run, args=(stop,))
+        thread.start()
+        began = time.monotonic()
+        for step in range(1, int(days * 4) + 1):
+            time.sleep(max(0.0, began + step * 6 * 3600 / clock.rate - time.monotonic()))
+            rows = Rows(data).count()
+            print(f"{step / 4:5.2f} days: {rows} samples, {memory_mb(os.getpid()):.1f} MB", flush=True)
+        stop.set()
+        thread.join()
+
+
 def cpu(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
@@ -343,10 +447,11 @@ def memory_mb(pid: int) -> float:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("what", choices=["throughput", "latency", "backlog", "load"])
+    parser.add_argument("what", choices=["throughput", "latency", "backlog", "load", "week"])
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--messages", type=int, default=500)
     parser.add_argument("--minutes", type=float, default=1.0)
+    parser.add_argument("--days", type=float, default=7.0)
     args = parser.parse_args()
     if args.what == "throughput":
         throughput(args.rounds)
@@ -354,6 +459,8 @@ def main() -> None:
         latency(args.messages)
     elif args.what == "backlog":
         backlog(max(args.messages, 90_000))
+    elif args.what == "week":
+        week(args.days)
     else:
         load(args.minutes)
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.collector.ingest import Ingest, NodeState
+from monitor.collector.ingest import MOST_NODES, MOST_STARTS, Ingest, NodeState
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, decode_pack, encode_pack
 from monitor.store.writer import Batch
@@ -107,6 +107,19 @@ def test_a_plain_number_gets_its_numbers_here() -> None:
         (1000, 1, None, 83.25),
     ]
     assert ingest.asks(2000.0) == []
+
+
+def test_neither_names_nor_restarts_without_end_fill_the_memory() -> None:
+    ingest = an_ingest()
+    for n in range(MOST_NODES + 50):
+        ingest.take([pack(0, 1000.0, node=f"n{n}")])
+    assert len(ingest.nodes) == MOST_NODES
+    rows = 0
+    for boot in range(100):
+        rows += len(ingest.take([pack(0, 2000.0 + 30 * boot, boot=boot, node="n1")]).rows)
+    assert rows == 100
+    assert len(ingest.nodes["n1"].clocks) <= MOST_STARTS
+    assert len(ingest.nodes["n1"].fresh_s) <= MOST_STARTS + 1
 
 
 @pytest.mark.parametrize(

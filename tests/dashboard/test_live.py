@@ -51,9 +51,9 @@ class Kitchen(DemoHouse):
         self._wait("the dashboard", self._pages_ready)
 
 
-@pytest.fixture
-def kitchen(tmp_path: Path) -> Iterator[Kitchen]:
-    house = Kitchen(tmp_path)
+@pytest.fixture(scope="module")
+def kitchen(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kitchen]:
+    house = Kitchen(tmp_path_factory.mktemp("kitchen"))
     try:
         house.begin()
         yield house
@@ -71,33 +71,6 @@ def seconds_until(page: object, words: str, within_s: float) -> float:
         timeout=within_s * 1000,
     )
     return monotonic() - began_s
-
-
-def test_a_silent_server_collector_and_node_are_each_noticed_within_5_s(
-    kitchen: Kitchen, visit: Callable
-) -> None:
-    """The old figure gives way to NO DATA, and it says who is silent; what comes back is shown again."""
-    with visit() as visitor:
-        page = visitor.go(kitchen.url)
-        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
-        page.wait_for_selector(".bw-simulated:text-is('simulated')")
-
-        os.kill(kitchen.pages_pid, signal.SIGKILL)
-        assert seconds_until(page, "NO DATA", 6.0) <= 5.0
-        assert "server" in page.inner_text(".bw-sentence")
-        kitchen.pages_again()
-        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
-
-        os.kill(kitchen.collector_pid, signal.SIGSTOP)
-        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
-        assert "collector" in page.inner_text(".bw-sentence")
-        visitor.picture("live-no-data")
-        os.kill(kitchen.collector_pid, signal.SIGCONT)
-        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
-
-        kitchen.silence_node()
-        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
-        assert "node" in page.inner_text(".bw-sentence")
 
 
 def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit: Callable) -> None:
@@ -137,6 +110,33 @@ def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit:
         assert bottom <= 800, "state, time and reason fit without scrolling"
         assert digits >= 200
         visitor.picture("live-far")
+
+
+def test_a_silent_server_collector_and_node_are_each_noticed_within_5_s(
+    kitchen: Kitchen, visit: Callable
+) -> None:
+    """The old figure gives way to NO DATA, and it says who is silent; what comes back is shown again."""
+    with visit() as visitor:
+        page = visitor.go(kitchen.url)
+        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
+        page.wait_for_selector(".bw-simulated:text-is('simulated')")
+
+        os.kill(kitchen.pages_pid, signal.SIGKILL)
+        assert seconds_until(page, "NO DATA", 6.0) <= 5.0
+        assert "server" in page.inner_text(".bw-sentence")
+        kitchen.pages_again()
+        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
+
+        os.kill(kitchen.collector_pid, signal.SIGSTOP)
+        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
+        assert "collector" in page.inner_text(".bw-sentence")
+        visitor.picture("live-no-data")
+        os.kill(kitchen.collector_pid, signal.SIGCONT)
+        page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
+
+        kitchen.silence_node()
+        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
+        assert "node" in page.inner_text(".bw-sentence")
 
 
 def run_that_is_on(folder: Path) -> str:

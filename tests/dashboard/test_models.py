@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -186,6 +187,8 @@ def test_an_alarm_stands_until_it_is_seen_and_over() -> None:
     assert [item.headline for item in alarm_model.standing([RAISED])] == ["The boil is lost"]
     assert alarm_model.standing([RAISED, unseen])[0].unacknowledged
     assert alarm_model.standing([RAISED, unseen, gone]) == []
+    again = replace(RAISED, alarm_id="r:boil_lost:2", at_utc="2026-08-14T10:05:00.000Z")
+    assert [item.alarm_id for item in alarm_model.standing([RAISED, unseen, again])] == ["r:boil_lost:2"]
 
 
 def test_silence_ends_by_itself() -> None:

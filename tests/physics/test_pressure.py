@@ -27,7 +27,10 @@ def test_standard_atmosphere(altitude_m: float, pa: float) -> None:
 #: Feet, °F: boiling points by altitude, from the table of jellying points of USDA Complete Guide to Home
 #: Canning, Guide 7 (Michigan State Extension 1997), less the 8 °F by which it puts the jellying point above
 #: boiling water. Printed in whole °F, so ±0.5 °F and the rounding of the 8.
-HANDBOOK = [(0, 212), (1000, 210), (2000, 208), (3000, 206), (4000, 204), (5000, 203), (6000, 201), (7000, 199), (8000, 197)]  # fmt: skip
+HANDBOOK = [
+    (0, 212), (1000, 210), (2000, 208), (3000, 206), (4000, 204), (5000, 203), (6000, 201), (7000, 199),
+    (8000, 197),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("feet", "fahrenheit"), HANDBOOK)

@@ -35,7 +35,7 @@ def test_nobody_changes_or_deletes(conn: sqlite3.Connection, statement: str) -> 
     [
         ("alarms", "1, 'a', NULL, 't', 'k', 's', '{}'"),
         ("journal", "1, 't', 'k', 'x', '{}'"),
-        ("seals", "1, 'r', 't', 'd', 'p', 'c'"),
+        ("seals", "1, 'r', 't', 'd', 'p', 'c', '', NULL, NULL"),
     ],
 )
 def test_the_journals_are_as_stubborn(conn: sqlite3.Connection, table: str, values: str) -> None:

@@ -1,0 +1,81 @@
+"""``boilwitness prove RUN``: the proof of a run as one page."""
+
+from __future__ import annotations
+
+import argparse
+from contextlib import closing
+from pathlib import Path
+
+from monitor.cli._data import add_data_argument, data_dir
+from monitor.errors import RecordError, UsageError
+from monitor.proof.dossier import Dossier, from_folder, from_store
+from monitor.proof.envelope import seal_page
+from monitor.proof.page import draw
+from monitor.proof.seal import seal_due
+from monitor.proof.signing import Key, key_path, make_key, read_key, standing_key
+from monitor.proof.words import headline
+from monitor.store.database import open_writer, store_path
+from monitor.store.export import safe_name
+from monitor.store.stamp import SYSTEM_TIME
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("run", metavar="RUN", help="a run's id in the store, or a run folder")
+    parser.add_argument(
+        "--to", metavar="FILE.html", type=Path, help="where to write (default: proof-RUN.html, here)"
+    )
+    parser.add_argument(
+        "--sign",
+        nargs="?",
+        const="",
+        metavar="KEYFILE",
+        help="sign it with the household's key (made on first use, beside the store)",
+    )
+    add_data_argument(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the page. A finished run of the store gets its place in the chain of seals first."""
+    key = None if args.sign is None else _key(args)
+    dossier = gather(args.run, args)
+    page = seal_page(draw(dossier), key)
+    run_id = str(dossier.verdict["run_id"])
+    path = args.to or Path(f"proof-{safe_name(run_id)}.html")
+    try:
+        path.write_bytes(page)
+    except OSError as trouble:
+        raise UsageError(
+            f"{path}: cannot be written ({trouble.strerror}).", "Choose another with --to."
+        ) from None
+    print(f"{str(dossier.verdict['verdict']).upper()}: {headline(dossier.verdict)}")
+    print(f"wrote {path} ({len(page) // 1024} KiB); check it with 'boilwitness verify {path}'")
+    if key is not None:
+        print(f"signed; hand out the household's public key beside it: {key.public}")
+    return 0
+
+
+def gather(name: str, args: argparse.Namespace) -> Dossier:
+    """The dossier of a folder or of a run in the store, sealing first whatever is finished there."""
+    now = SYSTEM_TIME.utc_now()
+    folder = Path(name)
+    if folder.is_dir():
+        return from_folder(folder, now)
+    store = data_dir(args)
+    if not store_path(store).exists():
+        raise RecordError(
+            f"{name}: no such run folder, and no store in {store} to look for a run of that id."
+        )
+    with closing(open_writer(store)) as conn:
+        seal_due(conn, key=standing_key(store))
+        return from_store(conn, name, now)
+
+
+def _key(args: argparse.Namespace) -> Key:
+    path = Path(args.sign) if args.sign else key_path(data_dir(args))
+    if path.exists() or args.sign:
+        return read_key(path)
+    key = make_key(path)
+    print(
+        f"made the household's key in {path}: keep it, and a copy elsewhere; whoever has it can sign as you"
+    )
+    return key

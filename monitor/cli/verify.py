@@ -1,0 +1,50 @@
+"""``boilwitness verify PATH``: is it still what was sealed, and do the samples still say what the verdict says."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from monitor.cli._data import add_data_argument, data_dir
+from monitor.proof.report import Report
+from monitor.proof.signing import read_public
+from monitor.proof.verify import verify_path
+
+EXIT_ALTERED = 12
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "path",
+        metavar="PATH",
+        nargs="?",
+        type=Path,
+        help="a proof, an exported run, an 'export --all', or a data directory (default: the store)",
+    )
+    parser.add_argument(
+        "--key", metavar="PUBLIC", help="the household's public key (hex or a file): it must have signed"
+    )
+    parser.add_argument("--json", action="store_true", help="print the findings as a document")
+    add_data_argument(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """0: intact and agreeing. 12: altered or disagreeing, each finding on a line of its own."""
+    path = args.path if args.path is not None else data_dir(args)
+    report = verify_path(path, read_public(args.key) if args.key else None)
+    print(json.dumps(report.as_json(), indent=2, ensure_ascii=False) if args.json else in_words(report))
+    return 0 if report.good else EXIT_ALTERED
+
+
+def in_words(report: Report) -> str:
+    """For a person: the answer first."""
+    if not report.good:
+        head = f"ALTERED OR DISAGREEING: {report.what}"
+    elif report.sealed:
+        head = f"INTACT AND AGREEING: {report.what}"
+    else:
+        head = f"NOT SEALED, NOTHING DISAGREES: {report.what}"
+    return "\n".join(
+        [head, *(f"  ✖ {text}" for text in report.problems), *(f"  · {text}" for text in report.remarks)]
+    )

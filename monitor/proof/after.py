@@ -1,0 +1,142 @@
+"""The proof's tables of what came after the hold: jars, deviations, alarms, the log of entries, the review."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from itertools import groupby
+from typing import Any
+
+from monitor.jars import BatchState, JarState
+from monitor.jars.rows import local_date, months_after
+from monitor.proof.facts import table
+from monitor.proof.figures import clock, day_time, esc, stamp
+from monitor.proof.log import Line
+from monitor.record import Run
+
+#: Records are kept three years, and until a year after the last jar is gone (21 CFR 113.100(e) and 114.100(e) as
+#: a yardstick for the three; the year is this project's choice; no rule binds a home kitchen).
+KEEP_MONTHS, KEEP_AFTER_LAST_MONTHS = 36, 12
+
+
+def jar_table(run: Run, state: BatchState) -> str:
+    """Jars that stand alike in one row, each named."""
+    rows = []
+    for _, same in groupby(state.jars, key=_alike):
+        jars = list(same)
+        rows.append(
+            (
+                _range([jar.jar for jar in jars]),
+                f"{jars[0].seal.seal.value}: {jars[0].seal.why}",
+                _judged(run, jars),
+                jars[0].status.value + (f", use by {jars[0].use_by}" if jars[0].use_by else ""),
+                _why(jars[0]),
+            )
+        )
+    sums = state.sums
+    told = sums.problem or (
+        f"{sums.loaded} in = {sums.sealed} sealed + {sums.unsealed} unsealed + {sums.broken} broken + "
+        f"{sums.opened} opened"
+    )
+    html = table(
+        "Jars, seals, dispositions",
+        ("Jar", "Seal, as a person judged it", "By, when", "Disposition", "Why"),
+        rows,
+        none="The record does not say how many jars went in.",
+    )
+    note = f"Process: {state.standing.words}. Sums: {told}."
+    return html.replace("</section>", f'<p class="note">{esc(note)}</p></section>')
+
+
+def _alike(jar: JarState) -> tuple[object, ...]:
+    return (jar.seal.seal, jar.seal.why, jar.seal.by, jar.status, jar.use_by, jar.why, jar.child_run)
+
+
+def _range(numbers: Sequence[int]) -> str:
+    return str(numbers[0]) if len(numbers) == 1 else f"{numbers[0]}–{numbers[-1]}"
+
+
+def _judged(run: Run, jars: Sequence[JarState]) -> str:
+    times = sorted(jar.seal.at for jar in jars if jar.seal.at is not None)
+    if not times:
+        return "–"
+    who = jars[0].seal.by or "name not given"
+    return f"{who}, {day_time(run, times[-1])}"
+
+
+def _why(jar: JarState) -> str:
+    return f"{jar.why}; goes on in run {jar.child_run}" if jar.child_run else jar.why
+
+
+def deviation_table(run: Run, state: BatchState) -> str:
+    """Every departure, with who closed it."""
+    rows = []
+    for one in state.deviations:
+        times = "" if one.start_s is None else f"{clock(run, one.start_s)}"
+        if one.end_s is not None and one.start_s is not None:
+            times += f" to {clock(run, one.end_s, late=True)}"
+        lowest = "" if one.lowest_C is None else f"; lowest reading {one.lowest_C:.2f} °C"
+        closed = f"closed by {one.closed_by}: {one.cause}; {one.action}" if one.closed_by else "OPEN"
+        rows.append((one.number, times or "–", one.what + lowest, closed))
+    return table("Deviations", ("Number", "When", "What", "Closed"), rows, none="None was found or noted.")
+
+
+def alarm_table(run: Run, rows: Sequence[Mapping[str, Any]]) -> str:
+    """The alarm journal: every change of state of every alarm, one alarm a row."""
+    by_alarm: dict[str, list[Mapping[str, Any]]] = {}
+    for row in rows:
+        by_alarm.setdefault(str(row["alarm_id"]), []).append(row)
+    told = []
+    for found in by_alarm.values():
+        text = str(found[0].get("body", {}).get("text") or found[0]["kind"]).replace("_", " ")
+        steps = "; ".join(
+            f"{stamp(run, str(row['at_utc']))[11:19]} {str(row['state']).replace('_', ' ')}" for row in found
+        )
+        told.append((text, steps))
+    return table(
+        "Alarms", ("Alarm", "What became of it (time at the site)"), told, none="No alarm is in the record."
+    )
+
+
+def log_table(run: Run, lines: Sequence[Line]) -> str:
+    """Entries in the order they were made. What was said late shows both times and the reason."""
+    rows = []
+    for line in lines:
+        when = day_time(run, line.happened)
+        if line.entered is not None:
+            when += f"; entered {day_time(run, line.entered)}"
+        what = line.what + (f" — reason: {line.reason}" if line.reason else "")
+        if line.replaced_by is not None:
+            what += f" [replaced by entry {line.replaced_by}; kept]"
+        rows.append((line.number, when, line.by, what))
+    return table(
+        "Entries and corrections, as they were made",
+        ("No.", "Happened (and entered, if over 5 min later)", "Who", "What"),
+        rows,
+        none="This record came without its history of entries: marks are those of the record itself.",
+        kind="log",
+    )
+
+
+def review_line(run: Run, state: BatchState) -> str:
+    """Who signed, when, what for, and whether it still stands."""
+    found = state.review
+    if found is None:
+        return "Review: not signed."
+    same = " Reviewer and operator are one person." if found.self_review else ""
+    standing = (
+        "It stands: the content is the one that was signed." if found.valid else f"LAPSED: {found.lapsed}."
+    )
+    return f"Review: {found.meaning}, signed by {found.by}, {day_time(run, found.at)}. {standing}{same}"
+
+
+def keep_until(run: Run, state: BatchState, gone: datetime | None = None) -> date:
+    """The first day on which this record need no longer be kept.
+
+    ``gone`` is when the last jar was used or given away; a batch that still has jars counts from its use-by dates.
+    """
+    three_years = months_after(local_date(run.started_at, run.zone), KEEP_MONTHS)
+    last = (
+        local_date(gone, run.zone) if gone else max((j.use_by for j in state.jars if j.use_by), default=None)
+    )
+    return three_years if last is None else max(three_years, months_after(last, KEEP_AFTER_LAST_MONTHS))

@@ -1,0 +1,141 @@
+"""The proof's tables of facts: time, place, probe, batch. Every item is there or says that it was not recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from monitor.proof.figures import (
+    NOT_RECORDED,
+    asked,
+    celsius,
+    clock,
+    day_time,
+    esc,
+    kelvin,
+    metres,
+    span,
+)
+from monitor.proof.words import eye
+from monitor.record import Run
+
+Pairs = list[tuple[str, str]]
+
+
+def block(title: str, pairs: Iterable[tuple[str, str]], kind: str = "") -> str:
+    """A titled table of names and values."""
+    rows = "".join(f"<tr><th>{esc(name)}</th><td>{esc(value)}</td></tr>" for name, value in pairs)
+    return f'<section class="block {kind}"><h2>{esc(title)}</h2><table class="facts">{rows}</table></section>'
+
+
+def table(
+    title: str, heads: Sequence[str], rows: Iterable[Sequence[object]], *, none: str, kind: str = ""
+) -> str:
+    """A titled table with column heads; ``none`` stands where there is no row."""
+    body = "".join("<tr>" + "".join(f"<td>{esc(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    if not body:
+        return f'<section class="block {kind}"><h2>{esc(title)}</h2><p>{esc(none)}</p></section>'
+    head = "".join(f"<th>{esc(name)}</th>" for name in heads)
+    return (
+        f'<section class="block {kind}"><h2>{esc(title)}</h2><table class="rows"><thead><tr>{head}</tr></thead>'
+        f"<tbody>{body}</tbody></table></section>"
+    )
+
+
+def time_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
+    """What was asked, proven and possible, each rounded against the canner."""
+    hold = verdict.get("clock") or {}
+    started, completed = hold.get("started_s"), hold.get("completed_s")
+    return [
+        ("Required", asked(float(verdict["required_s"]))),
+        ("Source of the time", run.required.source or NOT_RECORDED),
+        ("Proven without a break", span(float(verdict["proven_s"]))),
+        ("Possible at most", span(float(verdict["possible_s"]), up=True) + ", unknown counted as boiling"),
+        ("Record began", day_time(run, run.started_at)),
+        (
+            "Hold began",
+            "no boil is proven"
+            if started is None
+            else f"{clock(run, float(started), late=True)} (longest proven boil)",
+        ),
+        (
+            "Required time complete",
+            "not within the proven time" if completed is None else clock(run, float(completed), late=True),
+        ),
+        ("Full boil", eye(verdict)),
+    ]
+
+
+def place_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
+    """The site and the temperature at which water boils there."""
+    site = run.site
+    checked = site.barometer_checked_at
+    return [
+        ("Site", site.name or NOT_RECORDED),
+        ("Altitude", metres(site.altitude_m, site.altitude_uncertainty_m)),
+        ("Zone", run.zone or NOT_RECORDED),
+        ("Pressure from", str(verdict.get("boiling_point_from") or site.pressure_source or NOT_RECORDED)),
+        ("Barometer compared", day_time(run, checked) if checked else NOT_RECORDED),
+        ("Water boils at", celsius(verdict.get("boiling_point_C"))),
+        ("Counts as boiling from", celsius(verdict.get("floor_C"))),
+        ("Uncertainty U (k = 2)", "± " + kelvin(verdict.get("expanded_uncertainty_K"))),
+    ]
+
+
+def probe_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
+    """The probe, its last check and what the record holds."""
+    probe, check = run.probe, run.probe.calibration
+    pairs = [
+        (
+            "Probe",
+            ", ".join(str(probe.extra[key]) for key in ("id", "name") if key in probe.extra) or probe.channel,
+        ),
+        ("Kind", probe.kind or f"{NOT_RECORDED}; taken at its widest"),
+        ("Converter", probe.converter or f"{NOT_RECORDED}; taken at its widest"),
+    ]
+    if check is None:
+        pairs += [("Check", f"{NOT_RECORDED}; the kind's published tolerance stands in")]
+    else:
+        points = [
+            f"{name} {value:+.2f} K"
+            for name, value in (("ice point", check.ice_offset_K), ("boiling point", check.boil_offset_K))
+            if value is not None
+        ]
+        pairs += [
+            (
+                "Correction added",
+                f"{check.offset_K:+.2f} K ± {check.expanded_uncertainty_K:.2f} K (k = {check.coverage_factor:g})",
+            ),
+            (
+                "Check",
+                f"{check.method or 'method ' + NOT_RECORDED}" + (f": {', '.join(points)}" if points else ""),
+            ),
+            ("Checked at", day_time(run, check.at) if check.at else NOT_RECORDED),
+        ]
+    return [*pairs, ("Samples", _counts(verdict))]
+
+
+def _counts(verdict: Mapping[str, Any]) -> str:
+    counts = dict(verdict.get("counts") or {})
+    whole = counts.pop("samples", None)
+    told = [f"{number} {name.replace('_', ' ')}" for name, number in counts.items() if number]
+    return f"{whole if whole is not None else 'unknown number'}; {', '.join(told) or 'no faults, gaps or conflicts'}"
+
+
+def batch_facts(run: Run, people: Sequence[str]) -> Pairs:
+    """What was in the jars, the canner, and who took part."""
+    batch = run.batch
+    food = batch.food or NOT_RECORDED
+    extra = [(key.replace("_", " ").capitalize(), str(value)) for key, value in batch.extra.items()]
+    return [
+        ("Food", food + (f" (table: {batch.food_id})" if batch.food_id else "")),
+        ("Pack", batch.pack or NOT_RECORDED),
+        (
+            "Jars",
+            f"{NOT_RECORDED if batch.jars is None else batch.jars} × {batch.jar or 'size ' + NOT_RECORDED}",
+        ),
+        ("Canner", run.canner or NOT_RECORDED),
+        ("Run", run.run_id),
+        ("People", ", ".join(people) or "nobody is named"),
+        *extra[:6],
+    ]

@@ -1,0 +1,70 @@
+"""Figures as the proof prints them: times in the site's zone, spans rounded against the canner."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from html import escape
+from math import ceil, floor
+
+from monitor.jars.rows import instant, zone_of
+from monitor.record import Run
+
+NOT_RECORDED = "not recorded"
+_FEET_PER_M = 1.0 / 0.3048
+
+
+def esc(value: object) -> str:
+    """Text for the page; nothing that somebody typed reaches it otherwise."""
+    return escape(str(value), quote=True)
+
+
+def span(seconds: float, *, up: bool = False) -> str:
+    """``33 min 20 s``, rounded down; ``up`` where less would favour the canner. [s]"""
+    whole = ceil(seconds - 1e-9) if up else floor(seconds + 1e-9)
+    if whole < 60:
+        return f"{whole} s"
+    minutes, rest = divmod(whole, 60)
+    return f"{minutes} min {rest:02d} s"
+
+
+def asked(seconds: float) -> str:
+    """A required time as published: ``30 min``; to the second where it is no whole minute. [s]"""
+    return f"{seconds / 60:.0f} min" if seconds % 60 == 0 else span(seconds, up=True)
+
+
+def day_time(run: Run, moment: datetime) -> str:
+    """``2026-08-14 09:12:00 -06:00`` at the site; the offset is written out, so no hour is ambiguous."""
+    return moment.astimezone(zone_of(run.zone)).isoformat(sep=" ", timespec="seconds")
+
+
+def clock(run: Run, t_s: float, *, late: bool = False) -> str:
+    """``09:37:22`` at the site, ``t_s`` into the run; ``late`` rounds up to the next second. [s]"""
+    whole = ceil(t_s - 1e-9) if late else floor(t_s + 1e-9)
+    moment = run.started_at + timedelta(seconds=whole)
+    return moment.astimezone(zone_of(run.zone)).strftime("%H:%M:%S")
+
+
+def stamp(run: Run, utc: str) -> str:
+    """A stored time, at the site; as it is where it cannot be read."""
+    try:
+        return day_time(run, instant(utc))
+    except (ValueError, OverflowError):
+        return utc
+
+
+def celsius(value: float | None) -> str:
+    """``94.48 °C (202.1 °F)``."""
+    return "not known" if value is None else f"{value:.2f} °C ({value * 1.8 + 32:.1f} °F)"
+
+
+def kelvin(value: float | None) -> str:
+    """``0.43 K (0.77 °F)``: a difference."""
+    return "not known" if value is None else f"{value:.2f} K ({value * 1.8:.2f} °F)"
+
+
+def metres(value: float | None, uncertainty: float | None) -> str:
+    """``1650 m ± 10 m (5413 ft)``."""
+    if value is None:
+        return NOT_RECORDED
+    around = "" if uncertainty is None else f" ± {uncertainty:g} m"
+    return f"{value:g} m{around} ({value * _FEET_PER_M:.0f} ft)"

@@ -1,0 +1,177 @@
+"""Everything people said about a run, line by line, with both times where it was said late, and what was corrected."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from monitor.jars.rows import instant
+from monitor.jars.seals import QUESTIONS
+from monitor.store.entries import LATE_ENTRY_S
+
+#: Longer bodies are cut here; the whole entry is in the record inside the page.
+_LONGEST = 160
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One entry as printed. ``entered`` is given only where it was made more than five minutes after the event."""
+
+    number: int
+    happened: datetime
+    entered: datetime | None
+    by: str
+    what: str
+    reason: str
+    replaced_by: int | None
+
+
+def lines(entries: Sequence[Mapping[str, Any]], run_id: str) -> list[Line]:
+    """The log of a run. Entries of other runs (a reprocessing) are told as such."""
+    rows = sorted(entries, key=lambda row: int(row["id"]))
+    replaced = {row["corrects"]: int(row["id"]) for row in rows if row.get("corrects") is not None}
+    by_id = {int(row["id"]): row for row in rows}
+    header: dict[str, Any] = {}
+    found = []
+    for row in rows:
+        what = _what(row, by_id, header, run_id)
+        if row["kind"] == "header_changed":
+            header = _laid_over(header, row["body"])
+        elif row["kind"] == "run_started" and row.get("run_id") == run_id:
+            header = dict(row["body"])
+        found.append(_line(row, what, replaced))
+    return found
+
+
+def _line(row: Mapping[str, Any], what: str, replaced: Mapping[Any, int]) -> Line:
+    entered = instant(str(row["at_utc"]))
+    happened = instant(str(row.get("happened_utc") or row["at_utc"]))
+    late = (entered - happened).total_seconds() > LATE_ENTRY_S
+    reason = str(row.get("reason") or ("no reason given" if late or row.get("corrects") else ""))
+    return Line(
+        number=int(row["id"]),
+        happened=happened,
+        entered=entered if late else None,
+        by=str(row.get("by") or "not said"),
+        what=what,
+        reason=reason,
+        replaced_by=replaced.get(row["id"]),
+    )
+
+
+def _what(
+    row: Mapping[str, Any], by_id: Mapping[int, Mapping[str, Any]], header: Mapping[str, Any], run_id: str
+) -> str:
+    kind, body = str(row["kind"]), row["body"] if isinstance(row["body"], Mapping) else {}
+    if kind == "run_started" and row.get("run_id") != run_id:
+        return f"jars {_numbers(body.get('reprocess_jars'))} go on in run {row.get('run_id')}"
+    if kind == "header_changed":
+        changes = _changes(header, body, "")
+        return "header changed: " + ("; ".join(changes) or "nothing differs")
+    text = _WORDS[kind](body) if kind in _WORDS else f"{_plain(kind)} {_short(body)}"
+    old = by_id.get(row["corrects"]) if row.get("corrects") is not None else None
+    if old is None:
+        return text
+    if kind == "correction":
+        text = _corrected(old, body)
+    return f"corrects entry {old['id']} ({_plain(str(old['kind']))}): {text}"
+
+
+def _corrected(old: Mapping[str, Any], body: Mapping[str, Any]) -> str:
+    if body.get("withdrawn"):
+        return "withdrawn"
+    before = {**old["body"], "happened_utc": old.get("happened_utc")}
+    return "; ".join(_changes(before, body, "")) or _short(body)
+
+
+def _changes(old: Any, new: Mapping[str, Any], path: str) -> list[str]:
+    """``name: old → new`` for each value that differs."""
+    found = []
+    for key, value in new.items():
+        before = old.get(key) if isinstance(old, Mapping) else None
+        if isinstance(value, Mapping):
+            found += _changes(before, value, f"{path}{key}.")
+        elif before != value:
+            found.append(f"{path}{key}: {_value(before)} → {_value(value)}")
+    return found
+
+
+def _value(value: Any) -> str:
+    return "nothing" if value is None else str(value)
+
+
+def _laid_over(old: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    merged = dict(old)
+    for key, value in changes.items():
+        before = merged.get(key)
+        both = isinstance(before, Mapping) and isinstance(value, Mapping)
+        merged[key] = {**before, **value} if both and before is not None else value
+    return merged
+
+
+def _plain(kind: str) -> str:
+    return kind.replace("_", " ")
+
+
+def _short(body: Mapping[str, Any]) -> str:
+    text = json.dumps(dict(body), ensure_ascii=False)
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+
+
+def _numbers(jars: Any) -> str:
+    return ", ".join(str(jar) for jar in jars) if isinstance(jars, list | tuple) and jars else "all"
+
+
+def _seal(body: Mapping[str, Any]) -> str:
+    if body.get("broken"):
+        return f"jar {body.get('jar')}: broken"
+    if body.get("opened"):
+        return f"jar {body.get('jar')}: opened for a test"
+    answers = ", ".join(f"{question} {body.get(question) or 'not answered'}" for question in QUESTIONS)
+    return f"jar {body.get('jar')} seal: {answers}"
+
+
+def _mark(body: Mapping[str, Any]) -> str:
+    text = f" ({body['text']})" if body.get("text") else ""
+    return f"marked: {_plain(str(body.get('kind')))}{text}"
+
+
+def _closed(body: Mapping[str, Any]) -> str:
+    return f"deviation {body.get('deviation')} closed: cause {body.get('cause')}; action {body.get('action')}"
+
+
+def _lifted(body: Mapping[str, Any]) -> str:
+    return f"{body.get('out')} jars came out; broken: {_numbers(body.get('broken')) if body.get('broken') else 'none'}"
+
+
+def _timing(body: Mapping[str, Any]) -> str:
+    return f"own timing signed: {body.get('how')}; {body.get('from_utc')} to {body.get('to_utc')}"
+
+
+def _review(body: Mapping[str, Any]) -> str:
+    reasons = body.get("reasons")
+    notes = "; ".join(f"{key}: {why}" for key, why in reasons.items()) if isinstance(reasons, Mapping) else ""
+    return f"review signed: {body.get('meaning') or 'reviewed'}" + (f" ({notes})" if notes else "")
+
+
+_WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "run_started": lambda body: f"run started: {body.get('run_id')}",
+    "run_ended": lambda body: "run ended",
+    "mark": _mark,
+    "jar_seal": _seal,
+    "jar_disposition": lambda body: f"jar {body.get('jar')} to: {_plain(str(body.get('to')))}",
+    "jar_recheck": lambda body: f"jar {body.get('jar')} looked at again: {_plain(str(body.get('found')))}",
+    "jars_lifted_count": _lifted,
+    "deviation_opened": lambda body: f"deviation opened: {body.get('what') or body.get('text')}",
+    "deviation_closed": _closed,
+    "alarm_acknowledged": lambda body: f"alarm acknowledged: {body.get('alarm_id')}",
+    "alarm_silenced": lambda body: f"alarm silenced: {body.get('alarm_id') or 'all'}",
+    "own_timing": _timing,
+    "evaluation": lambda body: (
+        f"opinion of {body.get('person')} ({body.get('competence')}): {body.get('opinion')}"
+    ),
+    "review": _review,
+}

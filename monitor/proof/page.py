@@ -1,0 +1,234 @@
+"""The proof of a run: one standalone page, a function of its dossier. Nothing in it is fetched or runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib import resources
+from typing import Any
+
+from monitor.errors import UsageError
+from monitor.jars import BatchState, batch_state
+from monitor.jars.rows import instant
+from monitor.proof import after, facts
+from monitor.proof.dossier import Dossier
+from monitor.proof.envelope import blocks
+from monitor.proof.figures import clock, day_time, esc, span
+from monitor.proof.log import lines
+from monitor.proof.trace import STATES, lettered, picture
+from monitor.proof.words import NOT_SAID, VERDICTS, headline
+from monitor.record import Run
+from monitor.tables.guidance import fact
+
+#: Guidance that every verdict leans on: when the clock starts, when it starts again, and that no limit is published.
+ALWAYS = ("G1", "G4", "G6")
+
+_SHAPES = {
+    "tick": '<circle cx="32" cy="32" r="29"/><path d="M18 33l10 11 19-23"/>',
+    "cross": '<rect x="4" y="4" width="56" height="56"/><path d="M20 20l24 24M44 20l-24 24"/>',
+    "diamond": '<path d="M32 3l29 29-29 29L3 32z"/><path d="M25 26c0-10 15-9 14 0-1 6-7 6-7 12M32 45v1"/>',
+}
+
+
+def draw(dossier: Dossier) -> bytes:
+    """The page with the record inside it, before signature and last line. Raises RecordError."""
+    run = dossier.run()
+    state = batch_state(run, dossier.verdict, dossier.entries, instant(dossier.issued_utc))
+    said = lines(dossier.entries, run.run_id)
+    parts = [
+        _head(run),
+        _title(run, dossier),
+        _verdict(run, dossier.verdict, state),
+        _trace(run, dossier.verdict),
+        _facts(run, dossier, state),
+        _stretches(run, dossier.verdict),
+        '<div class="sheet">',
+        _budget(dossier.verdict),
+        after.jar_table(run, state),
+        after.deviation_table(run, state),
+        after.alarm_table(run, dossier.alarms),
+        after.log_table(run, said),
+        _guidance(dossier.verdict, state),
+        _check(run, dossier, state),
+        "</div></main>\n",
+    ]
+    return "\n".join(parts).encode("utf-8", "replace") + blocks(dossier)
+
+
+def _head(run: Run) -> str:
+    css = resources.files(__package__).joinpath("page.css").read_text("utf-8")
+    # The policy lets nothing load and nothing run, whatever a name in the record tries.
+    policy = "default-src 'none'; style-src 'unsafe-inline'"
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1"><meta name="color-scheme" '
+        f'content="only light"><meta name="generator" content="boilwitness">'
+        f"<title>Proof of run {esc(run.run_id)}</title>\n<style>\n{css}</style></head><body><main>"
+    )
+
+
+def _title(run: Run, dossier: Dossier) -> str:
+    invented = str(run.extra.get("origin") or "")
+    banner = ""
+    if run.extra.get("simulated") or invented.startswith("invented"):
+        banner = (
+            f'<p class="invented">INVENTED DATA, for demonstration: {esc(invented or "made by a model")}.</p>'
+        )
+    return (
+        '<header><p class="house">Boiling-water canning · record of one process</p>'
+        f"<h1>Proof of run {esc(run.run_id)}</h1>"
+        f"<p>Issued {esc(day_time(run, instant(dossier.issued_utc)))} by boilwitness "
+        f"{esc(dossier.engine.get('version'))} from the record that this page carries inside it.</p></header>{banner}"
+    )
+
+
+def _verdict(run: Run, verdict: Mapping[str, Any], state: BatchState) -> str:
+    word, shape = VERDICTS[str(verdict["verdict"])]
+    reasons = "".join(f"<li>{esc(text)}</li>" for text in verdict.get("reasons", ()))
+    basis = "" if verdict["verdict"] == "held" else f'<p class="basis">Jars: {esc(state.standing.words)}.</p>'
+    return (
+        f'<section class="verdict {esc(verdict["verdict"])}"><svg class="shape" viewBox="0 0 64 64" role="img" '
+        f'aria-label="{word.lower()}">{_SHAPES[shape]}</svg><div><p class="word">{word}</p>'
+        f'<p class="say">{esc(headline(verdict))}</p>'
+        + (f'<ul class="reasons">{reasons}</ul>' if reasons else "")
+        + f"{basis}</div></section>"
+        + '<section class="not"><h2>What this page does not say</h2><ul>'
+        + "".join(f"<li>{esc(text)}</li>" for text in NOT_SAID)
+        + "</ul></section>"
+    )
+
+
+def _trace(run: Run, verdict: Mapping[str, Any]) -> str:
+    marks = "".join(
+        f"<li><b>{esc(letter)}</b> {esc(clock(run, t_s))} {esc(text)}</li>"
+        for letter, t_s, text in lettered(run)
+    )
+    return (
+        f'<figure>{picture(run, verdict)}<figcaption><ul class="marks">'
+        f"{marks or '<li>nobody marked anything</li>'}</ul></figcaption></figure>"
+    )
+
+
+def _facts(run: Run, dossier: Dossier, state: BatchState) -> str:
+    return (
+        '<div class="pair">'
+        + facts.block("Time", facts.time_facts(run, dossier.verdict))
+        + facts.block("Batch", facts.batch_facts(run, _people(run, dossier)))
+        + facts.block("Place and boiling point", facts.place_facts(run, dossier.verdict))
+        + facts.block("Probe", facts.probe_facts(run, dossier.verdict))
+        + "</div>"
+    )
+
+
+def _people(run: Run, dossier: Dossier) -> list[str]:
+    names = [mark.by for mark in run.marks if mark.by]
+    names += [str(row["by"]) for row in dossier.entries if row.get("by")]
+    return list(dict.fromkeys(names))
+
+
+def _stretches(run: Run, verdict: Mapping[str, Any]) -> str:
+    """Every boiling stretch, and whatever else is long enough to matter: the rest is in the record inside."""
+    rows = []
+    for stretch in verdict.get("stretches", ()):
+        start, end = float(stretch["start_s"]), float(stretch["end_s"])
+        boiling = stretch["state"] == "boiling"
+        times = f"{clock(run, start, late=boiling)} to {clock(run, end, late=not boiling)}"
+        rows.append(
+            (times, STATES.get(stretch["state"], stretch["state"]), span(end - start), stretch["why"])
+        )
+    return facts.table(
+        "Stretches", ("When", "State", "For", "Why"), rows, none="No stretch could be told.", kind="stretches"
+    )
+
+
+def _budget(verdict: Mapping[str, Any]) -> str:
+    budget = verdict.get("budget") or {}
+    rows = [
+        (
+            row["term"],
+            f"{row['value']} {row['unit']}",
+            row["distribution"],
+            f"{row['standard_K']:.3f}",
+            row["source"],
+        )
+        for row in budget.get("rows", ())
+    ]
+    if "expanded_uncertainty_K" in budget:
+        rows.append(
+            (
+                "Expanded, k = 2",
+                "",
+                "",
+                f"{budget['expanded_uncertainty_K']:.2f}",
+                "twice the root of the sum of squares",
+            )
+        )
+    html = facts.table(
+        "Uncertainty of reading against boiling point",
+        ("Term", "Given", "Distribution", "u, K", "Source"),
+        rows,
+        none="No budget could be made.",
+        kind="budget",
+    )
+    notes = " ".join(str(note).rstrip(".") + "." for note in budget.get("notes", ()))
+    return html.replace("</section>", f'<p class="note">{esc(notes)}</p></section>') if notes else html
+
+
+def _guidance(verdict: Mapping[str, Any], state: BatchState) -> str:
+    numbers = [*ALWAYS, *(verdict.get("advice") or {}).get("guidance", ())]
+    numbers += [number for jar in state.jars for number in jar.guidance]
+    return facts.table(
+        "Published guidance relied on",
+        ("No.", "What it says", "Where"),
+        [_cited(number) for number in dict.fromkeys(numbers)],
+        none="",
+        kind="guidance",
+    )
+
+
+def _cited(number: str) -> Sequence[str]:
+    try:
+        found = fact(number)
+    except UsageError:
+        return number, "no longer in this program's table", ""
+    return number, found.fact, found.source + (f" ({found.caveat})" if found.caveat else "")
+
+
+def _check(run: Run, dossier: Dossier, state: BatchState) -> str:
+    advice = dossier.verdict.get("advice") or {}
+    rows = [
+        ("Advice at the end", str(advice.get("text") or "")),
+        ("Review", after.review_line(run, state).removeprefix("Review: ")),
+        ("Keep this record until", after.keep_until(run, state).isoformat()),
+        ("Seal in the chain", _chain(run, dossier)),
+        (
+            "Decided by",
+            f"boilwitness {dossier.engine.get('version')}, rules {dossier.engine.get('rules_sha256')}",
+        ),
+        ("Page drawn by", dossier.page_sha256),
+    ]
+    return (
+        facts.block("Record and seal", rows, "seal")
+        + '<section class="block how"><h2>How to check this page without us</h2>'
+        "<p>The last line of the file states the SHA-256 of everything above it; one changed character gives another "
+        "value. With the file saved as proof.html, compare it with what this prints:</p>"
+        "<pre>python3 -c \"import hashlib; b = open('proof.html', 'rb').read(); "
+        "print(hashlib.sha256(b[:b[:-1].rfind(b'\\n') + 1]).hexdigest())\"</pre>"
+        "<p>The record itself (run.json, samples.csv: plain JSON and CSV) lies packed in the page's source, in the two "
+        "blocks marked application/gzip;base64. To take the readings out:</p>"
+        "<pre>python3 -c \"import base64, gzip, re; p = open('proof.html').read(); "
+        "print(gzip.decompress(base64.b64decode(re.search(r'id=.samples.csv.&gt;(.*?)&lt;/script', p, re.S)[1])).decode())\""  # noqa: E501 (markup)
+        " &gt; samples.csv</pre>"
+        "<p>The handbook prints a short program that needs nothing but Python and confirms the proven time "
+        "from those readings; <code>boilwitness verify proof.html</code> judges them anew and draws this page again, "
+        "byte for byte. A hash shows change, not authorship: that takes the household's signature, or a copy of the "
+        "last line kept elsewhere.</p></section>"
+    )
+
+
+def _chain(run: Run, dossier: Dossier) -> str:
+    if not dossier.seals:
+        return "none: when this page was issued the record had no seal in a store's chain"
+    seal = dossier.seals[-1]
+    again = f"; sealed {len(dossier.seals)} times" if len(dossier.seals) > 1 else ""
+    return f"no. {seal.seal_id}, {day_time(run, instant(seal.sealed_utc))}, chain {seal.chain}{again}"

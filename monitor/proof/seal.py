@@ -1,0 +1,187 @@
+"""Sealing in the store: a finished run gets a link in the chain, and so does everything people said meanwhile.
+
+A seal covers the record's bytes, the verdict with the rules that gave it, and the entries and alarms made since
+the seal before. A run whose record changes afterwards for a reason the store knows (an entry, samples that came
+late) is sealed again; the old seal stays.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from typing import Any
+
+from monitor.errors import RecordError
+from monitor.proof.canon import canonical, digest_lines, engine_form, sha256
+from monitor.proof.chain import (
+    SEAL_FORMAT,
+    Seal,
+    last_chain,
+    linked,
+    read_chain,
+    signed_message,
+)
+from monitor.proof.dossier import record_bytes, run_of, verdict_form
+from monitor.proof.signing import Key
+from monitor.record import Run
+from monitor.store.database import transaction
+from monitor.store.runs import SHAPING, House, RunFacts, read_house
+from monitor.store.stamp import SYSTEM_TIME, epoch_s, utc_text
+from monitor.timesource import TimeSource
+
+#: A node's ring holds its samples for minutes; after two days nothing comes late any more. [s]
+LATE_FOR_S = 2 * 86400.0
+
+#: Columns of the append-only tables, in the order in which they are hashed.
+TABLES = {
+    "entries": "id, run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s, machine_boot",
+    "alarms": "id, alarm_id, run_id, at_utc, kind, state, body",
+}
+
+
+def seal_due(
+    conn: sqlite3.Connection, *, time: TimeSource = SYSTEM_TIME, key: Key | None = None
+) -> list[str]:
+    """Seal every finished run that has no seal or has changed, and whatever was said since the last seal.
+
+    Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed.
+
+    Raises
+    ------
+    StoreError, sqlite3.Error
+        The store cannot be written.
+    """
+    chain = read_chain(conn)
+    house = read_house(conn)
+    now_s = time.utc_now().timestamp()
+    sealed = [run_id for run_id in house.runs if _is_due(conn, house, run_id, chain, now_s)]
+    done = [run_id for run_id in sealed if seal_run(conn, run_id, time=time, key=key) is not None]
+    if _unsaid(conn, read_chain(conn)):
+        _append(conn, "", {}, time, key)
+    return done
+
+
+def seal_run(
+    conn: sqlite3.Connection, run_id: str, *, time: TimeSource = SYSTEM_TIME, key: Key | None = None
+) -> Seal | None:
+    """Seal one finished run as it stands. None where its header cannot be read."""
+    try:
+        files = record_bytes(conn, run_id)
+        run = run_of(files)
+    except RecordError:
+        return None
+    return _append(conn, run_id, _covered(files, run), time, key)
+
+
+def is_finished(facts: RunFacts) -> bool:
+    """Whether nothing more is expected: an end was recorded, or the record came from elsewhere as it is."""
+    return facts.imported or facts.ended_s is not None
+
+
+def _is_due(conn: sqlite3.Connection, house: House, run_id: str, chain: list[Seal], now_s: float) -> bool:
+    facts = house.runs[run_id]
+    if not is_finished(facts):
+        return False
+    seals = [seal for seal in chain if seal.run_id == run_id]
+    if not seals:
+        return True
+    said = seals[-1].said
+    if shaping_since(conn, run_id, int(said["entries"]["upto"])):
+        return True
+    if facts.imported or facts.ended_s is None or now_s - epoch_s(seals[0].sealed_utc) > LATE_FOR_S:
+        return False
+    return bool(count_samples(conn, house, facts) != said["record"]["samples"])
+
+
+def shaping_since(conn: sqlite3.Connection, run_id: str, after_id: int) -> int:
+    """How many entries that shape a run's record were made after one."""
+    marks = ", ".join("?" * len(SHAPING))
+    row = conn.execute(
+        f"SELECT count(*) FROM entries WHERE id > ? AND (run_id = ? OR kind IN ('node_assigned', 'correction'))"
+        f" AND kind IN ({marks})",
+        (after_id, run_id, *SHAPING),
+    ).fetchone()
+    return int(row[0])
+
+
+def count_samples(conn: sqlite3.Connection, house: House, facts: RunFacts) -> int:
+    """How many samples a run has, conflicting ones twice."""
+    total = 0
+    end_s = float("inf") if facts.ended_s is None else facts.ended_s
+    for node, low_s, high_s in house.serving(facts.canner, facts.started_s, end_s):
+        for table in ("samples", "conflicts"):
+            total += conn.execute(
+                f"SELECT count(*) FROM {table} WHERE node = (SELECT node_id FROM nodes WHERE name = ?)"
+                " AND at_s BETWEEN ? AND ?",
+                (node, low_s, min(high_s, 1e12)),
+            ).fetchone()[0]
+    return total
+
+
+def _covered(files: dict[str, bytes], run: Run) -> dict[str, Any]:
+    arrivals = [sample.arrival_s for sample in run.samples if sample.arrival_s is not None]
+    record: dict[str, Any] = {
+        name: {"bytes": len(data), "sha256": sha256(data)} for name, data in files.items()
+    }
+    record |= {"samples": len(run.samples), "last_arrival_s": max(arrivals, default=None)}
+    return {"record": record, "verdict": verdict_form(run), "engine": engine_form()}
+
+
+def _append(
+    conn: sqlite3.Connection, run_id: str, covered: dict[str, Any], time: TimeSource, key: Key | None
+) -> Seal:
+    with transaction(conn):
+        chain = read_chain(conn)
+        statement = {
+            "format": SEAL_FORMAT,
+            "run_id": run_id,
+            "sealed_utc": utc_text(time.utc_now()),
+            **{name: _said_since(conn, name, chain) for name in TABLES},
+            **covered,
+        }
+        text = canonical(statement)
+        digest, previous = sha256(text), last_chain(chain)
+        value = linked(previous, digest)
+        seal = Seal(
+            seal_id=len(chain) + 1,
+            run_id=run_id,
+            sealed_utc=statement["sealed_utc"],
+            digest=digest,
+            previous=previous,
+            chain=value,
+            statement=text.decode("utf-8", "surrogatepass"),
+            signature=key.sign(signed_message(value)) if key else None,
+            signed_by=key.public if key else None,
+        )
+        names = ", ".join(Seal.__dataclass_fields__)
+        values = tuple(seal.as_json().values())
+        conn.execute(f"INSERT INTO seals ({names}) VALUES ({', '.join('?' * len(values))})", values)
+    return seal
+
+
+def upto(chain: list[Seal], table: str) -> int:
+    """The last row of an append-only table that the chain covers."""
+    return int(chain[-1].said[table]["upto"]) if chain else 0
+
+
+def table_rows(conn: sqlite3.Connection, table: str, after: int, until: int) -> Iterator[list[Any]]:
+    """Rows of an append-only table as they are hashed: (after, until]."""
+    for row in conn.execute(
+        f"SELECT {TABLES[table]} FROM {table} WHERE id > ? AND id <= ? ORDER BY id", (after, until)
+    ):
+        yield list(row)
+
+
+def newest(conn: sqlite3.Connection, table: str) -> int:
+    """The highest id of an append-only table; 0 when it is empty."""
+    return int(conn.execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0])
+
+
+def _said_since(conn: sqlite3.Connection, table: str, chain: list[Seal]) -> dict[str, Any]:
+    after, until = upto(chain, table), newest(conn, table)
+    count, digest = digest_lines(table_rows(conn, table, after, until))
+    return {"after": after, "upto": until, "count": count, "sha256": digest}
+
+
+def _unsaid(conn: sqlite3.Connection, chain: list[Seal]) -> bool:
+    return any(newest(conn, table) > upto(chain, table) for table in TABLES)

@@ -1,0 +1,213 @@
+"""Check the whole store: the chain, every entry and alarm it covers, every sealed run and its verdict."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+from monitor.errors import MonitorError, RecordError
+from monitor.proof.canon import digest_lines, sha256
+from monitor.proof.chain import Seal, check_links, read_chain
+from monitor.proof.compare import compare_verdicts
+from monitor.proof.dossier import RECORD_FILES, record_bytes, run_of, verdict_form
+from monitor.proof.report import Report
+from monitor.proof.seal import TABLES, is_finished, newest, shaping_since, table_rows
+from monitor.record import Run
+from monitor.record.write import header_text, samples_text
+from monitor.store.runs import House, read_house
+
+
+def verify_store(
+    conn: sqlite3.Connection, name: str, key: str | None = None, *, judge_again: bool = True
+) -> Report:
+    """Check a store.
+
+    ``judge_again`` False leaves out the judging, for a copy whose runs are checked elsewhere.
+
+    Raises
+    ------
+    StoreError, sqlite3.Error
+        The file cannot be read as a store at all.
+    """
+    report = Report(f"store {name}")
+    _quick_check(conn, report)
+    chain = read_chain(conn)
+    check_links(chain, report, key)
+    if report.problems:
+        report.remark("the chain is broken; what it covers is checked as far as it can be")
+    try:
+        for table in TABLES:
+            _check_rows(conn, table, chain, report)
+        house = read_house(conn)
+    except (MonitorError, ValueError, KeyError, TypeError) as trouble:
+        report.problem(f"the entries can no longer be read: {trouble}")
+        return report
+    _check_imported(conn, report)
+    _check_runs(conn, house, chain, report, judge_again)
+    if chain:
+        report.remark(f"{len(chain)} seals; the chain ends in {chain[-1].chain}")
+    else:
+        report.sealed = False
+        report.remark("NOT SEALED: no run in this store has been sealed yet")
+    return report
+
+
+def _quick_check(conn: sqlite3.Connection, report: Report) -> None:
+    found = [row[0] for row in conn.execute("PRAGMA quick_check(3)")]
+    if found != ["ok"]:
+        report.problem(f"the database file is damaged: {found[0]}")
+
+
+def _check_rows(conn: sqlite3.Connection, table: str, chain: list[Seal], report: Report) -> None:
+    after, covered = 0, 0
+    for seal in chain:
+        said = seal.said.get(table)
+        if not isinstance(said, Mapping):
+            report.problem(f"seal {seal.seal_id} does not say which {table} it covers")
+            return
+        if said["after"] != after:
+            report.problem(
+                f"seal {seal.seal_id} does not go on with the {table} where the one before it ended"
+            )
+        count, digest = digest_lines(table_rows(conn, table, said["after"], said["upto"]))
+        if (count, digest) != (said["count"], said["sha256"]):
+            report.problem(
+                f"{table} {said['after'] + 1} to {said['upto']} are not as seal {seal.seal_id} found them: "
+                f"{_rows_differ(count, said['count'])}"
+            )
+        after, covered = said["upto"], covered + count
+    open_rows = sum(1 for _ in table_rows(conn, table, after, newest(conn, table)))
+    waiting = f"; {open_rows} came since and wait for the next seal" if open_rows else ""
+    report.remark(f"{covered} {table} are covered by seals{waiting}")
+
+
+def _rows_differ(count: int, sealed: int) -> str:
+    if count == sealed:
+        return "one was changed, or their order"
+    return f"{abs(count - sealed)} {'were removed' if count < sealed else 'were added'}"
+
+
+def _check_imported(conn: sqlite3.Connection, report: Report) -> None:
+    for run_id, header, samples, stated in conn.execute(
+        "SELECT run_id, run_json, samples_csv, sha256 FROM imported_runs ORDER BY run_id"
+    ):
+        if sha256(bytes(header) + b"\0" + bytes(samples)) != stated:
+            report.problem(f"run {run_id}: the record is not the one that was taken in")
+
+
+def _check_runs(
+    conn: sqlite3.Connection, house: House, chain: list[Seal], report: Report, judge_again: bool
+) -> None:
+    by_run: dict[str, list[Seal]] = {}
+    for seal in chain:
+        if seal.run_id:
+            by_run.setdefault(seal.run_id, []).append(seal)
+    for run_id in by_run:
+        if run_id not in house.runs:
+            report.problem(f"run {run_id} was sealed and is no longer in the store")
+    for run_id, facts in house.runs.items():
+        if run_id in by_run:
+            inner = Report(run_id)
+            try:
+                _check_run(conn, run_id, by_run[run_id], inner, judge_again)
+            except (KeyError, TypeError, ValueError) as trouble:
+                inner.problem(f"its seals cannot be read ({trouble})")
+            report.take(inner, f"run {run_id}: ")
+        elif is_finished(facts):
+            report.remark(f"run {run_id}: over, and not sealed yet (the collector seals it, or 'prove' does)")
+
+
+def _check_run(
+    conn: sqlite3.Connection, run_id: str, seals: list[Seal], report: Report, judge_again: bool
+) -> None:
+    _check_reseals(conn, run_id, seals, report)
+    said = seals[-1].said
+    try:
+        files = record_bytes(conn, run_id)
+        run = run_of(files)
+    except RecordError as trouble:
+        report.problem(f"the record can no longer be read: {trouble}")
+        return
+    same = _fits(files, said)
+    if same:
+        report.remark(f"the record is byte for byte as seal {seals[-1].seal_id} found it")
+    else:
+        _explain(conn, run_id, run, said, report)
+    if judge_again and same:
+        again = verdict_form(run)
+        compare_verdicts(said["verdict"], again, said["engine"], report)
+        _check_last_verdict(conn, run_id, said["verdict"], report)
+
+
+def _fits(files: Mapping[str, bytes], said: Mapping[str, Any]) -> bool:
+    return all(sha256(files[name]) == said["record"][name]["sha256"] for name in RECORD_FILES)
+
+
+def _explain(
+    conn: sqlite3.Connection, run_id: str, run: Run, said: Mapping[str, Any], report: Report
+) -> None:
+    """A record that is not as it was sealed: by what was said or came since, or by another hand."""
+    shaped = shaping_since(conn, run_id, said["entries"]["upto"])
+    if shaped:
+        report.remark(f"{shaped} entries changed the record since it was sealed; it waits to be sealed again")
+        return
+    last = said["record"]["last_arrival_s"]
+    if last is not None:
+        early = tuple(s for s in run.samples if s.arrival_s is None or s.arrival_s <= last)
+        late = len(run.samples) - len(early)
+        trimmed = replace(run, samples=early)
+        files = {
+            "run.json": header_text(trimmed).encode(),
+            "samples.csv": samples_text(trimmed.samples).encode(),
+        }
+        if late and _fits(files, said):
+            report.remark(f"{late} samples came late, after it was sealed; it waits to be sealed again")
+            return
+    was, now = said["record"]["samples"], len(run.samples)
+    how = "" if was == now else f" ({was} samples were sealed, {now} are there)"
+    report.problem(f"the record was changed after it was sealed{how}, and nothing in the store says why")
+
+
+def _check_reseals(conn: sqlite3.Connection, run_id: str, seals: list[Seal], report: Report) -> None:
+    """Each time a run was sealed again with another record, something in the store must say why."""
+    for old, new in pairwise(seals):
+        before, after = old.said, new.said
+        if all(before["record"][name] == after["record"][name] for name in RECORD_FILES):
+            continue
+        shaped = shaping_since(conn, run_id, before["entries"]["upto"]) - shaping_since(
+            conn, run_id, after["entries"]["upto"]
+        )
+        more = after["record"]["samples"] - before["record"]["samples"]
+        if shaped > 0:
+            why = f"{shaped} entries changed it"
+        elif more > 0:
+            why = f"{more} samples came late"
+        else:
+            report.problem(
+                f"it was sealed again with another record (seals {old.seal_id} and {new.seal_id}), and nothing in the "
+                "store says why"
+            )
+            continue
+        report.remark(f"sealed again as seal {new.seal_id}: {why}")
+
+
+def _check_last_verdict(
+    conn: sqlite3.Connection, run_id: str, sealed: Mapping[str, Any], report: Report
+) -> None:
+    row = conn.execute(
+        "SELECT verdict FROM verdicts WHERE run_id = ? ORDER BY verdict_id DESC LIMIT 1", (run_id,)
+    ).fetchone()
+    if row is None:
+        return
+    try:
+        recorded = json.loads(row[0])
+        same = recorded.get("verdict") == sealed.get("verdict")
+        near = abs(float(recorded["proven_s"]) - float(sealed["proven_s"])) <= 30.0
+    except (KeyError, ValueError, TypeError, AttributeError):
+        same = near = False
+    if not (same and near):
+        report.problem("the verdict that the collector wrote down is not the one that was sealed")
