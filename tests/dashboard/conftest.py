@@ -90,7 +90,7 @@ class Pages:
     """``boilwitness dashboard`` as a process of its own."""
 
     def __init__(self, folder: Path, *words: str, port: int | None = None) -> None:
-        self.port = port or free_port(None, first=9100, tries=400)
+        self.port = port or free_port(0)
         self.url = f"http://127.0.0.1:{self.port}"
         command = [
             sys.executable,

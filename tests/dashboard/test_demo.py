@@ -30,7 +30,7 @@ def processes_holding(words: str) -> list[str]:
 
 
 def start(folder: Path, *words: str) -> tuple[subprocess.Popen[str], str]:
-    port = free_port(None, first=9900, tries=90)
+    port = free_port(0)
     command = [sys.executable, "-m", "monitor", "demo", "--no-browser", "--port", str(port)]
     demo = subprocess.Popen(
         [*command, "--data", str(folder), *words],

@@ -23,7 +23,7 @@ class Kitchen(DemoHouse):
     """The demonstration's house at life's pace, its parts to be hurt one by one."""
 
     def __init__(self, folder: Path) -> None:
-        super().__init__(folder, free_port(None, first=9500, tries=400), 1.0, "pty")
+        super().__init__(folder, free_port(0), 1.0, "pty")
         self.stop = threading.Event()
         self.folder = folder
         self.player = threading.Thread(target=self.play, args=(self.stop, lambda line: None), daemon=True)
