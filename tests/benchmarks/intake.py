@@ -201,7 +201,7 @@ def only_received(folder: Path, boot: int) -> float:
 def collector(folder: Path, port: int, *more: str) -> Iterator[tuple[Path, subprocess.Popen[str]]]:
     data = folder / "data"
     command = [sys.executable, "-m", "monitor", "collect", "--mqtt", f"127.0.0.1:{port}", "--data", str(data)]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen([*command, *more], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     while "connected" not in process.stdout.readline():
         pass
