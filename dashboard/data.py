@@ -71,12 +71,34 @@ def house(data_dir: Path) -> House:
     with store() as conn:
         house_s, rate = _clock(conn)
         live = tuple(reader.live(conn))
-        runs = {row.run_id: row for row in reader.list_runs(conn)} if live else {}
-        nodes = reader.nodes(conn)
-        heard = [row.last_arrival_s for row in nodes if row.last_arrival_s is not None]
-        silent_s = (house_s - max(heard)) / rate if heard and house_s is not None else None
-        alarms = tuple(reader.alarms(conn))
-        return House(SYSTEM_TIME.utc_now(), rate, live, runs, tuple(nodes), alarms, silent_s)
+        newest = int(conn.execute("SELECT coalesce(max(id), 0) FROM alarms").fetchone()[0])
+    rows = _rows_of(data_dir, tuple(row.run_id for row in live)) if live else {}
+    nodes = _nodes(data_dir)
+    heard = [row.last_arrival_s for row in nodes if row.last_arrival_s is not None]
+    silent_s = (house_s - max(heard)) / rate if heard and house_s is not None else None
+    return House(SYSTEM_TIME.utc_now(), rate, live, rows, nodes, _alarms(data_dir, newest), silent_s)
+
+
+# What follows grows with the years, or changes seldom; none of it is read anew each second.
+
+
+@st.cache_resource(ttl=5.0, max_entries=4, show_spinner=False)
+def _rows_of(data_dir: Path, run_ids: tuple[str, ...]) -> dict[str, reader.RunRow]:
+    with store() as conn:
+        return {row.run_id: row for row in reader.list_runs(conn) if row.run_id in run_ids}
+
+
+@st.cache_resource(ttl=3.0, max_entries=2, show_spinner=False)
+def _nodes(data_dir: Path) -> tuple[reader.NodeRow, ...]:
+    with store() as conn:
+        return tuple(reader.nodes(conn))
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _alarms(data_dir: Path, newest: int) -> tuple[reader.AlarmRow, ...]:
+    """The journal up to its row ``newest``: read again only when it has grown."""
+    with store() as conn:
+        return tuple(reader.alarms(conn))
 
 
 def house_now() -> House:
@@ -226,5 +248,5 @@ def last_reading(node: str) -> tuple[float | None, float | None]:
 
 def forget() -> None:
     """Read anew what this viewer has just changed."""
-    for shared in (_household, _entries, runs, house, one_run):
+    for shared in (_household, _entries, _rows_of, _nodes, runs, house, one_run):
         shared.clear()

@@ -56,6 +56,10 @@ def tones() -> dict[str, str]:
     return DARK if dark() else LIGHT
 
 
+#: Bidirectional controls (Unicode Standard Annex 9): a name must not reorder what stands beside it.
+_TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\N{REPLACEMENT CHARACTER}")
+
+
 @cache
 def _sheet() -> str:
     return resources.files("dashboard").joinpath("assets/look.css").read_text(encoding="utf-8")
@@ -68,8 +72,8 @@ def put_on() -> None:
 
 
 def esc(text: object) -> str:
-    """Text as markup shows it, whatever it holds."""
-    return escape(str(text), quote=True)
+    """Text as markup shows it, whatever it holds. Signs that would turn the rest of a line around are shown."""
+    return escape(str(text).translate(_TURNING), quote=True)
 
 
 def sign(item: Sign, *, big: bool = False) -> str:

@@ -70,8 +70,6 @@ def test_the_demonstration_from_start_to_ctrl_c(tmp_path: Path, visit: Callable)
             visitor.picture("demo-boil-lost")
             page.wait_for_selector(".bw-word:text-is('Full boil')", timeout=30_000)
             assert monotonic() - began_s < 60
-            headlines = page.locator(".bw-headline").all_inner_texts()
-            assert not any("No readings" in words for words in headlines), headlines
             page.get_by_role("button", name="I have seen it").first.click()
             page.wait_for_selector(".bw-word:text-is('Held')", timeout=40_000)
             run_url = wait_line(demo, r"/run\?run=").split()[0]

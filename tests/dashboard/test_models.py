@@ -108,6 +108,12 @@ def test_every_word_of_the_contract_has_words_for_people() -> None:
     assert set(words.AS_IT_SHOULD) == {engine_words.COME_UP, engine_words.AFTER_HEAT}
 
 
+def test_a_name_can_neither_be_markup_nor_turn_its_line_around() -> None:
+    """Escaped for text and attributes; the controls of Unicode Annex 9 become visible."""
+    assert look.esc("<b a='1' c=\"2\">&") == "&lt;b a=&#x27;1&#x27; c=&quot;2&quot;&gt;&amp;"
+    assert look.esc("jam\u202e\u2066") == "jam\ufffd\ufffd"
+
+
 def test_signs_differ_without_colour() -> None:
     """WCAG 2.2, 1.4.1: the shape alone tells two states apart, and so does the word."""
     for table in (words.PHASES, words.STATES, words.VERDICTS):
