@@ -34,7 +34,7 @@ def table(
     """A titled table with column heads; ``none`` stands where there is no row."""
     body = "".join("<tr>" + "".join(f"<td>{esc(cell)}</td>" for cell in row) + "</tr>" for row in rows)
     if not body:
-        return f'<section class="block {kind}"><h2>{esc(title)}</h2><p>{esc(none)}</p></section>'
+        return f'<p class="none"><b>{esc(title)}.</b> {esc(none)}</p>'
     head = "".join(f"<th>{esc(name)}</th>" for name in heads)
     return (
         f'<section class="block {kind}"><h2>{esc(title)}</h2><table class="rows"><thead><tr>{head}</tr></thead>'

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -20,7 +20,7 @@ _LONGEST = 160
 class Line:
     """One entry as printed. ``entered`` is given only where it was made more than five minutes after the event."""
 
-    number: int
+    number: str
     happened: datetime
     entered: datetime | None
     by: str
@@ -42,8 +42,52 @@ def lines(entries: Sequence[Mapping[str, Any]], run_id: str) -> list[Line]:
             header = _laid_over(header, row["body"])
         elif row["kind"] == "run_started" and row.get("run_id") == run_id:
             header = dict(row["body"])
-        found.append(_line(row, what, replaced))
-    return found
+        found.append((row, _line(row, what, replaced)))
+    return _merged(found)
+
+
+def _merged(found: Sequence[tuple[Mapping[str, Any], Line]]) -> list[Line]:
+    """Jar after jar judged alike by one person within the hour: one line that names them all."""
+    told: list[Line] = []
+    jars: list[int] = []
+    first: Mapping[str, Any] = {}
+    for row, line in found:
+        if told and jars and _goes_on(first, row, line, jars, told[-1]):
+            jars.append(row["body"]["jar"])
+            start = told[-1].number.partition("–")[0]
+            told[-1] = replace(
+                told[-1],
+                number=f"{start}–{line.number}",
+                what=_jars(jars) + line.what[line.what.index(" seal") :],
+            )
+            continue
+        told.append(line)
+        first = row
+        plain = row["kind"] == "jar_seal" and _bare(line) and isinstance(row["body"].get("jar"), int)
+        jars = [row["body"]["jar"]] if plain else []
+    return told
+
+
+def _bare(line: Line) -> bool:
+    return line.entered is None and line.replaced_by is None and not line.reason
+
+
+def _goes_on(
+    first: Mapping[str, Any], row: Mapping[str, Any], line: Line, jars: Sequence[int], last: Line
+) -> bool:
+    same = {key: value for key, value in first["body"].items() if key != "jar"} == {
+        key: value for key, value in row["body"].items() if key != "jar"
+    }
+    number = row["body"].get("jar")
+    near = (line.happened - last.happened).total_seconds() <= 3600.0
+    in_order = isinstance(number, int) and number == jars[-1] + 1
+    return bool(
+        row["kind"] == "jar_seal" and same and near and in_order and _bare(line) and line.by == last.by
+    )
+
+
+def _jars(jars: Sequence[int]) -> str:
+    return f"jars {jars[0]}–{jars[-1]}"
 
 
 def _line(row: Mapping[str, Any], what: str, replaced: Mapping[Any, int]) -> Line:
@@ -52,7 +96,7 @@ def _line(row: Mapping[str, Any], what: str, replaced: Mapping[Any, int]) -> Lin
     late = (entered - happened).total_seconds() > LATE_ENTRY_S
     reason = str(row.get("reason") or ("no reason given" if late or row.get("corrects") else ""))
     return Line(
-        number=int(row["id"]),
+        number=str(row["id"]),
         happened=happened,
         entered=entered if late else None,
         by=str(row.get("by") or "not said"),

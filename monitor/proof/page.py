@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from importlib import resources
 from typing import Any
 
@@ -134,7 +134,12 @@ def _stretches(run: Run, verdict: Mapping[str, Any]) -> str:
         boiling = stretch["state"] == "boiling"
         times = f"{clock(run, start, late=boiling)} to {clock(run, end, late=not boiling)}"
         rows.append(
-            (times, STATES.get(stretch["state"], stretch["state"]), span(end - start), stretch["why"])
+            (
+                times,
+                STATES.get(stretch["state"], stretch["state"]),
+                span(end - start, up=not boiling),
+                stretch["why"],
+            )
         )
     return facts.table(
         "Stretches", ("When", "State", "For", "Why"), rows, none="No stretch could be told.", kind="stretches"
@@ -179,19 +184,20 @@ def _guidance(verdict: Mapping[str, Any], state: BatchState) -> str:
     numbers += [number for jar in state.jars for number in jar.guidance]
     return facts.table(
         "Published guidance relied on",
-        ("No.", "What it says", "Where"),
+        ("No.", "What it says, and where"),
         [_cited(number) for number in dict.fromkeys(numbers)],
         none="",
         kind="guidance",
     )
 
 
-def _cited(number: str) -> Sequence[str]:
+def _cited(number: str) -> tuple[str, str]:
     try:
         found = fact(number)
     except UsageError:
-        return number, "no longer in this program's table", ""
-    return number, found.fact, found.source + (f" ({found.caveat})" if found.caveat else "")
+        return number, "no longer in this program's table"
+    caveat = f"; {found.caveat}" if found.caveat else ""
+    return number, f"{found.fact} [{found.source}{caveat}]"
 
 
 def _check(run: Run, dossier: Dossier, state: BatchState) -> str:

@@ -94,7 +94,7 @@ def _whole(samples: Sequence[Sample], offset: float, verdict: Mapping[str, Any],
     up = Axis(low, high, _TOP + _WHOLE_H, _TOP)
     step = 10.0 if high - low <= 60.0 else 20.0
     return (
-        f'<text class="cap" x="{LEFT + 6}" y="{_TOP + _WHOLE_H - 6}">whole run, water temperature as corrected, °C</text>'  # noqa: E501 (markup)
+        f'<text class="cap" x="{WIDTH - RIGHT - 6}" y="{_TOP + _WHOLE_H - 6}" text-anchor="end">whole run, °C</text>'
         + _grid(up, step, "{:.0f}")
         + _level(verdict.get("boiling_point_C"), up, "boil")
         + _path(samples, offset, across, up)
@@ -127,7 +127,7 @@ def _near(
         + _path(samples, offset, across, up, clip=True)
         + lines
         + _frame(top, _NEAR_H)
-        + f'<text class="cap" x="{LEFT + 6}" y="{top + _NEAR_H - 6}">the same, magnified about the boiling point, '
+        + f'<text class="cap" x="{WIDTH - RIGHT - 6}" y="{top + _NEAR_H - 6}" text-anchor="end">near boiling, '
         "°C</text>"
     )
 
@@ -153,7 +153,9 @@ def _level(value: Any, up: Axis, name: str, label: str = "") -> str:
     if value is None or not up.low <= float(value) <= up.high:
         return ""
     y = up(float(value))
-    text = f'<text class="lab" x="{WIDTH - RIGHT - 6}" y="{y - 4:.1f}" text-anchor="end">{esc(label)}</text>'
+    text = (
+        f'<text class="lab" x="{LEFT + 6}" y="{y + (13 if name == "floor" else -4):.1f}">{esc(label)}</text>'
+    )
     return f'<line class="{name}" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>' + (
         text if label else ""
     )
@@ -222,7 +224,7 @@ def _word(x: float, top: float, word: str, state: str) -> str:
     if state == "unknown":
         wide = 7.4 * len(word) + 8
         back = f'<rect x="{x - wide / 2:.1f}" y="{top + 3}" width="{wide:.1f}" height="{_BAND_H - 6}" fill="#fff"/>'
-    return f'{back}<text class="word" x="{x:.1f}" y="{top + _BAND_H - 6}" text-anchor="middle" fill="{ink}">{word}</text>'  # noqa: E501 (markup)
+    return f'{back}<text class="word" x="{x:.1f}" y="{top + _BAND_H - 6}" text-anchor="middle" style="fill:{ink}">{word}</text>'  # noqa: E501 (markup)
 
 
 def lettered(run: Run) -> list[tuple[str, float, str]]:
