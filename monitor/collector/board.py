@@ -2,65 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from typing import Any
+import sqlite3
 
-from monitor.alarms import AlarmMachine, Context, JournalRow, Moment, RunWatch
+from monitor.alarms import Context, RunWatch
+from monitor.collector.liverun import LiveRun, Teller
+from monitor.collector.resting import judge_whole, settle
 from monitor.errors import RecordError
-from monitor.judge import Event, Session, Verdict, judge
+from monitor.judge import Session, Verdict
 from monitor.record import Mark, Sample
+from monitor.store.merge import spans_of, stands_beside
 from monitor.store.reader import run_samples
 from monitor.store.runs import FOREVER_S, House, RunFacts
 from monitor.store.samples import Row, row_sample
-from monitor.store.writer import Outbox, StoreWriter
 
 #: Marks after which a run's verdict is due.
 CLOSING = ("heat_off", "jars_lifted")
-#: The same event raised live and raised again when the run is judged anew lie at most so far apart. [s]
-SAME_EVENT_S = 30.0
 #: The whole verdict is written down at most so often while nothing happens. [s]
 VERDICT_EVERY_S = 1.0
 
 
-@dataclass(slots=True)
-class LiveRun:
-    """One run that is on. ``spans``: (node number, from, to) of the nodes that serve it, in house time."""
-
-    facts: RunFacts
-    session: Session
-    watch: RunWatch
-    spans: list[tuple[int, float, float]] = field(default_factory=list)
-    last: Sample | None = None
-    #: (kind, onset) of every event told, by whichever life of the collector.
-    told: list[tuple[str, float]] = field(default_factory=list)
-    closed_for: int = 0
-    changed: bool = True
-    verdict_s: float = float("-inf")
-    phase: str = ""
-
-
 class Board:
-    """All runs that are on. Works in house time; writes only into the outbox."""
+    """All runs that are on. Works in house time; writes nothing itself."""
 
-    def __init__(
-        self,
-        writer: StoreWriter,
-        outbox: Outbox,
-        machine: AlarmMachine,
-        say: Callable[[RunFacts | None, str], None],
-        moment: Callable[[], Moment],
-    ) -> None:
-        self._writer = writer
-        self._outbox = outbox
-        self._machine = machine
-        self._say = say
-        self._moment = moment
+    def __init__(self, conn: sqlite3.Connection, teller: Teller) -> None:
+        self._conn = conn
+        self._teller = teller
         self._runs: dict[str, LiveRun] = {}
         self._refused: dict[str, str] = {}
         self._house = House({}, ())
-        #: Rows of the journal made since last asked, for whoever tells the rest of the house.
-        self.rung: list[JournalRow] = []
 
     @property
     def any_open(self) -> bool:
@@ -92,10 +61,11 @@ class Board:
         if live is None:
             return
         self._runs[facts.run_id] = live
+        self.settle(facts.run_id)
         invented = " (simulated)" if facts.simulated else ""
         serving = self._house.serving(facts.canner, facts.started_s, FOREVER_S)
         served = "" if serving else f"; no node serves {facts.canner} yet"
-        self._say(facts, f"run {facts.run_id} is on{invented}{served}")
+        self._teller.say(facts, f"run {facts.run_id} is on{invented}{served}")
 
     def _build(self, facts: RunFacts, now_s: float) -> LiveRun | None:
         """The engine of a run, fed with all the store holds of it."""
@@ -104,36 +74,24 @@ class Board:
         except RecordError as trouble:
             if self._refused.get(facts.run_id) != str(trouble):
                 self._refused[facts.run_id] = str(trouble)
-                self._say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
+                self._teller.say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
             return None
         context = Context(scope=facts.run_id, canner=facts.canner, started_at=run.started_at)
-        live = LiveRun(facts, Session(run), RunWatch(self._machine, context))
+        live = LiveRun(facts, Session(run), RunWatch(self._teller.machine, context))
         self._serve(live)
-        samples = run_samples(self._writer.conn, self._house, facts)
+        samples = run_samples(self._conn, self._house, facts)
         live.session.feed(samples)
         live.last = samples[-1] if samples else None
-        live.told = self._journalled(facts.run_id)
+        live.told = self._teller.told(facts.run_id)
         self._take_events(live, revised=True)
         for mark in facts.marks:
             live.watch.context = live.watch.context.after(mark.kind)
         return live
 
-    def _journalled(self, run_id: str) -> list[tuple[str, float]]:
-        rows = self._writer.conn.execute(
-            "SELECT kind, json_extract(body, '$.onset_s') FROM events WHERE run_id = ?", (run_id,)
-        )
-        told = [(str(kind), float(onset_s)) for kind, onset_s in rows]
-        waiting = [event for run, event in self._outbox.events if run == run_id]
-        return told + [(str(event["kind"]), float(event["onset_s"])) for event in waiting]
-
     def _serve(self, live: LiveRun) -> None:
-        end_s = FOREVER_S if live.facts.ended_s is None else live.facts.ended_s
-        numbers = dict(self._writer.conn.execute("SELECT name, node_id FROM nodes"))
-        live.spans = [
-            (numbers[node], low_s, high_s)
-            for node, low_s, high_s in self._house.serving(live.facts.canner, live.facts.started_s, end_s)
-            if node in numbers
-        ]
+        facts = live.facts
+        end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
+        live.spans = spans_of(self._conn, self._house.serving(facts.canner, facts.started_s, end_s))
 
     def _update(self, live: LiveRun, facts: RunFacts, now_s: float) -> None:
         before, spans = live.facts, live.spans
@@ -161,8 +119,8 @@ class Board:
     def _mark(self, live: LiveRun, mark: Mark) -> None:
         live.session.mark(mark)
         self._take_events(live, revised=True)
-        self._ring(live, live.watch.mark(mark.kind, mark.t_s, self._moment()))
-        self._say(live.facts, f"marked: {mark.kind} at {_clock(mark.t_s)}")
+        self._teller.ring(live.watch.mark(mark.kind, mark.t_s, self._teller.moment()))
+        self._teller.say(live.facts, f"marked: {mark.kind} at {_clock(mark.t_s)}")
         live.changed = True
         live.verdict_s = float("-inf")
 
@@ -173,46 +131,48 @@ class Board:
             return
         end_s = round(facts.ended_s - facts.started_s, 3)
         verdict = self.judge_again(facts)
-        self._ring(live, live.watch.mark("run_ended", end_s, self._moment()))
+        self._teller.ring(live.watch.mark("run_ended", end_s, self._teller.moment()))
         if verdict is not None and not live.closed_for:
-            self._ring(live, live.watch.closed(verdict, end_s, self._moment()))
+            self._teller.ring(live.watch.closed(verdict, end_s, self._teller.moment()))
 
     def judge_again(self, facts: RunFacts) -> Verdict | None:
         """Judge a run that is over from the store, and write the verdict down."""
         try:
-            run = facts.as_run()
+            verdict = judge_whole(self._conn, self._house, facts)
         except RecordError as trouble:
-            self._say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
+            self._teller.say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
             return None
-        verdict = judge(replace(run, samples=tuple(run_samples(self._writer.conn, self._house, facts))))
-        self._outbox.live.pop(facts.run_id, None)
-        self._outbox.verdicts[facts.run_id] = verdict.as_json()
-        self._say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
+        self._teller.outbox.live.pop(facts.run_id, None)
+        self._teller.outbox.verdicts[facts.run_id] = verdict.as_json()
+        self._teller.say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
         return verdict
+
+    def settle(self, run_id: str) -> None:
+        """Look whether the jars of a run that is on need nothing any more."""
+        live = self._runs.get(run_id)
+        if live is not None:
+            settle(self._conn, self._teller, live)
 
     # --- what the nodes said --------------------------------------------------------------------------
 
     def feed(self, rows: list[Row], now_s: float) -> set[str]:
         """Hand stored rows to the engines. Returns the ids of runs already over that they belong to."""
-        by_node: dict[int, list[Row]] = {}
-        for row in rows:
-            by_node.setdefault(row[0], []).append(row)
         for live in list(self._runs.values()):
-            self._feed_run(live, by_node, now_s)
+            self._feed_run(live, rows, now_s)
         late = [row for row in rows if row[6]]
         return self._over(late) if late else set()
 
-    def _feed_run(self, live: LiveRun, by_node: dict[int, list[Row]], now_s: float) -> None:
-        start_s = live.facts.started_s
-        samples = [
-            row_sample(row, start_s)
-            for node_id, low_s, high_s in live.spans
-            for row in by_node.get(node_id, ())
-            if low_s <= row[3] <= high_s
-        ]
+    def _feed_run(self, live: LiveRun, rows: list[Row], now_s: float) -> None:
+        if len(live.spans) > 1 and any(row[0] == span.node for span in live.spans for row in rows):
+            # Another node's water may have come first: then the rows join otherwise.
+            before_spans = live.spans
+            self._serve(live)
+            if live.spans != before_spans:
+                self._rebuild(live, now_s)
+                return
+        samples = self._joined(live, rows)
         if not samples:
             return
-        samples.sort(key=lambda sample: sample.t_s)
         before = live.last
         live.session.feed(samples)
         newest = samples[-1]
@@ -224,10 +184,21 @@ class Board:
         if live.session.needs_rebuild:
             self._rebuild(live, now_s)
 
+    @staticmethod
+    def _joined(live: LiveRun, rows: list[Row]) -> list[Sample]:
+        """The run's own among these rows, as its record has them."""
+        found = []
+        for row in rows:
+            for span in live.spans:
+                if span.node == row[0] and span.low_s <= row[3] <= span.high_s:
+                    sample = row_sample(row, live.facts.started_s)
+                    found.append((sample, span.auxiliary or stands_beside(sample)))
+                    break
+        found.sort(key=lambda item: item[0].t_s)
+        return [row for sample, beside in found for row in live.merger.push(sample, auxiliary=beside)]
+
     def _over(self, late: list[Row]) -> set[str]:
-        names = {
-            number: name for name, number in self._writer.conn.execute("SELECT name, node_id FROM nodes")
-        }
+        names = {number: name for name, number in self._conn.execute("SELECT name, node_id FROM nodes")}
         found = set()
         for facts in self._house.runs.values():
             if facts.ended_s is None or facts.imported:
@@ -240,7 +211,7 @@ class Board:
     def rebuild_node(self, node_id: int, now_s: float) -> None:
         """Rows of a node were moved in time: judge its open runs anew."""
         for live in list(self._runs.values()):
-            if any(number == node_id for number, _, _ in live.spans):
+            if any(span.node == node_id for span in live.spans):
                 self._rebuild(live, now_s)
 
     def canner_of(self, node: str) -> str | None:
@@ -256,13 +227,11 @@ class Board:
 
     def tick(self, now_s: float) -> None:
         """Let every engine know the time, so that silence is noticed."""
-        moment = self._moment()
         for live in self._runs.values():
             live.session.tick(now_s - live.facts.started_s)
             self._take_events(live)
             live.changed = True
-        for row in self._machine.tick(moment):
-            self._journal(row)
+        self._teller.ring(self._teller.machine.tick(self._teller.moment()))
 
     def publish(self, now_s: float) -> None:
         """Put the live views into the outbox, and the verdicts when something happened or a second passed."""
@@ -270,7 +239,7 @@ class Board:
             if not live.changed:
                 continue
             view = live.session.view()
-            self._ring(live, live.watch.view(view, self._moment(), live.last))
+            self._teller.ring(live.watch.view(view, self._teller.moment(), live.last))
             verdict = None
             if now_s - live.verdict_s >= VERDICT_EVERY_S:
                 live.verdict_s = now_s
@@ -278,10 +247,10 @@ class Board:
                 self._perhaps_closed(live, whole)
                 verdict = whole.as_json()
             form = view.as_json() | {"simulated": live.facts.simulated}
-            self._outbox.live[live.facts.run_id] = (live.facts.canner, form, verdict)
+            self._teller.outbox.live[live.facts.run_id] = (live.facts.canner, form, verdict)
             if view.phase != live.phase:
                 live.phase = view.phase
-                self._say(live.facts, view.sentence)
+                self._teller.say(live.facts, view.sentence)
             live.changed = False
 
     def _perhaps_closed(self, live: LiveRun, verdict: Verdict) -> None:
@@ -290,50 +259,12 @@ class Board:
         if len(closing) <= live.closed_for or verdict.verdict is None:
             return
         live.closed_for = len(closing)
-        self._say(live.facts, f"verdict: {verdict.verdict}. {verdict.advice.text}")
-        self._ring(live, live.watch.closed(verdict, closing[-1].t_s, self._moment()))
-
-    # --- events and alarms ----------------------------------------------------------------------------
+        self._teller.say(live.facts, f"verdict: {verdict.verdict}. {verdict.advice.text}")
+        self._teller.ring(live.watch.closed(verdict, closing[-1].t_s, self._teller.moment()))
 
     def _take_events(self, live: LiveRun, *, revised: bool = False) -> None:
-        """Tell what is new. After a revision the engine raises again what was told before: no news."""
-        events = live.session.take_events()
-        if revised:
-            left = list(live.told)
-            events = [event for event in events if not _matched(event, left)]
-        if events:
-            self._tell(live, events)
+        if self._teller.take_events(live, revised=revised):
             live.verdict_s = float("-inf")
-
-    def _tell(self, live: LiveRun, events: list[Event]) -> None:
-        for event in events:
-            live.told.append((event.kind, event.onset_s))
-            self._outbox.events.append((live.facts.run_id, event.as_json()))
-            self._say(live.facts, f"{event.kind}: {event.text}")
-        self._ring(live, live.watch.events(events, self._moment()))
-
-    def _ring(self, live: LiveRun, rows: list[JournalRow]) -> None:
-        for row in rows:
-            self._journal(row)
-
-    def apply(self, kind: str, body: dict[str, Any], by: str | None) -> None:
-        """An acknowledgement, a silencing, a shelving."""
-        for row in self._machine.apply_entry(kind, body, by, self._moment(), hold_owed=self.hold_owed):
-            self._journal(row)
-
-    def _journal(self, row: JournalRow) -> None:
-        run_id = row.scope if row.scope in self._house.runs else None
-        self._outbox.alarms.append((row.alarm_id, run_id, row.kind, row.to_state, row.as_json()))
-        self.rung.append(row)
-
-
-def _matched(event: Event, told: list[tuple[str, float]]) -> bool:
-    """Whether an event was told before; each telling stands for one event only."""
-    for at, (kind, onset_s) in enumerate(told):
-        if kind == event.kind and abs(onset_s - event.onset_s) <= SAME_EVENT_S:
-            del told[at]
-            return True
-    return False
 
 
 def _clock(t_s: float) -> str:

@@ -8,7 +8,7 @@ always been stored before.
 from __future__ import annotations
 
 import time as wait
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from queue import Empty, Queue
 from threading import Event
@@ -17,8 +17,11 @@ from monitor.alarms import AlarmMachine, JournalRow, Moment, Priority, State, mq
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.ingest import LATE_S, Ingest, NodeState
+from monitor.collector.liverun import Teller
 from monitor.collector.lock import only_collector
 from monitor.collector.memory import recall
+from monitor.collector.resting import JAR_ENTRIES, Resting
+from monitor.collector.wallclock import wall_clock
 from monitor.errors import StoreError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source, take_waiting
 from monitor.store import reader
@@ -112,7 +115,9 @@ class Collector:
         self._ingest = Ingest(self._recall, self._clock.house_s)
         self._machine = AlarmMachine()
         self._machine.restore((row.body for row in reader.alarms(writer.conn)), self._moment())
-        self._board = Board(writer, self._outbox, self._machine, self._say, self._moment)
+        self._teller = Teller(writer.conn, self._outbox, self._machine, self._say, self._moment)
+        self._board = Board(writer.conn, self._teller)
+        self._resting = Resting(writer.conn, self._teller)
         self._seen_version = reader.data_version(writer.conn)
         self._seen_entry = -1
         done = writer.conn.execute("SELECT value FROM meta WHERE key = 'alarm_entries_done'").fetchone()
@@ -122,12 +127,18 @@ class Collector:
         self._refused = self._unstored = 0
         self._half_full = False
         self._over: set[str] = set()
-        self._journal("started", "the collector started")
+        self._note_clock("started", "the collector started")
         for run_id, _ in writer.conn.execute("SELECT run_id, view FROM live").fetchall():
             if run_id not in {facts.run_id for facts in house.open_runs()}:
                 self._over.add(run_id)
         self._refresh()
+        self._say_standing()
         self._flush()
+
+    def _say_standing(self) -> None:
+        """What was raised before, and what fell due meanwhile: whoever starts the collector reads it first."""
+        for row in self._machine.board(self._moment()):
+            self._say(None, f"alarm since {row['raised_utc']}: {row['headline']}. {row['what']} {row['do']}")
 
     def _work(self, stop: Event) -> None:
         intake_stop = Event()
@@ -141,7 +152,7 @@ class Collector:
             for source in self._sources.values():
                 source.stop()
             self._drain()
-            self._journal("stopped", "the collector stopped")
+            self._note_clock("stopped", "the collector stopped")
             self._flush()
             for source in self._sources.values():
                 source.close()
@@ -267,6 +278,7 @@ class Collector:
         self._judge_over()
         if now_s - self._started_s >= GRACE_S * self._clock.rate:
             self._board.tick(now_s)
+        self._resting.tick(now_s)
         self._board.publish(now_s)
         self._ring()
         self._tell_refused(now_s)
@@ -292,10 +304,23 @@ class Collector:
         newest = int(self._writer.conn.execute("SELECT coalesce(max(id), 0) FROM entries").fetchone()[0])
         if newest == self._seen_entry:
             return
-        self._seen_entry = newest
-        self._board.refresh(read_house(self._writer.conn), self._clock.now_s())
+        since, self._seen_entry = self._seen_entry, newest
+        if since >= 0:
+            for entry in read_entries(self._writer.conn, kinds=("run_started", "run_ended"), after_id=since):
+                self._note_clock("clock", f"run {entry.run_id}: {entry.kind.replace('_', ' ')}")
+        house = read_house(self._writer.conn)
+        self._teller.run_ids = house.runs.keys()
+        now_s = self._clock.now_s()
+        self._board.refresh(house, now_s)
+        self._resting.refresh(house, now_s)
+        fresh = read_entries(self._writer.conn, kinds=JAR_ENTRIES, after_id=since) if since >= 0 else []
+        parents = [entry.body.get("reprocess_of") for entry in fresh if entry.kind == "run_started"]
+        for run_id in {entry.run_id for entry in fresh} | set(parents):
+            if run_id is not None:
+                self._board.settle(run_id)
+                self._resting.settle(run_id)
         for entry in read_entries(self._writer.conn, kinds=ALARM_ENTRIES, after_id=self._alarm_entries_done):
-            self._board.apply(entry.kind, entry.body, entry.by)
+            self._teller.apply(entry.kind, entry.body, entry.by, hold_owed=self._board.hold_owed)
             self._alarm_entries_done = entry.id
             self._outbox.meta["alarm_entries_done"] = str(entry.id)
 
@@ -327,7 +352,9 @@ class Collector:
         for run_id in self._over:
             facts = house.runs.get(run_id)
             if facts is not None and facts.ended_s is not None:
-                self._board.judge_again(facts)
+                verdict = self._board.judge_again(facts)
+                if verdict is not None:
+                    self._resting.judged_again(run_id, verdict)
         self._over.clear()
 
     def _watch_queue(self) -> None:
@@ -348,7 +375,7 @@ class Collector:
 
     def _ring(self) -> None:
         """Let other rooms hear what changed on the board of alarms."""
-        rung, self._board.rung = self._board.rung, []
+        rung, self._teller.rung = self._teller.rung, []
         if not rung:
             return
         standing = {row["alarm_id"]: row for row in self._machine.board(self._moment())}
@@ -394,8 +421,14 @@ class Collector:
     def _say(self, facts: RunFacts | None, text: str) -> None:
         self._say_line(facts, text)
 
-    def _journal(self, kind: str, text: str, body: dict[str, object] | None = None) -> None:
+    def _journal(self, kind: str, text: str, body: Mapping[str, object] | None = None) -> None:
         self._outbox.journal.append((kind, text, body or {}))
+
+    def _note_clock(self, kind: str, text: str) -> None:
+        """With the source of the times of day and its known error beside it."""
+        clock = wall_clock()
+        body = {"synchronised": clock.synchronised, "error_s": clock.error_s}
+        self._journal(kind, f"{text}; {clock.in_words()}", body)
 
     def _moment(self) -> Moment:
         return Moment(self._clock.now_s(), self._time.utc_now())

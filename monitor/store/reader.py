@@ -12,6 +12,7 @@ from typing import Any
 from monitor.errors import UsageError
 from monitor.record import Run, Sample, read_run
 from monitor.store.database import open_reader
+from monitor.store.merge import Merger, spans_of, stands_beside
 from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
 from monitor.store.samples import COLUMNS, SELECT, row_sample
 from monitor.store.stamp import epoch_text
@@ -189,27 +190,24 @@ def run_samples(
     """
     start_s = facts.started_s if since_s is None else facts.started_s + since_s
     end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
-    found: list[Sample] = []
-    for order, (node, low_s, high_s) in enumerate(house.serving(facts.canner, facts.started_s, end_s)):
-        low_s = max(low_s, start_s)
-        found += _span(conn, facts.started_s, node, low_s, min(high_s, 1e12), order)
-    found.sort(key=lambda sample: (sample.t_s, sample.boot or 0, sample.seq or 0))
-    return found
+    found: list[tuple[Sample, bool]] = []
+    for span in spans_of(conn, house.serving(facts.canner, facts.started_s, end_s)):
+        low_s = max(span.low_s, start_s)
+        for sample in _span(conn, facts.started_s, span.node, low_s, min(span.high_s, 1e12)):
+            found.append((sample, span.auxiliary or stands_beside(sample)))
+    found.sort(key=lambda item: (item[0].t_s, item[0].boot or 0, item[0].seq or 0))
+    if not any(auxiliary for _, auxiliary in found):
+        return [sample for sample, _ in found]
+    merger = Merger()
+    merged = [row for sample, auxiliary in found for row in merger.push(sample, auxiliary=auxiliary)]
+    return [*merged, *merger.flush()]
 
 
-def _span(
-    conn: sqlite3.Connection, started_s: float, node: str, low_s: float, high_s: float, order: int
-) -> list[Sample]:
-    key = conn.execute("SELECT node_id FROM nodes WHERE name = ?", (node,)).fetchone()
-    if key is None:
-        return []
-    rows = conn.execute(
-        f"{SELECT} WHERE node = ? AND at_s BETWEEN ? AND ? ORDER BY at_s", (*key, low_s, high_s)
-    )
+def _span(conn: sqlite3.Connection, started_s: float, node: int, low_s: float, high_s: float) -> list[Sample]:
+    span = (node, low_s, high_s)
+    rows = conn.execute(f"{SELECT} WHERE node = ? AND at_s BETWEEN ? AND ? ORDER BY at_s", span)
     samples = [row_sample(row, started_s) for row in rows]
-    twice = conn.execute(
-        "SELECT came FROM conflicts WHERE node = ? AND at_s BETWEEN ? AND ?", (*key, low_s, high_s)
-    )
+    twice = conn.execute("SELECT came FROM conflicts WHERE node = ? AND at_s BETWEEN ? AND ?", span)
     samples += [row_sample(tuple(json.loads(came)), started_s) for (came,) in twice]
     return samples
 

@@ -92,7 +92,7 @@ def test_brokers_killed_and_started_anew(
     collector.wait_for("connected")
     node = make_node()
     sampling = Sampling(node, 0.005)
-    for _ in range(3):
+    for _ in range(2):
         time.sleep(1.2)
         broker.kill()
         _told_is_stored(node, stored)

@@ -11,6 +11,7 @@ import pytest
 
 from monitor.collector.clock import HouseClock
 from monitor.collector.nodetime import NodeClock
+from monitor.collector.wallclock import WallClock, wall_clock
 from monitor.store.clock import read_clocks
 from monitor.store.database import open_writer
 from monitor.timesource import ManualTime
@@ -73,6 +74,15 @@ def test_without_a_run_a_new_collector_reads_the_wall_clock_anew(
     HouseClock(conn, time, run_open=False)
     time.wrong_s = 500.0
     assert not HouseClock(conn, time, run_open=False).continues
+
+
+def test_the_source_of_the_times_of_day_is_known_or_said_to_be_unknown() -> None:
+    """adjtimex(2): a machine that nothing synchronises says so."""
+    clock = wall_clock()
+    assert clock.in_words()
+    assert (clock.error_s is not None) == (clock.synchronised is True)
+    assert WallClock(True, 0.016).in_words().endswith("within 0.016 s")
+    assert "may be wrong" in WallClock(False, None).in_words()
 
 
 class TestNodeClock:

@@ -156,9 +156,12 @@ def test_a_backlog_is_late_and_the_run_still_whole(
         time.sleep(0.1)
     collector.again()
     wait(lambda: stored.whole(100))
-    late = [seq for (seq,) in stored.ask("SELECT seq FROM samples WHERE late ORDER BY seq")]
-    assert 20 <= len(late) <= 40
-    assert late[0] >= 18, "those of the first seconds of the absence, older than five seconds"
+    rows = stored.ask("SELECT seq, late, arrival_s - at_s FROM samples ORDER BY seq")
+    assert all(bool(late) == (age_s > 5.0) for _, late, age_s in rows)
+    late_ones = [seq for seq, late, _ in rows if late]
+    assert len(late_ones) >= 20
+    assert late_ones == list(range(late_ones[0], late_ones[0] + len(late_ones)))
+    assert late_ones[0] >= 18, "those of the first seconds of the absence"
     # Placed where they were taken, not where they came in.
     at_s = [at for (at,) in stored.ask("SELECT at_s FROM samples ORDER BY seq")]
     steps_s = [later - earlier for earlier, later in itertools.pairwise(at_s)]

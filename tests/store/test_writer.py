@@ -58,6 +58,29 @@ def test_a_text_for_a_number_is_an_error_not_a_blank(writer: StoreWriter, make_r
     assert stored(writer.conn) == []
 
 
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "DELETE FROM samples",
+        "UPDATE samples SET water_C = 100.0",
+        "UPDATE samples SET seq = 9",
+        "DELETE FROM conflicts",
+        "DELETE FROM lost",
+        "DELETE FROM clocks",
+    ],
+)
+def test_what_was_measured_is_never_deleted_nor_changed(
+    writer: StoreWriter, make_row: MakeRow, statement: str
+) -> None:
+    """Kept for longer than anyone asks (21 CFR 114.100(e): three years): there is no way to delete at all."""
+    node = make_row(1)[0]
+    writer.commit(Batch(rows=[make_row(1, water_C=99.5)], losses=[Loss(node, 7, 3, 1, "gone")]))
+    writer.commit(Batch(rows=[make_row(1, water_C=42.0)]))
+    writer.conn.execute("INSERT INTO clocks VALUES (1, 'b', 0.0, 1.0, 0.0, 't', 'w')")
+    with pytest.raises(sqlite3.IntegrityError, match=r"never|stays"):
+        writer.conn.execute(statement)
+
+
 def test_refusals_are_bounded_and_counted_without_bound(writer: StoreWriter) -> None:
     refusal = Refusal("mqtt b", "n1", "not JSON", b"\x00<script>" * 1000)
     for _ in range(3):

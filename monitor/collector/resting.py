@@ -1,0 +1,132 @@
+"""Runs that are over and whose jars are not: their clocks go on, and what is due is said, whoever is asleep."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import replace
+
+from monitor.alarms import Context, RunWatch
+from monitor.collector.liverun import LiveRun, Teller
+from monitor.errors import RecordError
+from monitor.jars import batch_state
+from monitor.judge import Session, Verdict, judge
+from monitor.store.entries import read_entries
+from monitor.store.reader import run_samples
+from monitor.store.runs import House, RunFacts
+
+#: What may still fall due after a run's end.
+DEADLINES = ("seal_check_due", "seal_check_overdue", "reprocess_window_closing")
+#: So long after its end a run is watched: the longest salvage clock is 24 h. [s]
+WATCHED_S = 48 * 3600.0
+#: Deadlines are hours apart; looking this often is enough. [s]
+LOOK_EVERY_S = 5.0
+#: Entries that can settle a jar.
+JAR_ENTRIES = frozenset(
+    {
+        "jar_seal",
+        "jar_disposition",
+        "jars_lifted_count",
+        "own_timing",
+        "evaluation",
+        "loading",
+        "deviation_closed",
+        "run_started",
+        "correction",
+    }
+)
+
+
+class Resting:
+    """The runs that ended within the last two days."""
+
+    def __init__(self, conn: sqlite3.Connection, teller: Teller) -> None:
+        self._conn = conn
+        self._teller = teller
+        self._runs: dict[str, LiveRun] = {}
+        self._seen: set[str] = set()
+        self._house = House({}, ())
+        self._looked_s = float("-inf")
+
+    def refresh(self, house: House, now_s: float) -> None:
+        """Take up the runs that are over now."""
+        self._house = house
+        for facts in house.runs.values():
+            over_s = facts.ended_s
+            if facts.imported or over_s is None or now_s - over_s > WATCHED_S or facts.run_id in self._seen:
+                continue
+            self._seen.add(facts.run_id)
+            live = self._build(facts)
+            if live is not None:
+                self._runs[facts.run_id] = live
+                self.settle(facts.run_id, live)
+                self._take_up(live, now_s)
+
+    def _build(self, facts: RunFacts) -> LiveRun | None:
+        try:
+            run = facts.as_run()
+        except RecordError:
+            return None  # said when it was judged
+        context = Context(scope=facts.run_id, canner=facts.canner, started_at=run.started_at)
+        live = LiveRun(facts, Session(run), RunWatch(self._teller.machine, context))
+        live.session.feed(run_samples(self._conn, self._house, facts))
+        live.told = self._teller.told(facts.run_id)
+        return live
+
+    def _take_up(self, live: LiveRun, now_s: float) -> None:
+        """What fell due while nobody watched is said now."""
+        for kind in (
+            *(kind for kind, _ in live.told),
+            *(mark.kind for mark in live.facts.marks),
+            "run_ended",
+        ):
+            live.watch.context = live.watch.context.after(kind)
+        live.session.tick(now_s - live.facts.started_s)
+        self._teller.take_events(live, revised=True, only=DEADLINES)
+
+    def tick(self, now_s: float) -> None:
+        """Say what has fallen due; let go of what is long over."""
+        if abs(now_s - self._looked_s) < LOOK_EVERY_S:
+            return
+        self._looked_s = now_s
+        for run_id, live in list(self._runs.items()):
+            if live.facts.ended_s is not None and now_s - live.facts.ended_s > WATCHED_S:
+                del self._runs[run_id]
+                continue
+            live.session.tick(now_s - live.facts.started_s)
+            self._teller.take_events(live, only=DEADLINES)
+
+    def settle(self, run_id: str, live: LiveRun | None = None) -> None:
+        """Look whether the jars of a run need nothing any more: then its reminders end."""
+        live = live or self._runs.get(run_id)
+        if live is not None:
+            settle(self._conn, self._teller, live)
+
+    def judged_again(self, run_id: str, verdict: Verdict) -> None:
+        """Late samples changed the answer of a run that is over: that is an event."""
+        live = self._runs.get(run_id)
+        if live is None:
+            return
+        told = {kind for kind, _ in live.told}
+        revised = [event for event in verdict.events if event.kind == "verdict_revised"]
+        if revised and "verdict_revised" not in told:
+            self._teller.tell(live, revised)
+
+
+def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
+    """End the reminders of a run whose seals are judged (``seals_judged``), whose jars have their places
+    (``jars_decided``), as far as the entries say so."""
+    run_id = live.facts.run_id
+    starts = read_entries(conn, None, ("run_started",))
+    children = [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
+    own = read_entries(conn, run_id)
+    if not children and not any(entry.kind in JAR_ENTRIES - {"run_started"} for entry in own):
+        return
+    now = teller.moment()
+    state = batch_state(live.facts.as_run(), live.session.verdict(), [*own, *children], now.at_utc)
+    for word in sorted(state.settled()):
+        teller.ring(live.watch.mark(word, now.at_s - live.facts.started_s, now))
+
+
+def judge_whole(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Verdict:
+    """The verdict on a run from all the store holds of it. Raises RecordError for an unusable header."""
+    return judge(replace(facts.as_run(), samples=tuple(run_samples(conn, house, facts))))

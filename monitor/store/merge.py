@@ -1,0 +1,115 @@
+"""One record from several nodes: the water's rows lead, and take along what others measured just before.
+
+A record has one row a sample time, and its ``boot`` and ``seq`` are one node's. Where a second node (room, jars,
+pressure) serves the same canner, or a device says one plain number a topic, each of its values is put once on
+the next row of the water's node, at most :data:`ALONG_S` later, where that row says nothing itself. Nothing is
+carried on beyond that; a value that finds no row stands in a row of its own, without the water.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from monitor.record.model import Sample
+
+#: How much later the row may be that takes a value along. [s]
+ALONG_S = 5.0
+
+
+class Span(NamedTuple):
+    """A node's service: its number, from when to when (house time), and whether others' rows lead."""
+
+    node: int
+    low_s: float
+    high_s: float
+    auxiliary: bool
+
+
+def spans_of(conn: sqlite3.Connection, serving: Iterable[tuple[str, float, float]]) -> list[Span]:
+    """Who leads: of the nodes that serve at the same time, the one whose water was heard first."""
+    numbers = dict(conn.execute("SELECT name, node_id FROM nodes"))
+    known = [(numbers[name], low_s, high_s) for name, low_s, high_s in serving if name in numbers]
+    if len(known) < 2:
+        return [Span(*one, auxiliary=False) for one in known]
+    water_s = [_first_water_s(conn, *one) for one in known]
+    order = sorted(range(len(known)), key=lambda at: (water_s[at], at))
+    leading: list[tuple[int, float, float]] = []
+    spans: list[Span] = []
+    for at in order:
+        node, low_s, high_s = known[at]
+        beside = any(low < high_s and low_s < high for other, low, high in leading if other != node)
+        spans.append(Span(node, low_s, high_s, auxiliary=beside))
+        if not beside:
+            leading.append(known[at])
+    return spans
+
+
+def _first_water_s(conn: sqlite3.Connection, node: int, low_s: float, high_s: float) -> float:
+    row = conn.execute(
+        "SELECT at_s FROM samples WHERE node = ? AND at_s BETWEEN ? AND ?"
+        " AND (water_C IS NOT NULL OR water_fault IS NOT NULL) ORDER BY at_s LIMIT 1",
+        (node, low_s, min(high_s, 1e12)),
+    ).fetchone()
+    return float(row[0]) if row else float("inf")
+
+
+def stands_beside(sample: Sample) -> bool:
+    """Whether a row is a plain number other than the water's: it has no uptime, and says nothing of the water."""
+    return sample.water_C is None and sample.water_fault is None and sample.uptime_s is None
+
+
+class Merger:
+    """Puts values along. Feed it in time order; live, in the order in which things come."""
+
+    def __init__(self) -> None:
+        self._waiting: list[Sample] = []
+
+    def push(self, sample: Sample, *, auxiliary: bool) -> list[Sample]:
+        """Rows that are ready now."""
+        alone = self._expired(sample.t_s)
+        if auxiliary:
+            self._waiting.append(sample)
+            return alone
+        along = [one for one in self._waiting if one.t_s <= sample.t_s]
+        if along:
+            self._waiting = [one for one in self._waiting if one.t_s > sample.t_s]
+            for one in reversed(along):
+                sample = _with(sample, one)
+        return [*alone, sample]
+
+    def flush(self) -> list[Sample]:
+        """What found no row."""
+        return self._expired(float("inf"))
+
+    def _expired(self, now_s: float) -> list[Sample]:
+        if not self._waiting:
+            return []
+        alone = [_alone(one) for one in self._waiting if now_s - one.t_s > ALONG_S]
+        self._waiting = [one for one in self._waiting if now_s - one.t_s <= ALONG_S]
+        return alone
+
+
+def _with(row: Sample, other: Sample) -> Sample:
+    """``row`` with what it lacks and ``other`` has; the newest of several wins among the others' own."""
+    second_C = other.water_C if other.water_C is not None else other.water_2_C
+    return row._replace(
+        room_C=_first(row.room_C, other.room_C),
+        pressure_kPa=_first(row.pressure_kPa, other.pressure_kPa),
+        heater_W=_first(row.heater_W, other.heater_W),
+        mains=row.mains if row.mains is not None else other.mains,
+        water_2_C=_first(row.water_2_C, second_C),
+        jars={**other.jars, **row.jars} if other.jars else row.jars,
+        lids={**other.lids, **row.lids} if other.lids else row.lids,
+    )
+
+
+def _alone(sample: Sample) -> Sample:
+    return sample._replace(
+        boot=None, seq=None, water_C=None, water_fault=None, water_2_C=None, chip_C=None, uptime_s=None
+    )
+
+
+def _first(value: float | None, other: float | None) -> float | None:
+    return other if value is None else value

@@ -1,0 +1,208 @@
+"""The live engine on stored rows: however they come in, it says what ``judge`` says of the record."""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from monitor.alarms import AlarmMachine, Moment
+from monitor.collector.board import Board
+from monitor.collector.liverun import Teller
+from monitor.judge import judge
+from monitor.record import Sample, header_to_json
+from monitor.simulate.node import DemoCanner, demo_canner
+from monitor.store import reader
+from monitor.store.database import open_writer
+from monitor.store.entries import append_entry
+from monitor.store.runs import read_house
+from monitor.store.samples import Row, row_values
+from monitor.store.stamp import epoch_s, epoch_text
+from monitor.store.writer import Batch, Outbox, StoreWriter
+from monitor.timesource import ManualTime
+
+START = "2026-08-14T09:12:00-06:00"
+START_S = epoch_s(START)
+
+
+@pytest.fixture(scope="module")
+def demo() -> DemoCanner:
+    """An invented batch: boil, power dip, boil again, hold, heat off (monitor.simulate)."""
+    return demo_canner(minutes=5.0, cooling_s=60.0)
+
+
+@dataclass
+class House:
+    """A store with one run on, and the board of a collector over it."""
+
+    writer: StoreWriter
+    clock: ManualTime
+    demo: DemoCanner
+    said: list[str]
+
+    def new_board(self) -> None:
+        """As a collector that has just started."""
+        self.outbox = Outbox()
+        machine = AlarmMachine()
+        machine.restore((row.body for row in reader.alarms(self.writer.conn)), self.moment())
+        teller = Teller(
+            self.writer.conn, self.outbox, machine, lambda _, line: self.said.append(line), self.moment
+        )
+        self.board = Board(self.writer.conn, teller)
+        teller.run_ids = {"r1"}
+        self.refresh()
+
+    def moment(self) -> Moment:
+        return Moment(START_S + self.now_s, datetime.fromtimestamp(START_S + self.now_s, UTC))
+
+    @property
+    def now_s(self) -> float:
+        return self.clock.monotonic_s()
+
+    def refresh(self) -> None:
+        self.board.refresh(read_house(self.writer.conn), START_S + self.now_s)
+
+    def mark(self, kind: str, t_s: float) -> None:
+        happened = epoch_text(START_S + t_s)
+        append_entry(
+            self.writer.conn, "mark", {"kind": kind}, run_id="r1", happened_utc=happened, time=self.clock
+        )
+        self.refresh()
+
+    def store(self, rows: list[Row]) -> None:
+        fresh = self.writer.commit(Batch(rows=rows))
+        self.board.feed(fresh, START_S + self.now_s)
+        self.board.publish(START_S + self.now_s)
+        self.writer.write(self.outbox)
+
+    def row(self, sample: Sample, number: int, node: str = "n1", late: bool = False) -> Row:
+        at_s = START_S + sample.t_s
+        numbered = sample._replace(boot=3, seq=number)
+        return row_values(self.writer.node_id(node, "test"), numbered, at_s, at_s + 0.02, late=late)
+
+    def play(self, pieces: Callable[[int], int], rows: list[Row], marks: bool = True) -> None:
+        """Rows in pieces, each when its last sample is due, marks in between."""
+        due = sorted(self.demo.marks, key=lambda mark: mark.t_s) if marks else []
+        at = 0
+        while at < len(rows):
+            piece = rows[at : at + pieces(at)]
+            at += len(piece)
+            until_s = max(row[3] for row in piece) - START_S
+            while due and due[0].t_s <= until_s:
+                mark = due.pop(0)
+                self.mark(mark.kind, mark.t_s)
+            self.clock.advance(max(0.0, until_s + 0.1 - self.now_s))
+            self.store(piece)
+            self.board.tick(START_S + self.now_s)
+
+    def told(self) -> list[str]:
+        return [event["kind"] for event in reader.events(self.writer.conn, "r1")]
+
+
+@pytest.fixture
+def house(tmp_path: Path, demo: DemoCanner) -> Iterator[House]:
+    conn: sqlite3.Connection = open_writer(tmp_path)
+    clock = ManualTime(datetime.fromisoformat(START))
+    parts = {key: header_to_json(demo.header)[key] for key in ("site", "batch", "probe", "required")}
+    header = {"format": "boilwitness-run/1", "run_id": "r1", "canner": "c1", "started_at": START, **parts}
+    for node in ("n1", "n2"):
+        append_entry(conn, "node_assigned", {"node": node, "canner": "c1"}, happened_utc=START, time=clock)
+    append_entry(conn, "run_started", header, run_id="r1", happened_utc=START, time=clock)
+    one = House(StoreWriter(conn), clock, demo, [])
+    one.new_board()
+    yield one
+    conn.close()
+
+
+def agree(house: House) -> None:
+    """What the live row says, ``judge`` says of the record in the store."""
+    (live,) = reader.live(house.writer.conn)
+    verdict = judge(reader.load_run(house.writer.conn, "r1"))
+    assert live.verdict is not None
+    assert (live.verdict["verdict"], verdict.verdict) == ("held", "held")
+    assert live.verdict["proven_s"] == verdict.proven_s
+    assert live.verdict["stretches"] == [stretch.as_json() for stretch in verdict.stretches]
+
+
+def test_live_and_judged_agree(house: House, demo: DemoCanner) -> None:
+    chance = random.Random(3)
+    rows = [house.row(sample, number) for number, sample in enumerate(demo.samples)]
+    house.play(lambda at: chance.choice([1, 1, 2, 5, 30]), rows)
+    agree(house)
+    told = house.told()
+    assert [kind for kind in told if kind in ("boil_reached", "boil_lost", "boil_back", "hold_complete")] == [
+        "boil_reached",
+        "boil_lost",
+        "boil_back",
+        "hold_complete",
+    ]
+    raised = {row.kind for row in reader.alarms(house.writer.conn)}
+    assert {"boil_lost", "hold_complete"} <= raised
+    assert "hold_not_held" not in raised
+
+
+def test_a_collector_that_starts_anew_in_the_middle_tells_nothing_twice(
+    house: House, demo: DemoCanner
+) -> None:
+    rows = [house.row(sample, number) for number, sample in enumerate(demo.samples)]
+    cuts = iter(range(0, len(rows), 150))
+    next_cut = next(cuts)
+
+    def pieces(at: int) -> int:
+        nonlocal next_cut
+        if at >= next_cut:
+            house.new_board()
+            next_cut = next(cuts, len(rows) + 1)
+        return 3
+
+    house.play(pieces, rows)
+    agree(house)
+    told = [
+        kind for kind in house.told() if kind in ("boil_reached", "boil_lost", "boil_back", "hold_complete")
+    ]
+    assert told == ["boil_reached", "boil_lost", "boil_back", "hold_complete"]
+
+
+def test_rows_that_come_late_are_put_in_their_place(house: House, demo: DemoCanner) -> None:
+    """Two minutes of the hold come four minutes late, as from a node's ring."""
+    rows = [house.row(sample, number) for number, sample in enumerate(demo.samples)]
+    low_s, high_s = demo.boiled_again_s + 60.0, demo.boiled_again_s + 180.0
+    kept = [row for row in rows if low_s <= row[3] - START_S < high_s]
+    early = [row for row in rows if row not in kept]
+    resume = next(at for at, row in enumerate(early) if row[3] - START_S > high_s + 240.0)
+    late = [(*row[:6], 1, *row[7:]) for row in kept]
+    order = [*early[:resume], *late, *early[resume:]]
+    house.play(
+        lambda at: len(late) if at == resume else 5 if at + 5 <= resume or at > resume else resume - at, order
+    )
+    agree(house)
+
+
+def test_a_second_node_and_the_water_make_one_record(house: House, demo: DemoCanner) -> None:
+    """The room and the pressure from a node of their own change nothing about the hold."""
+    rows = [house.row(sample._replace(room_C=None), number) for number, sample in enumerate(demo.samples)]
+    rows += [
+        house.row(Sample(10.0 * n + 0.4, None, room_C=21.0), n, "n2") for n in range(int(demo.end_s / 10))
+    ]
+    rows.sort(key=lambda row: row[3])
+    house.play(lambda at: 4, rows)
+    agree(house)
+    run = reader.load_run(house.writer.conn, "r1")
+    assert sum(sample.room_C == 21.0 for sample in run.samples) == int(demo.end_s / 10)
+    assert "node_restarted" not in house.told()
+
+
+def test_a_mark_said_long_after_is_judged_as_if_it_had_been_said_then(house: House, demo: DemoCanner) -> None:
+    rows = [house.row(sample, number) for number, sample in enumerate(demo.samples)]
+    house.play(lambda at: 20, rows, marks=False)
+    for mark in demo.marks:
+        house.mark(mark.kind, mark.t_s)
+    house.clock.advance(2.0)
+    house.board.publish(START_S + house.now_s)
+    house.writer.write(house.outbox)
+    agree(house)
