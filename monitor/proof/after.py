@@ -43,6 +43,7 @@ def jar_table(run: Run, state: BatchState) -> str:
         ("Jar", "Seal, as a person judged it", "By, when", "Disposition", "Why"),
         rows,
         none="The record does not say how many jars went in.",
+        kind="jars",
     )
     note = f"Process: {state.standing.words}. Sums: {told}."
     return html.replace("</section>", f'<p class="note">{esc(note)}</p></section>')
@@ -78,7 +79,13 @@ def deviation_table(run: Run, state: BatchState) -> str:
         lowest = "" if one.lowest_C is None else f"; lowest reading {one.lowest_C:.2f} °C"
         closed = f"closed by {one.closed_by}: {one.cause}; {one.action}" if one.closed_by else "OPEN"
         rows.append((one.number, times or "–", one.what + lowest, closed))
-    return table("Deviations", ("Number", "When", "What", "Closed"), rows, none="None was found or noted.")
+    return table(
+        "Deviations",
+        ("Number", "When", "What", "Closed"),
+        rows,
+        none="None was found or noted.",
+        kind="deviations",
+    )
 
 
 def alarm_table(run: Run, rows: Sequence[Mapping[str, Any]]) -> str:
@@ -98,23 +105,23 @@ def alarm_table(run: Run, rows: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def log_table(run: Run, lines: Sequence[Line]) -> str:
+def log_list(run: Run, lines: Sequence[Line]) -> str:
     """Entries in the order they were made. What was said late shows both times and the reason."""
-    rows = []
-    for line in lines:
-        when = day_time(run, line.happened)
-        if line.entered is not None:
-            when += f"; entered {day_time(run, line.entered)}"
-        what = line.what + (f" — reason: {line.reason}" if line.reason else "")
-        if line.replaced_by is not None:
-            what += f" [replaced by entry {line.replaced_by}; kept]"
-        rows.append((line.number, when, line.by, what))
-    return table(
-        "Entries and corrections, as they were made",
-        ("No.", "Happened (and entered, if over 5 min later)", "Who", "What"),
-        rows,
-        none="This record came without its history of entries: marks are those of the record itself.",
-        kind="log",
+    title = "Entries and corrections, as they were made"
+    if not lines:
+        none = "This record came without its history of entries: marks are those of the record itself."
+        return f'<p class="none"><b>{title}.</b> {none}</p>'
+    items = "".join(_item(run, line) for line in lines)
+    return f'<section class="block log"><h2>{title}</h2><ul>{items}</ul></section>'
+
+
+def _item(run: Run, line: Line) -> str:
+    late = f", <b>entered {esc(day_time(run, line.entered))}</b>" if line.entered is not None else ""
+    reason = f" (reason: {esc(line.reason)})" if line.reason else ""
+    kept = f" [replaced by entry {line.replaced_by}; kept]" if line.replaced_by is not None else ""
+    return (
+        f"<li><b>{esc(line.number)}</b> {esc(day_time(run, line.happened))}{late}, {esc(line.by)}: "
+        f"{esc(line.what)}{reason}{kept}</li>"
     )
 
 

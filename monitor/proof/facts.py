@@ -118,7 +118,7 @@ def probe_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
 def _counts(verdict: Mapping[str, Any]) -> str:
     counts = dict(verdict.get("counts") or {})
     whole = counts.pop("samples", None)
-    told = [f"{number} {name.replace('_', ' ')}" for name, number in counts.items() if number]
+    told = [f"{name.replace('_', ' ')}: {number}" for name, number in counts.items() if number]
     return f"{whole if whole is not None else 'unknown number'}; {', '.join(told) or 'no faults, gaps or conflicts'}"
 
 

@@ -7,7 +7,7 @@ from importlib import resources
 from typing import Any
 
 from monitor.errors import UsageError
-from monitor.jars import BatchState, batch_state
+from monitor.jars import Basis, BatchState, batch_state
 from monitor.jars.rows import instant
 from monitor.proof import after, facts
 from monitor.proof.dossier import Dossier
@@ -40,16 +40,18 @@ def draw(dossier: Dossier) -> bytes:
         _verdict(run, dossier.verdict, state),
         _trace(run, dossier.verdict),
         _facts(run, dossier, state),
-        _stretches(run, dossier.verdict),
-        '<div class="sheet">',
-        _budget(dossier.verdict),
         after.jar_table(run, state),
+        '<div class="pair">',
+        _stretches(run, dossier.verdict),
+        _budget(dossier.verdict),
+        "</div>",
+        _sources(dossier.verdict),
         after.deviation_table(run, state),
         after.alarm_table(run, dossier.alarms),
-        after.log_table(run, said),
-        _guidance(dossier.verdict, state),
+        after.log_list(run, said),
+        _guidance(dossier.verdict),
         _check(run, dossier, state),
-        "</div></main>\n",
+        "</main>\n",
     ]
     return "\n".join(parts).encode("utf-8", "replace") + blocks(dossier)
 
@@ -85,17 +87,25 @@ def _title(run: Run, dossier: Dossier) -> str:
 def _verdict(run: Run, verdict: Mapping[str, Any], state: BatchState) -> str:
     word, shape = VERDICTS[str(verdict["verdict"])]
     reasons = "".join(f"<li>{esc(text)}</li>" for text in verdict.get("reasons", ()))
-    basis = "" if verdict["verdict"] == "held" else f'<p class="basis">Jars: {esc(state.standing.words)}.</p>'
+    notes = "" if verdict["verdict"] == "held" else _then(verdict, state)
     return (
         f'<section class="verdict {esc(verdict["verdict"])}"><svg class="shape" viewBox="0 0 64 64" role="img" '
         f'aria-label="{word.lower()}">{_SHAPES[shape]}</svg><div><p class="word">{word}</p>'
         f'<p class="say">{esc(headline(verdict))}</p>'
         + (f'<ul class="reasons">{reasons}</ul>' if reasons else "")
-        + f"{basis}</div></section>"
+        + f"{notes}</div></section>"
         + '<section class="not"><h2>What this page does not say</h2><ul>'
         + "".join(f"<li>{esc(text)}</li>" for text in NOT_SAID)
         + "</ul></section>"
     )
+
+
+def _then(verdict: Mapping[str, Any], state: BatchState) -> str:
+    """What was to be done, and what somebody signed for instead."""
+    advice = str((verdict.get("advice") or {}).get("text") or "")
+    signed = state.standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED)
+    told = [advice, f"Jars: {state.standing.words}." if signed else ""]
+    return "".join(f'<p class="basis">{esc(text)}</p>' for text in told if text)
 
 
 def _trace(run: Run, verdict: Mapping[str, Any]) -> str:
@@ -111,7 +121,7 @@ def _trace(run: Run, verdict: Mapping[str, Any]) -> str:
 
 def _facts(run: Run, dossier: Dossier, state: BatchState) -> str:
     return (
-        '<div class="pair">'
+        '<div class="pair facts-pair">'
         + facts.block("Time", facts.time_facts(run, dossier.verdict))
         + facts.block("Batch", facts.batch_facts(run, _people(run, dossier)))
         + facts.block("Place and boiling point", facts.place_facts(run, dossier.verdict))
@@ -147,41 +157,46 @@ def _stretches(run: Run, verdict: Mapping[str, Any]) -> str:
 
 
 def _budget(verdict: Mapping[str, Any]) -> str:
+    """The terms as a table; where each came from below it, numbered."""
     budget = verdict.get("budget") or {}
+    terms = list(budget.get("rows", ()))
     rows = [
         (
-            row["term"],
+            f"{number}. {row['term']}",
             f"{row['value']} {row['unit']}",
             row["distribution"],
             f"{row['standard_K']:.3f}",
-            row["source"],
         )
-        for row in budget.get("rows", ())
+        for number, row in enumerate(terms, 1)
     ]
     if "expanded_uncertainty_K" in budget:
         rows.append(
             (
-                "Expanded, k = 2",
+                "expanded, k = 2",
                 "",
                 "",
                 f"{budget['expanded_uncertainty_K']:.2f}",
-                "twice the root of the sum of squares",
             )
         )
-    html = facts.table(
+    return facts.table(
         "Uncertainty of reading against boiling point",
-        ("Term", "Given", "Distribution", "u, K", "Source"),
+        ("Term", "Given", "Distribution", "u, K"),
         rows,
         none="No budget could be made.",
         kind="budget",
     )
-    notes = " ".join(str(note).rstrip(".") + "." for note in budget.get("notes", ()))
-    return html.replace("</section>", f'<p class="note">{esc(notes)}</p></section>') if notes else html
 
 
-def _guidance(verdict: Mapping[str, Any], state: BatchState) -> str:
+def _sources(verdict: Mapping[str, Any]) -> str:
+    budget = verdict.get("budget") or {}
+    told = [f"{number}. {row['source']}" for number, row in enumerate(budget.get("rows", ()), 1)]
+    notes = [str(note).rstrip(".") for note in budget.get("notes", ())]
+    text = "; ".join(told) + ("." if told else "") + "".join(f" {note}." for note in notes)
+    return f'<p class="note sources">Uncertainty, sources: {esc(text)}</p>' if told else ""
+
+
+def _guidance(verdict: Mapping[str, Any]) -> str:
     numbers = [*ALWAYS, *(verdict.get("advice") or {}).get("guidance", ())]
-    numbers += [number for jar in state.jars for number in jar.guidance]
     return facts.table(
         "Published guidance relied on",
         ("No.", "What it says, and where"),
@@ -203,33 +218,39 @@ def _cited(number: str) -> tuple[str, str]:
 def _check(run: Run, dossier: Dossier, state: BatchState) -> str:
     advice = dossier.verdict.get("advice") or {}
     rows = [
-        ("Advice at the end", str(advice.get("text") or "")),
+        *(
+            [("Advice at the end", str(advice.get("text") or ""))]
+            if dossier.verdict["verdict"] == "held"
+            else []
+        ),
         ("Review", after.review_line(run, state).removeprefix("Review: ")),
         ("Keep this record until", after.keep_until(run, state).isoformat()),
         ("Seal in the chain", _chain(run, dossier)),
         (
-            "Decided by",
-            f"boilwitness {dossier.engine.get('version')}, rules {dossier.engine.get('rules_sha256')}",
+            "Decided, drawn by",
+            f"boilwitness {dossier.engine.get('version')}: rules {dossier.engine.get('rules_sha256')}, "
+            f"page {dossier.page_sha256[:16]}",
         ),
-        ("Page drawn by", dossier.page_sha256),
     ]
     return (
         facts.block("Record and seal", rows, "seal")
-        + '<section class="block how"><h2>How to check this page without us</h2>'
-        "<p>The last line of the file states the SHA-256 of everything above it; one changed character gives another "
-        "value. With the file saved as proof.html, compare it with what this prints:</p>"
-        "<pre>python3 -c \"import hashlib; b = open('proof.html', 'rb').read(); "
-        "print(hashlib.sha256(b[:b[:-1].rfind(b'\\n') + 1]).hexdigest())\"</pre>"
-        "<p>The record itself (run.json, samples.csv: plain JSON and CSV) lies packed in the page's source, in the two "
-        "blocks marked application/gzip;base64. To take the readings out:</p>"
-        "<pre>python3 -c \"import base64, gzip, re; p = open('proof.html').read(); "
-        "print(gzip.decompress(base64.b64decode(re.search(r'id=.samples.csv.&gt;(.*?)&lt;/script', p, re.S)[1])).decode())\""  # noqa: E501 (markup)
-        " &gt; samples.csv</pre>"
-        "<p>The handbook prints a short program that needs nothing but Python and confirms the proven time "
-        "from those readings; <code>boilwitness verify proof.html</code> judges them anew and draws this page again, "
-        "byte for byte. A hash shows change, not authorship: that takes the household's signature, or a copy of the "
-        "last line kept elsewhere.</p></section>"
+        + f'<section class="block how"><h2>How to check this page without us</h2>{_HOW}</section>'
     )
+
+
+_HOW = (
+    "<p>The last line of this file is the SHA-256 of everything above it: change one character, and it no longer fits. "
+    "For a file saved as proof.html, compare it with what this prints:</p>"
+    "<pre>python3 -c \"import hashlib; b = open('proof.html', 'rb').read(); "
+    "print(hashlib.sha256(b[:b[:-1].rfind(b'\\n') + 1]).hexdigest())\"</pre>"
+    "<p>The readings come out of the page's source, as plain CSV (run.json likewise), with:</p>"
+    "<pre>python3 -c \"import base64, gzip, re; p = open('proof.html').read(); "
+    "print(gzip.decompress(base64.b64decode("
+    "re.search(r'id=.samples.csv.&gt;(.*?)&lt;/script', p, re.S)[1])).decode())\"</pre>"
+    "<p>A short program in the handbook needs only Python and confirms the proven time from them; <code>boilwitness "
+    "verify</code> judges them anew and draws this page again, byte for byte. A hash shows change, not authorship: for "
+    "that, a signature, or a copy of the last line kept elsewhere.</p>"
+)
 
 
 def _chain(run: Run, dossier: Dossier) -> str:

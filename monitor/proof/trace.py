@@ -14,7 +14,7 @@ from monitor.proof.figures import clock, esc
 from monitor.record import Run, Sample
 
 WIDTH, LEFT, RIGHT = 1000.0, 62.0, 14.0
-_TOP, _WHOLE_H, _BAND_H, _NEAR_H = 30.0, 112.0, 20.0, 168.0
+_TOP, _WHOLE_H, _BAND_H, _NEAR_H = 24.0, 90.0, 18.0, 150.0
 #: A line is never drawn across a longer silence than this. [s]
 _JOIN_S = 30.0
 _COLUMNS = 900
@@ -153,9 +153,8 @@ def _level(value: Any, up: Axis, name: str, label: str = "") -> str:
     if value is None or not up.low <= float(value) <= up.high:
         return ""
     y = up(float(value))
-    text = (
-        f'<text class="lab" x="{LEFT + 6}" y="{y + (13 if name == "floor" else -4):.1f}">{esc(label)}</text>'
-    )
+    x, dy = LEFT + (131 if name == "sure" else 6), 13 if name == "floor" else -4
+    text = f'<text class="lab" x="{x}" y="{y + dy:.1f}">{esc(label)}</text>'
     return f'<line class="{name}" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>' + (
         text if label else ""
     )
