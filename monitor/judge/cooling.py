@@ -7,7 +7,9 @@ fit itself (:mod:`monitor.judge.cooling_forecast`) runs only when somebody asks 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
+from math import inf
 from statistics import median
 
 from monitor.judge.cooling_track import JarTrack
@@ -25,6 +27,7 @@ OVERDUE_BEFORE_S = 3600.0
 CLOSING_BEFORE_S = 1800.0
 #: A room reading older than this says nothing about the room now. [s]
 ROOM_VALID_S = 900.0
+ROOM_MEDIAN_OF = 5
 #: Without a mark of the lifting, the jars move about for a while after the heat is off. [s]
 UNMARKED_LIFT_S = 1800.0
 
@@ -41,12 +44,16 @@ class CoolingWatch:
     def __init__(self, jar: str | None = None) -> None:
         self._jar = jar
         self._tracks: dict[int, JarTrack] = {}
-        self._room: list[tuple[float, float]] = []
+        #: The newest room readings, and their median while all of them are fresh.
+        self._room: deque[tuple[float, float]] = deque(maxlen=ROOM_MEDIAN_OF)
+        self._room_median_C: float | None = None
         self.jars_in_s: float | None = None
         self.heat_off_s: float | None = None
         self.lifted_s: float | None = None
         self._due: dict[str, tuple[float, str]] = {}
         self._raised: set[str] = set()
+        #: Nothing falls due before this. [s]
+        self._next_due_s = -inf
         #: True from the end of the heat until :meth:`on_verdict` has been told what the hold came to.
         self.needs_verdict = False
 
@@ -54,6 +61,7 @@ class CoolingWatch:
 
     def on_mark(self, kind: str, t_s: float) -> list[Event]:
         """A mark of the run; only ``jars_in``, ``heat_on``, ``heat_off`` and ``jars_lifted`` matter here."""
+        self._next_due_s = -inf
         if kind == "jars_in":
             self._start_over(t_s)
         elif kind == "heat_on":
@@ -74,6 +82,7 @@ class CoolingWatch:
     def on_verdict(self, word: str | None, stretches: Sequence[Stretch], required_s: float) -> None:
         """The verdict, once the heat is off or the jars are out; again whenever it is revised."""
         self.needs_verdict = False
+        self._next_due_s = -inf
         for kind in ("seal_check_overdue", "reprocess_window_closing"):
             self._due.pop(kind, None)
         if word == HELD:
@@ -94,8 +103,8 @@ class CoolingWatch:
             return []
         if sample.room_C is not None:
             self._room.append((sample.t_s, sample.room_C))
-            del self._room[:-30]
-        events = self.tick(sample.t_s)
+            self._room_median_C = median([room_C for _, room_C in self._room])
+        events = self.tick(sample.t_s) if sample.t_s >= self._next_due_s else []
         for number, jar_C in sample.jars.items():
             track = self._tracks.get(number)
             if track is None:
@@ -110,6 +119,8 @@ class CoolingWatch:
             if t_s >= due_s and kind not in self._raised:
                 self._raised.add(kind)
                 events.append(Event(kind, due_s, t_s, text))
+        waiting = [due_s for kind, (due_s, _) in self._due.items() if kind not in self._raised]
+        self._next_due_s = min(waiting, default=inf)
         return events
 
     # -- what goes out ---------------------------------------------------------------------------------
@@ -143,7 +154,9 @@ class CoolingWatch:
         return JarTrack(number, self.heat_off_s, self._jar, settle_s=UNMARKED_LIFT_S, lift_marked=False)
 
     def _room_C(self, now_s: float) -> float | None:
-        recent = [room_C for at_s, room_C in self._room[-5:] if now_s - at_s <= ROOM_VALID_S]
+        if not self._room or now_s - self._room[0][0] <= ROOM_VALID_S:
+            return self._room_median_C
+        recent = [room_C for at_s, room_C in self._room if now_s - at_s <= ROOM_VALID_S]
         return median(recent) if recent else None
 
     def _set_clock(self) -> None:

@@ -173,7 +173,7 @@ class Engine:
     def push(self, sample: Sample, conflict: bool = False) -> None:
         """Take in the next sample, in time order. ``conflict``: its number came with two values."""
         t = sample.t_s
-        if not sample.late and t - self.heard_s > self.silent_after_s and self.first_s is not None:
+        if t - self.heard_s > SILENT_S and self._has_been_silent(sample):
             silent_s = self.heard_s + self.silent_after_s
             self._marks_up_to(silent_s)
             self._silence(silent_s)
@@ -217,6 +217,11 @@ class Engine:
             self._far(t, y)
         else:
             self._near(sample, t, y, raw)
+
+    def _has_been_silent(self, sample: Sample) -> bool:
+        return (
+            not sample.late and self.first_s is not None and sample.t_s - self.heard_s > self.silent_after_s
+        )
 
     def finish(self) -> None:
         """The record ends here: what a live engine would still say in the seconds after it."""
@@ -449,9 +454,13 @@ class Engine:
 
     def _continuity(self, sample: Sample) -> str:
         """Node restarts and clock steps. Returns why the sample does not simply follow the last, or ""."""
+        boot, seq, uptime = sample.boot, sample.seq, sample.uptime_s
+        if uptime is None and boot == self._boot and self._seq is not None and seq == self._seq + 1:
+            # The next number of the same start: by far the most common, and it follows.
+            self._seq = seq
+            return ""
         t = sample.t_s
         reason = ""
-        boot, seq, uptime = sample.boot, sample.seq, sample.uptime_s
         if boot is not None and self._boot is not None and boot != self._boot:
             self._event("node_restarted", self.last_s, t, words.RESTARTED)
             reason = words.RESTART_GAP

@@ -189,8 +189,26 @@ def judge(run: Run) -> Verdict:
     return verdict
 
 
+def _in_order(samples: list[Sample]) -> bool:
+    """Whether the rows are those of one start of one node, each once and in order, as most records are."""
+    if not samples:
+        return True
+    boot, seq, t_s = samples[0].boot, -1, float("-inf")
+    if boot is None:
+        return False
+    for sample in samples:
+        number = sample.seq
+        if number is None or number <= seq or sample.t_s <= t_s or sample.boot != boot:
+            return False
+        seq, t_s = number, sample.t_s
+    return True
+
+
 def _as_set(samples: Iterable[Sample]) -> tuple[list[Sample], set[tuple[int, int]]]:
     """Samples in time order, each once; and the numbers that came with two values."""
+    samples = list(samples)
+    if _in_order(samples):
+        return samples, set()
     by_key: dict[tuple[int, int], Sample] = {}
     conflicts: set[tuple[int, int]] = set()
     rest: list[Sample] = []

@@ -10,6 +10,7 @@ import json
 import re
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from types import MappingProxyType
@@ -351,27 +352,62 @@ def read_samples(path: Path) -> tuple[Sample, ...]:
     Returns the rows in the order of the file. Columns that this version does not know are passed over.
     Raises RecordError with the row (1 is the header), the column and what was expected.
     """
-    rows = _rows(path)
-    names = rows[0]
+    lines = _lines(path)
+    names = _fields(path, lines[:1])[0]
     _check_header(path, names)
-    body = rows[1:]
-    width = len(names)
-    for number, row in enumerate(body, start=2):
-        if len(row) != width:
-            raise RecordError(
-                f"{path}: row {number}: expected {width} columns ({','.join(names)}), found {len(row)}."
-            )
-    texts = dict(zip(names, zip(*body, strict=True), strict=True)) if body else dict.fromkeys(names, ())
-    columns = {
-        name: _column(path, name, cells, *form)
-        for name, cells in texts.items()
-        if (form := _column_form(name)) is not None
-    }
+    body = [line for line in lines[1:] if line]
+    forms = {name: form for name in names if (form := _column_form(name)) is not None}
+    columns = _quick_columns(body, names, forms)
+    if columns is None:
+        cells = dict(zip(names, _careful_cells(path, body, names), strict=True))
+        columns = {name: _column(path, name, cells[name], *form) for name, form in forms.items()}
     _check_required(path, columns)
-    return _assemble(columns, len(body))
+    return _assemble(columns, len(columns["t_s"]))
 
 
-def _rows(path: Path) -> list[list[str]]:
+#: Rows converted at once: few enough to stay in the processor's cache.
+_BLOCK = 2000
+
+_Forms = Mapping[str, tuple[Callable[[str], Any], str]]
+
+
+def _quick_columns(body: list[str], names: list[str], forms: _Forms) -> dict[str, list[Any]] | None:
+    """All columns, by whole blocks; None on any doubt, and then the careful way decides what is wrong."""
+    width = len(names)
+    columns: dict[str, list[Any]] = {name: [] for name in forms}
+    places = [(names.index(name), form[0], columns[name]) for name, form in forms.items()]
+    for start in range(0, len(body), _BLOCK):
+        block = body[start : start + _BLOCK]
+        text = ",".join(block)
+        flat = text.split(",")
+        if (
+            '"' in text
+            or len(flat) != width * len(block)
+            or {line.count(",") for line in block} != {width - 1}
+        ):
+            return None
+        for place, parse, column in places:
+            try:
+                values = _quick_column(flat[place::width], parse)
+            except ValueError:
+                return None
+            if values is None:
+                return None
+            column.extend(values)
+    return columns
+
+
+def _careful_cells(path: Path, body: list[str], names: list[str]) -> list[list[str]]:
+    rows = _fields(path, body)
+    for number, row in enumerate(rows, start=2):
+        if len(row) != len(names):
+            raise RecordError(
+                f"{path}: row {number}: expected {len(names)} columns ({','.join(names)}), found {len(row)}."
+            )
+    return [list(column) for column in zip(*rows, strict=True)] if rows else [[] for _ in names]
+
+
+def _lines(path: Path) -> list[str]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -385,7 +421,12 @@ def _rows(path: Path) -> list[list[str]]:
         raise RecordError(f"{path}: row 1: expected a header with at least t_s,water_C, found nothing.")
     if "\0" in text:
         raise RecordError(f"{path}: expected text, found a zero byte.")
-    if '"' in text:
+    return lines
+
+
+def _fields(path: Path, lines: list[str]) -> list[list[str]]:
+    """Rows cut into fields, quoted ones too."""
+    if any('"' in line for line in lines):
         try:
             return [row for row in csv.reader(lines, strict=True) if row]
         except csv.Error as trouble:
@@ -403,15 +444,8 @@ def _check_header(path: Path, names: list[str]) -> None:
             raise RecordError(f"{path}: row 1: expected each column once, found {name} twice.")
 
 
-def _column(
-    path: Path, name: str, cells: tuple[str, ...], parse: Callable[[str], Any], expected: str
-) -> list[Any]:
+def _column(path: Path, name: str, cells: list[str], parse: Callable[[str], Any], expected: str) -> list[Any]:
     try:
-        if parse is _number:
-            # The quick way for whole columns; any doubt falls through to the careful way below.
-            values = [float(cell) if cell else None for cell in cells]
-            if "_" not in "".join(cells) and all(value is None or -1e12 < value < 1e12 for value in values):
-                return values
         return [parse(cell.strip()) if cell.strip() else None for cell in cells]
     except ValueError:
         pass
@@ -424,6 +458,26 @@ def _column(
                 f"{path}: row {number}, column {name}: expected {expected}, found {_shown(cell)}."
             ) from None
     return [parse(cell.strip()) if cell.strip() else None for cell in cells]
+
+
+def _quick_column(cells: list[str], parse: Callable[[str], Any]) -> list[Any] | None:
+    """One block of a column; None, or ValueError, on any doubt."""
+    values: list[Any]
+    if not any(cells):
+        return [None] * len(cells)
+    if parse is not _number and parse is not _whole:
+        known = {cell: parse(cell.strip()) if cell.strip() else None for cell in set(cells)}
+        return [known[cell] for cell in cells]
+    if "_" in "".join(cells):
+        return None
+    if parse is _whole:
+        values = list(map(int, cells)) if all(cells) else [int(cell) if cell else None for cell in cells]
+        return values if min(value for value in values if value is not None) >= 0 else None
+    if all(cells):
+        values = list(map(float, cells))
+        return values if isfinite(sum(values)) else None
+    values = [float(cell) if cell else None for cell in cells]
+    return values if isfinite(sum(value for value in values if value is not None)) else None
 
 
 #: Wider than any node can measure and any record can last; beyond it a number is a mistake.
@@ -439,12 +493,15 @@ _RANGES = {
 
 
 def _check_required(path: Path, columns: dict[str, list[Any]]) -> None:
-    for number, t_s in enumerate(columns["t_s"], start=2):
-        if t_s is None:
-            raise RecordError(f"{path}: row {number}, column t_s: expected seconds, found nothing.")
+    if None in columns["t_s"]:
+        number = columns["t_s"].index(None) + 2
+        raise RecordError(f"{path}: row {number}, column t_s: expected seconds, found nothing.")
     for name, (low, high, unit) in _RANGES.items():
         values = columns.get(name)
         if values is None:
+            continue
+        present = values if None not in values else [value for value in values if value is not None]
+        if not present or (low <= min(present) and max(present) <= high):
             continue
         for number, value in enumerate(values, start=2):
             if value is not None and not low <= value <= high:
@@ -452,6 +509,9 @@ def _check_required(path: Path, columns: dict[str, list[Any]]) -> None:
                     f"{path}: row {number}, column {name}: expected {low:g} to {high:g} {unit}, "
                     f"found {value:g}."
                 )
+
+
+_sample: Callable[[tuple[Any, ...]], Sample] = partial(tuple.__new__, Sample)
 
 
 def _assemble(columns: dict[str, list[Any]], count: int) -> tuple[Sample, ...]:
@@ -463,25 +523,29 @@ def _assemble(columns: dict[str, list[Any]], count: int) -> tuple[Sample, ...]:
     late = [bool(value) for value in columns["late"]] if "late" in columns else [False] * count
     jars = _mapped(columns, _JAR, count)
     lids = _mapped(columns, _LID, count)
+    # A named tuple's own constructor costs more than all the rest of a row.
     return tuple(
         map(
-            Sample,
-            column("t_s"),
-            column("water_C"),
-            column("water_fault"),
-            column("room_C"),
-            column("pressure_kPa"),
-            column("heater_W"),
-            column("mains"),
-            column("chip_C"),
-            column("water_2_C"),
-            column("boot"),
-            column("seq"),
-            column("uptime_s"),
-            column("arrival_s"),
-            late,
-            jars,
-            lids,
+            _sample,
+            zip(
+                column("t_s"),
+                column("water_C"),
+                column("water_fault"),
+                column("room_C"),
+                column("pressure_kPa"),
+                column("heater_W"),
+                column("mains"),
+                column("chip_C"),
+                column("water_2_C"),
+                column("boot"),
+                column("seq"),
+                column("uptime_s"),
+                column("arrival_s"),
+                late,
+                jars,
+                lids,
+                strict=True,
+            ),
         )
     )
 

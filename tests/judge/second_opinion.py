@@ -131,7 +131,7 @@ def broken_joints(rows: list[Sample], room_K: float, step_K: float) -> list[tupl
             still_since = i
         lately = rows[max(still_since, i - 280) : i + 1]
         chip_moved = step_K > 0.1 and len({s.chip_C for s in lately}) > 1
-        patience_s = 1200.0 if chip_moved else (300.0 if step_K > 0.1 else 60.0)
+        patience_s = inf if chip_moved else (300.0 if step_K > 0.1 else 60.0)
         if after.t_s - rows[still_since].t_s > patience_s:
             joints.append((rows[still_since].t_s, after.t_s))
     return joints
