@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from monitor.alarms import AppriseChannel
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.collector import Collector
 from monitor.collector.settings import CollectSettings, SerialSettings, read_settings
@@ -60,10 +61,11 @@ def run(args: argparse.Namespace) -> int:
     for name in names:
         if names.count(name) > 1:
             raise UsageError(f"{name} is given twice.", "Name each port and broker once.")
+    push = AppriseChannel(settings.push) if settings.push else None
     stop = threading.Event()
     with _stopped_by_signals(stop), _pages(folder, wanted=args.dashboard):
         _say(None, f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)")
-        unstored = Collector(folder, sources, say=_say).run(stop)
+        unstored = Collector(folder, sources, say=_say, push=push).run(stop)
     if unstored:
         _say(
             None,

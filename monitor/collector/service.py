@@ -13,13 +13,15 @@ from pathlib import Path
 from queue import Empty, Queue
 from threading import Event
 
-from monitor.alarms import AlarmMachine, JournalRow, Moment, Priority, State, mqtt_pack
+from monitor.alarms import AlarmMachine, Moment, Priority, State
+from monitor.alarms.channels import Channel
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.ingest import LATE_S, Ingest, NodeState
 from monitor.collector.liverun import Teller
 from monitor.collector.lock import only_collector
 from monitor.collector.memory import recall
+from monitor.collector.outward import SCOPE, Ways
 from monitor.collector.resting import JAR_ENTRIES, Resting
 from monitor.collector.wallclock import wall_clock
 from monitor.errors import StoreError
@@ -68,6 +70,8 @@ class Collector:
         Told one line at a time, with the run it is about or None.
     time : TimeSource
         The clock that also stamps the sources' arrivals.
+    push : Channel, optional
+        A push service for alarms.
     """
 
     def __init__(
@@ -77,7 +81,9 @@ class Collector:
         *,
         say: Callable[[RunFacts | None, str], None],
         time: TimeSource = SYSTEM_TIME,
+        push: Channel | None = None,
     ) -> None:
+        self._push = push
         self._data_dir = data_dir
         self._sources = {source.name: source for source in sources}
         self._say_line = say
@@ -113,6 +119,8 @@ class Collector:
         house = read_house(writer.conn)
         self._clock = HouseClock(writer.conn, self._time, run_open=bool(house.open_runs()))
         self._ingest = Ingest(self._recall, self._clock.house_s)
+        self._zones: dict[str, str | None] = {}
+        self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
         self._machine = AlarmMachine()
         self._machine.restore((row.body for row in reader.alarms(writer.conn)), self._moment())
         self._teller = Teller(writer.conn, self._outbox, self._machine, self._say, self._moment)
@@ -154,6 +162,7 @@ class Collector:
             self._drain()
             self._note_clock("stopped", "the collector stopped")
             self._flush()
+            self._ways.close()
             for source in self._sources.values():
                 source.close()
 
@@ -237,7 +246,7 @@ class Collector:
 
     def _announce_store(self, state: State, text: str) -> None:
         row = {
-            "scope": "collector",
+            "scope": SCOPE,
             "kind": "store_unwritable",
             "alarm_id": "collector:store_unwritable",
             "state": state.value,
@@ -248,8 +257,7 @@ class Collector:
             "do": "Watch the canner yourself, and make room on the collector's disk.",
             "raised_utc": self._time.utc_now().isoformat(),
         }
-        for source in self._sources.values():
-            source.publish_alarm("collector", mqtt_pack(row))
+        self._ways.publish(SCOPE, row)
 
     def _flush(self) -> None:
         """Write down what the engine says; what cannot be written now waits for the next round."""
@@ -310,6 +318,7 @@ class Collector:
                 self._note_clock("clock", f"run {entry.run_id}: {entry.kind.replace('_', ' ')}")
         house = read_house(self._writer.conn)
         self._teller.run_ids = house.runs.keys()
+        self._zones = {run_id: facts.header.get("zone") for run_id, facts in house.runs.items()}
         now_s = self._clock.now_s()
         self._board.refresh(house, now_s)
         self._resting.refresh(house, now_s)
@@ -375,18 +384,13 @@ class Collector:
 
     def _ring(self) -> None:
         """Let other rooms hear what changed on the board of alarms."""
+        now = self._moment()
+        self._teller.ring(self._ways.watch(self._machine, now))
         rung, self._teller.rung = self._teller.rung, []
-        if not rung:
-            return
-        standing = {row["alarm_id"]: row for row in self._machine.board(self._moment())}
-        for row in rung:
-            shown = standing.get(row.alarm_id) or _returned(row)
-            if shown is None:
-                continue
-            payload = mqtt_pack(shown)
-            name = str(shown.get("canner") or row.scope).replace("/", "-")
-            for source in self._sources.values():
-                source.publish_alarm(name, payload)
+        self._ways.tell(rung, self._machine, now)
+
+    def _zone_of(self, run_id: str) -> str | None:
+        return self._zones.get(run_id)
 
     def _tell_news(self) -> None:
         news = self._ingest.news.lines
@@ -435,20 +439,3 @@ class Collector:
 
     def _recall(self, name: str, source: str) -> tuple[NodeState, bool]:
         return recall(self._writer, name, source, clocks_continue=self._clock.continues)
-
-
-def _returned(row: JournalRow) -> dict[str, object] | None:
-    """The last word on an alarm that no longer stands."""
-    if row.to_state != State.NORMAL.value or row.alarm is not None:
-        return None
-    return {
-        "scope": row.scope,
-        "kind": row.kind,
-        "alarm_id": row.alarm_id,
-        "state": row.to_state,
-        "priority": row.priority,
-        "headline": "",
-        "what": row.text,
-        "do": "",
-        "raised_utc": row.at_utc.isoformat(),
-    }

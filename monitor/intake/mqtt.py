@@ -138,6 +138,10 @@ class MqttSource:
         """Say something on the node's ``alarm`` topic, for whatever rings there. Never retained."""
         return self._publish_if_linked(f"{node}/alarm", payload)
 
+    def reaches_out(self) -> bool | None:
+        """Whether the broker is there to take an alarm."""
+        return self._linked.is_set()
+
     def status(self) -> str:
         """One line: connected, or what is wrong."""
         return self._status

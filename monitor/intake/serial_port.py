@@ -152,6 +152,10 @@ class SerialSource:
         """A serial wire leads to no other room."""
         return False
 
+    def reaches_out(self) -> bool | None:
+        """It leads nowhere else."""
+        return None
+
     def status(self) -> str:
         """One line: connected, or what is wrong."""
         return self._status

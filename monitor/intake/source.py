@@ -74,6 +74,9 @@ class Source(Protocol):
         """Put an alarm where other rooms can hear it (topic ``alarm``); False when the link has no such
         place or is down. Never raises."""
 
+    def reaches_out(self) -> bool | None:
+        """Whether an alarm would be heard through it now; None where it leads to no other room."""
+
     def status(self) -> str:
         """One line for a person: connected, or what is wrong and what is being tried."""
 

@@ -401,6 +401,9 @@ class SimulatedNode:
     def publish_alarm(self, node: str, payload: bytes) -> bool:
         return True
 
+    def reaches_out(self) -> bool | None:
+        return None
+
     def status(self) -> str:
         return "running"
 
