@@ -8,6 +8,8 @@ from pathlib import Path
 
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import UsageError
+from monitor.proof.folder import seal_everything, seal_export
+from monitor.proof.signing import standing_key
 from monitor.store import reader
 from monitor.store.export import export_all, export_run
 
@@ -25,11 +27,15 @@ def run(args: argparse.Namespace) -> int:
     """Write the folder; the collector may go on meanwhile."""
     if bool(args.run) == args.all:
         raise UsageError("name one RUN, or say --all.")
-    with closing(reader.open_reader(data_dir(args))) as conn:
+    store = data_dir(args)
+    key = standing_key(store)
+    with closing(reader.open_reader(store)) as conn:
         if args.all:
             runs, nodes = export_all(conn, args.to)
+            seal_everything(conn, args.to, key)
             print(f"wrote {runs} runs, the samples of {nodes} nodes and a copy of the store to {args.to}")
         else:
             export_run(conn, args.run, args.to)
+            seal_export(conn, args.run, args.to, key)
             print(f"wrote run {args.run} to {args.to}")
     return 0

@@ -49,6 +49,9 @@ class Seal:
         return {name: getattr(self, name) for name in self.__dataclass_fields__}
 
 
+SEAL_COLUMNS = tuple(Seal.__dataclass_fields__)
+
+
 def seal_from_json(form: Mapping[str, Any]) -> Seal:
     """The inverse of :meth:`Seal.as_json`. Raises KeyError, TypeError."""
     return Seal(**{name: form[name] for name in Seal.__dataclass_fields__})
@@ -66,10 +69,7 @@ def signed_message(chain: str) -> bytes:
 
 def read_chain(conn: sqlite3.Connection) -> list[Seal]:
     """Every seal, in order."""
-    rows = conn.execute(
-        "SELECT seal_id, run_id, sealed_utc, digest, previous, chain, statement, signature, signed_by"
-        " FROM seals ORDER BY seal_id"
-    )
+    rows = conn.execute(f"SELECT {', '.join(SEAL_COLUMNS)} FROM seals ORDER BY seal_id")
     return [Seal(*row) for row in rows]
 
 

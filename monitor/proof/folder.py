@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,8 @@ from monitor.proof.compare import compare_verdicts
 from monitor.proof.dossier import ALARMS_FILE, ENTRIES_FILE, RECORD_FILES, SEAL_FILE, run_of, verdict_form
 from monitor.proof.report import Report
 from monitor.proof.signing import Key
-from monitor.store.reader import alarms
+from monitor.store.export import safe_name
+from monitor.store.reader import alarms, read_house
 
 MANIFEST_FILE = "manifest.json"
 MANIFEST_FORMAT = "boilwitness-manifest/1"
@@ -61,7 +63,15 @@ def seal_folder(folder: Path, seals: Sequence[Seal] = (), key: Key | None = None
 
 
 def seal_everything(conn: sqlite3.Connection, folder: Path, key: Key | None = None) -> Path:
-    """Write ``manifest.json`` over every file below an ``export --all``. Raises StoreError."""
+    """Seal every run folder of an ``export --all``, and write ``manifest.json`` over every file in it.
+
+    A run whose header cannot be read has no verdict to seal; the manifest alone covers it. Raises StoreError.
+    """
+    for run_id in read_house(conn).runs:
+        run_folder = folder / "runs" / safe_name(run_id)
+        if run_folder.is_dir():
+            with suppress(RecordError):
+                seal_export(conn, run_id, run_folder, key)
     try:
         files = {
             path.relative_to(folder).as_posix(): path.read_bytes()

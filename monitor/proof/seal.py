@@ -8,19 +8,13 @@ late) is sealed again; the old seal stays.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from monitor.errors import RecordError
-from monitor.proof.canon import canonical, digest_lines, engine_form, sha256
-from monitor.proof.chain import (
-    SEAL_FORMAT,
-    Seal,
-    last_chain,
-    linked,
-    read_chain,
-    signed_message,
-)
+from monitor.proof.canon import NOTHING_BEFORE, canonical, digest_lines, engine_form, sha256
+from monitor.proof.chain import SEAL_COLUMNS, SEAL_FORMAT, Seal, linked, signed_message
 from monitor.proof.dossier import record_bytes, run_of, verdict_form
 from monitor.proof.signing import Key
 from monitor.record import Run
@@ -51,12 +45,13 @@ def seal_due(
     StoreError, sqlite3.Error
         The store cannot be written.
     """
-    chain = read_chain(conn)
     house = read_house(conn)
     now_s = time.utc_now().timestamp()
-    sealed = [run_id for run_id in house.runs if _is_due(conn, house, run_id, chain, now_s)]
-    done = [run_id for run_id in sealed if seal_run(conn, run_id, time=time, key=key) is not None]
-    if _unsaid(conn, read_chain(conn)):
+    sealed = _last_seals(conn)
+    due = [run_id for run_id, facts in house.runs.items() if _is_due(conn, house, facts, sealed, now_s)]
+    done = [run_id for run_id in due if seal_run(conn, run_id, time=time, key=key) is not None]
+    last = _last(conn)
+    if any(newest(conn, table) > _upto(last, table) for table in TABLES):
         _append(conn, "", {}, time, key)
     return done
 
@@ -70,7 +65,9 @@ def seal_run(
         run = run_of(files)
     except RecordError:
         return None
-    return _append(conn, run_id, _covered(files, run), time, key)
+    house = read_house(conn)
+    rows = count_rows(conn, house, house.runs[run_id])
+    return _append(conn, run_id, _covered(files, run, rows), time, key)
 
 
 def is_finished(facts: RunFacts) -> bool:
@@ -78,19 +75,34 @@ def is_finished(facts: RunFacts) -> bool:
     return facts.imported or facts.ended_s is not None
 
 
-def _is_due(conn: sqlite3.Connection, house: House, run_id: str, chain: list[Seal], now_s: float) -> bool:
-    facts = house.runs[run_id]
+@dataclass(frozen=True, slots=True)
+class _Sealed:
+    """What the newest seal of a run says, as far as it tells whether another is due."""
+
+    first_utc: str
+    entries_upto: int
+    rows: int
+
+
+def _last_seals(conn: sqlite3.Connection) -> dict[str, _Sealed]:
+    rows = conn.execute(
+        "SELECT run_id, min(sealed_utc), max(json_extract(statement, '$.entries.upto')),"
+        " json_extract(statement, '$.record.rows'), max(seal_id) FROM seals WHERE run_id != '' GROUP BY run_id"
+    )
+    return {run_id: _Sealed(first, int(upto), int(count)) for run_id, first, upto, count, _ in rows}
+
+
+def _is_due(
+    conn: sqlite3.Connection, house: House, facts: RunFacts, sealed: Mapping[str, _Sealed], now_s: float
+) -> bool:
     if not is_finished(facts):
         return False
-    seals = [seal for seal in chain if seal.run_id == run_id]
-    if not seals:
+    last = sealed.get(facts.run_id)
+    if last is None or shaping_since(conn, facts.run_id, last.entries_upto):
         return True
-    said = seals[-1].said
-    if shaping_since(conn, run_id, int(said["entries"]["upto"])):
-        return True
-    if facts.imported or facts.ended_s is None or now_s - epoch_s(seals[0].sealed_utc) > LATE_FOR_S:
+    if facts.imported or now_s - epoch_s(last.first_utc) > LATE_FOR_S:
         return False
-    return bool(count_samples(conn, house, facts) != said["record"]["samples"])
+    return count_rows(conn, house, facts) != last.rows
 
 
 def shaping_since(conn: sqlite3.Connection, run_id: str, after_id: int) -> int:
@@ -104,8 +116,10 @@ def shaping_since(conn: sqlite3.Connection, run_id: str, after_id: int) -> int:
     return int(row[0])
 
 
-def count_samples(conn: sqlite3.Connection, house: House, facts: RunFacts) -> int:
-    """How many samples a run has, conflicting ones twice."""
+def count_rows(conn: sqlite3.Connection, house: House, facts: RunFacts) -> int:
+    """How many rows of its nodes fall into a run, conflicting ones twice; none for a record from elsewhere."""
+    if facts.imported:
+        return 0
     total = 0
     end_s = float("inf") if facts.ended_s is None else facts.ended_s
     for node, low_s, high_s in house.serving(facts.canner, facts.started_s, end_s):
@@ -118,12 +132,12 @@ def count_samples(conn: sqlite3.Connection, house: House, facts: RunFacts) -> in
     return total
 
 
-def _covered(files: dict[str, bytes], run: Run) -> dict[str, Any]:
+def _covered(files: dict[str, bytes], run: Run, rows: int) -> dict[str, Any]:
     arrivals = [sample.arrival_s for sample in run.samples if sample.arrival_s is not None]
     record: dict[str, Any] = {
         name: {"bytes": len(data), "sha256": sha256(data)} for name, data in files.items()
     }
-    record |= {"samples": len(run.samples), "last_arrival_s": max(arrivals, default=None)}
+    record |= {"samples": len(run.samples), "rows": rows, "last_arrival_s": max(arrivals, default=None)}
     return {"record": record, "verdict": verdict_form(run), "engine": engine_form()}
 
 
@@ -131,19 +145,19 @@ def _append(
     conn: sqlite3.Connection, run_id: str, covered: dict[str, Any], time: TimeSource, key: Key | None
 ) -> Seal:
     with transaction(conn):
-        chain = read_chain(conn)
+        last = _last(conn)
         statement = {
             "format": SEAL_FORMAT,
             "run_id": run_id,
             "sealed_utc": utc_text(time.utc_now()),
-            **{name: _said_since(conn, name, chain) for name in TABLES},
+            **{name: _said_since(conn, name, last) for name in TABLES},
             **covered,
         }
         text = canonical(statement)
-        digest, previous = sha256(text), last_chain(chain)
+        digest, previous = sha256(text), last.chain if last else NOTHING_BEFORE
         value = linked(previous, digest)
         seal = Seal(
-            seal_id=len(chain) + 1,
+            seal_id=last.seal_id + 1 if last else 1,
             run_id=run_id,
             sealed_utc=statement["sealed_utc"],
             digest=digest,
@@ -153,15 +167,22 @@ def _append(
             signature=key.sign(signed_message(value)) if key else None,
             signed_by=key.public if key else None,
         )
-        names = ", ".join(Seal.__dataclass_fields__)
+        names = ", ".join(SEAL_COLUMNS)
         values = tuple(seal.as_json().values())
         conn.execute(f"INSERT INTO seals ({names}) VALUES ({', '.join('?' * len(values))})", values)
     return seal
 
 
-def upto(chain: list[Seal], table: str) -> int:
+def _last(conn: sqlite3.Connection) -> Seal | None:
+    row = conn.execute(
+        f"SELECT {', '.join(SEAL_COLUMNS)} FROM seals ORDER BY seal_id DESC LIMIT 1"
+    ).fetchone()
+    return None if row is None else Seal(*row)
+
+
+def _upto(last: Seal | None, table: str) -> int:
     """The last row of an append-only table that the chain covers."""
-    return int(chain[-1].said[table]["upto"]) if chain else 0
+    return int(last.said[table]["upto"]) if last else 0
 
 
 def table_rows(conn: sqlite3.Connection, table: str, after: int, until: int) -> Iterator[list[Any]]:
@@ -177,11 +198,7 @@ def newest(conn: sqlite3.Connection, table: str) -> int:
     return int(conn.execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0])
 
 
-def _said_since(conn: sqlite3.Connection, table: str, chain: list[Seal]) -> dict[str, Any]:
-    after, until = upto(chain, table), newest(conn, table)
+def _said_since(conn: sqlite3.Connection, table: str, last: Seal | None) -> dict[str, Any]:
+    after, until = _upto(last, table), newest(conn, table)
     count, digest = digest_lines(table_rows(conn, table, after, until))
     return {"after": after, "upto": until, "count": count, "sha256": digest}
-
-
-def _unsaid(conn: sqlite3.Connection, chain: list[Seal]) -> bool:
-    return any(newest(conn, table) > upto(chain, table) for table in TABLES)

@@ -181,7 +181,7 @@ def _check_reseals(conn: sqlite3.Connection, run_id: str, seals: list[Seal], rep
         shaped = shaping_since(conn, run_id, before["entries"]["upto"]) - shaping_since(
             conn, run_id, after["entries"]["upto"]
         )
-        more = after["record"]["samples"] - before["record"]["samples"]
+        more = after["record"]["rows"] - before["record"]["rows"]
         if shaped > 0:
             why = f"{shaped} entries changed it"
         elif more > 0:
