@@ -28,6 +28,8 @@ CLOSING_BEFORE_S = 1800.0
 #: A room reading older than this says nothing about the room now. [s]
 ROOM_VALID_S = 900.0
 ROOM_MEDIAN_OF = 5
+#: A room changes slowly: one reading in so many seconds is enough. [s]
+ROOM_EVERY_S = 5.0
 #: Without a mark of the lifting, the jars move about for a while after the heat is off. [s]
 UNMARKED_LIFT_S = 1800.0
 
@@ -47,6 +49,7 @@ class CoolingWatch:
         #: The newest room readings, and their median while all of them are fresh.
         self._room: deque[tuple[float, float]] = deque(maxlen=ROOM_MEDIAN_OF)
         self._room_median_C: float | None = None
+        self._room_heard_s = -inf
         self.jars_in_s: float | None = None
         self.heat_off_s: float | None = None
         self.lifted_s: float | None = None
@@ -101,7 +104,8 @@ class CoolingWatch:
         """The next sample in time order."""
         if self.heat_off_s is None and self.lifted_s is None:
             return []
-        if sample.room_C is not None:
+        if sample.room_C is not None and sample.t_s - self._room_heard_s >= ROOM_EVERY_S:
+            self._room_heard_s = sample.t_s
             self._room.append((sample.t_s, sample.room_C))
             self._room_median_C = median([room_C for _, room_C in self._room])
         events = self.tick(sample.t_s) if sample.t_s >= self._next_due_s else []

@@ -26,7 +26,8 @@ class Witness:
         if engine.next_mark != self._marks_passed:
             self._pass_marks()
         if self.cooling.heat_off_s is not None or self.cooling.lifted_s is not None:
-            self._settle(sample.t_s)
+            if self.cooling.needs_verdict:
+                self._settle(sample.t_s)
             engine.events += self.cooling.push(sample)
 
     def tick(self, now_s: float) -> None:
