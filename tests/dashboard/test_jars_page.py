@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 from monitor.cli.main import main
 from monitor.record import Required, write_run
@@ -42,7 +42,10 @@ def settled(page: Page) -> None:
 
 
 def answer(page: Page, question: str, word: str) -> None:
-    page.locator(f".st-key-ask_{question}").get_by_text(word, exact=True).click()
+    choice = page.locator(f".st-key-ask_{question}").get_by_text(word, exact=True)
+    # While the next jar's screen replaces the last one, both are there for a moment.
+    expect(choice).to_have_count(1)
+    choice.click()
     settled(page)
 
 
