@@ -81,21 +81,37 @@ class FallDetector:
         if noise.is_quiet:
             # A step hides up to q / slope seconds of a slow fall before anything shows.
             self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
-        self._windows = [m for m in WINDOWS if m <= self._longest]
+        self._windows = [(m, noise.ramp_variance(m)) for m in WINDOWS if m <= self._longest]
+        self._level_variance = noise.mean_variance(BASELINE)
 
     def look(self) -> float:
         """The most significant departure now, in thresholds: ≤ -1 a fall, ≥ +1 a rise, else neither."""
-        self._count += 1
-        n = len(self._trace)
-        room = n - self.start - BASELINE_LEAST
+        self._count = count = self._count + 1
+        # The same as _significance for each window, written out: this runs at every sample of a boil.
+        trace, start, level_variance = self._trace, self.start, self._level_variance
+        t, t_ref = trace.t, trace.t_ref
+        sum_t, sum_y, sum_ty = trace.sum_t, trace.sum_y, trace.sum_ty
+        n = len(t)
+        all_t, all_y, all_ty = sum_t[n], sum_y[n], sum_ty[n]
+        room = n - start - BASELINE_LEAST
         lowest = highest = 0.0
-        for m in self._windows:
+        for m, ramp_variance in self._windows:
             if m > room:
                 break
             # Long windows change little from one sample to the next; look at each in its turn.
-            if m > 24 and self._count % (m // 12):
+            if m > 24 and count % (m // 12):
                 continue
-            z = self._significance(n - m)
+            i = n - m
+            learned = i - start
+            if learned >= BASELINE:
+                learned, base, variance = BASELINE, i - BASELINE, level_variance
+            else:
+                base, variance = start, self._noise.mean_variance(learned)
+            onset, y_i = t[i - 1] - t_ref, sum_y[i]
+            sk = all_t - sum_t[i] - m * onset
+            projection = all_ty - sum_ty[i] - onset * (all_y - y_i) - (y_i - sum_y[base]) / learned * sk
+            spacing = sk / (0.5 * m * (m + 1))
+            z = projection / sqrt(ramp_variance * spacing * spacing + sk * sk * variance)
             if z < lowest:
                 lowest = z
             elif z > highest:
@@ -120,7 +136,7 @@ class FallDetector:
         level = trace.mean(base, i)
         projection, sk, _ = trace.ramp(i, level)
         spacing = sk / (0.5 * m * (m + 1))
-        variance = noise.ramp_variance[m] * spacing * spacing + sk * sk * noise.mean_variance(i - base)
+        variance = noise.ramp_variance(m) * spacing * spacing + sk * sk * noise.mean_variance(i - base)
         return projection / sqrt(variance)
 
     def locate(self, downward: bool = True) -> Fall:
@@ -158,7 +174,7 @@ class FallDetector:
             base = max(self.start, i - BASELINE)
             projection, sk, skk = trace.ramp(i, trace.mean(base, i))
             spacing = sk / (0.5 * m * (m + 1))
-            variance = noise.ramp_variance[m] * spacing * spacing + sk * sk * noise.mean_variance(i - base)
+            variance = noise.ramp_variance(m) * spacing * spacing + sk * sk * noise.mean_variance(i - base)
             if projection + MARGIN_K_PER_S * skk < REFUTED * sqrt(variance):
                 break
             margin = m * spacing_s

@@ -11,7 +11,9 @@ has to be known beforehand, and a fall in progress does not spoil its own detect
 
 from __future__ import annotations
 
+from functools import cache
 from math import inf, sqrt
+from typing import NamedTuple
 
 LAGS = (1, 2, 4, 8, 16)
 #: Candidate correlations from one sample to the next.
@@ -52,7 +54,7 @@ class Noise:
         self.is_learned = False
         # Before anything is learned: as noisy as a poor kitchen probe, so that nothing is claimed.
         self._w, self._c, self._r = max(0.05**2, step_K**2 / 12.0), 0.05**2, 0.8
-        self._tables()
+        self._settle()
 
     def learn_rise(self, y: list[float], spacing_s: float) -> bool:
         """Take in the newest sample of a come-up. Returns whether the model was refitted.
@@ -89,26 +91,6 @@ class Noise:
         """How many plateau samples the model rests on."""
         return self._boil.counts[0]
 
-    @property
-    def sd_K(self) -> float:
-        """Standard deviation of one reading. [K]"""
-        return sqrt(self._w + self._c)
-
-    @property
-    def change_sd_K(self) -> float:
-        """Standard deviation of the change from one reading to the next. [K]"""
-        return sqrt(2.0 * self._w + 2.0 * self._c * (1.0 - self._r))
-
-    @property
-    def long_run_variance(self) -> float:
-        """Variance of a mean of n readings, times n, for large n. [K²]"""
-        return self._caution * (self._w + self._c * (1.0 + self._r) / (1.0 - self._r))
-
-    @property
-    def is_quiet(self) -> bool:
-        """Whether the scatter is too small to dither the steps, so that changes hide inside one."""
-        return self.step_K > 0.02 and self.sd_K <= 0.3 * self.step_K
-
     def _fit(self) -> None:
         boil, rise = self._boil, self._rise
         observed, lags = [], []
@@ -128,22 +110,20 @@ class Noise:
         self.is_learned = True
         # A silent coarse plateau has no scatter at all; the step itself is then the uncertainty.
         self._w = max(self._w, self.step_K**2 / 12.0 - self._c, 1e-8)
-        self._tables()
+        self._settle()
 
-    def _tables(self) -> None:
-        """Variances of the sum and of the ramp sum over n = 1..LONGEST newest samples (spacing one)."""
+    def _settle(self) -> None:
+        """What follows from the model, kept because it is asked for at every sample."""
         w, c, r = self._w, self._c, self._r
+        #: Standard deviation of one reading, and of the change from one reading to the next. [K]
+        self.sd_K = sqrt(w + c)
+        self.change_sd_K = sqrt(2.0 * w + 2.0 * c * (1.0 - r))
+        #: Whether the scatter is too small to dither the steps, so that changes hide inside one.
+        self.is_quiet = self.step_K > 0.02 and self.sd_K <= 0.3 * self.step_K
         self._caution = self._unseen_correlation()
-        self.ramp_variance = [0.0] * (LONGEST + 1)
-        self.sum_variance = [0.0] * (LONGEST + 1)
-        ramp = flat = ramp_tail = flat_tail = 0.0
-        for n in range(1, LONGEST + 1):
-            ramp_tail = r * (ramp_tail + (n - 1))
-            flat_tail = r * (flat_tail + (1.0 if n > 1 else 0.0))
-            ramp += n * n * (w + c) + 2.0 * c * n * ramp_tail
-            flat += (w + c) + 2.0 * c * flat_tail
-            self.ramp_variance[n] = self._caution * ramp
-            self.sum_variance[n] = self._caution * flat
+        #: Variance of a mean of n readings, times n, for large n. [K²]
+        self.long_run_variance = self._caution * (w + c * (1.0 + r) / (1.0 - r))
+        self._shapes = _shapes(r)
 
     def _unseen_correlation(self) -> float:
         """Factor on variances of sums, at least 1: agitation is correlated until the run has shown otherwise.
@@ -159,15 +139,45 @@ class Noise:
         missing = max(USUAL_REACH - found, 0.0)
         return max(found + missing * doubt / (1.0 + doubt), usual) / found
 
+    def sum_variance(self, n: int) -> float:
+        """Variance of the sum of n readings in a row, n up to LONGEST. [K²]"""
+        return self._caution * (self._w * n + self._c * self._shapes.flat[n])
+
+    def ramp_variance(self, n: int) -> float:
+        """Variance of Σ k y over n readings in a row, k = 1..n, n up to LONGEST. [K²]"""
+        shapes = self._shapes
+        return self._caution * (self._w * shapes.squares[n] + self._c * shapes.ramp[n])
+
     def mean_variance(self, n: int) -> float:
         """Variance of the mean of n readings in a row. [K²]"""
         if n <= LONGEST:
-            return self.sum_variance[n] / (n * n)
+            return self._caution * (self._w * n + self._c * self._shapes.flat[n]) / (n * n)
         return self.long_run_variance / n
 
     def slope_sd(self, n: int, spacing_s: float) -> float:
         """Standard deviation of a fitted slope over n readings. [K/s]"""
         return sqrt(12.0 * self.long_run_variance / n**3) / spacing_s
+
+
+class _Shapes(NamedTuple):
+    """For n = 0..LONGEST readings of unit variance and one correlation: Σ k², var Σ k y, var Σ y."""
+
+    squares: tuple[float, ...]
+    ramp: tuple[float, ...]
+    flat: tuple[float, ...]
+
+
+@cache
+def _shapes(r: float) -> _Shapes:
+    squares, ramp, flat = [0.0], [0.0], [0.0]
+    ramp_tail = flat_tail = 0.0
+    for n in range(1, LONGEST + 1):
+        ramp_tail = r * (ramp_tail + (n - 1))
+        flat_tail = r * (flat_tail + (1.0 if n > 1 else 0.0))
+        squares.append(squares[-1] + n * n)
+        ramp.append(ramp[-1] + n * n + 2.0 * n * ramp_tail)
+        flat.append(flat[-1] + 1.0 + 2.0 * flat_tail)
+    return _Shapes(tuple(squares), tuple(ramp), tuple(flat))
 
 
 class _Blocks:

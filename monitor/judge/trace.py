@@ -21,10 +21,10 @@ class Trace:
         self._clear_sums(0.0, 0.0)
 
     def _clear_sums(self, t_ref: float, y_ref: float) -> None:
-        self._t_ref, self._y_ref = t_ref, y_ref
+        self.t_ref, self._y_ref = t_ref, y_ref
         # Prefix sums of (t - t_ref), (y - y_ref) and their products; entry i covers samples [0, i).
-        self._st, self._sy = [0.0], [0.0]
-        self._stt, self._sty, self._syy = [0.0], [0.0], [0.0]
+        self.sum_t, self.sum_y = [0.0], [0.0]
+        self._stt, self.sum_ty, self._syy = [0.0], [0.0], [0.0]
 
     def __len__(self) -> int:
         return len(self.t)
@@ -41,7 +41,7 @@ class Trace:
             self._clear_sums(t_s, y_C)
         self.t.append(t_s)
         self.y.append(y_C)
-        self._add(t_s - self._t_ref, y_C - self._y_ref)
+        self._add(t_s - self.t_ref, y_C - self._y_ref)
         if len(self.t) <= LIMIT:
             return 0
         dropped = len(self.t) - KEEP
@@ -49,14 +49,14 @@ class Trace:
         # Sums are taken anew from a near reference, so that they never lose digits.
         self._clear_sums(self.t[0], self.y[0])
         for t_s, y_C in zip(self.t, self.y, strict=True):
-            self._add(t_s - self._t_ref, y_C - self._y_ref)
+            self._add(t_s - self.t_ref, y_C - self._y_ref)
         return dropped
 
     def _add(self, t: float, y: float) -> None:
-        self._st.append(self._st[-1] + t)
-        self._sy.append(self._sy[-1] + y)
+        self.sum_t.append(self.sum_t[-1] + t)
+        self.sum_y.append(self.sum_y[-1] + y)
         self._stt.append(self._stt[-1] + t * t)
-        self._sty.append(self._sty[-1] + t * y)
+        self.sum_ty.append(self.sum_ty[-1] + t * y)
         self._syy.append(self._syy[-1] + y * y)
 
     def index_at(self, t_s: float) -> int:
@@ -65,15 +65,15 @@ class Trace:
 
     def mean(self, i: int, j: int) -> float:
         """Mean of samples [i, j). [°C]"""
-        return self._y_ref + (self._sy[j] - self._sy[i]) / (j - i)
+        return self._y_ref + (self.sum_y[j] - self.sum_y[i]) / (j - i)
 
     def slope(self, i: int, j: int) -> float:
         """Least-squares slope of samples [i, j), j - i >= 2. [K/s]"""
         n = j - i
-        st = self._st[j] - self._st[i]
-        sy = self._sy[j] - self._sy[i]
+        st = self.sum_t[j] - self.sum_t[i]
+        sy = self.sum_y[j] - self.sum_y[i]
         sxx = self._stt[j] - self._stt[i] - st * st / n
-        return (self._sty[j] - self._sty[i] - st * sy / n) / sxx
+        return (self.sum_ty[j] - self.sum_ty[i] - st * sy / n) / sxx
 
     def ramp(self, i: int, level_C: float) -> tuple[float, float, float]:
         """Sums over samples [i, end) of a ramp that starts at the sample before i.
@@ -81,12 +81,12 @@ class Trace:
         Returns (sum of k (y - level), sum of k, sum of k²) with k the seconds since sample i - 1.
         """
         n = len(self.t) - i
-        onset = self.t[i - 1] - self._t_ref
-        st = self._st[-1] - self._st[i]
-        sy = self._sy[-1] - self._sy[i]
+        onset = self.t[i - 1] - self.t_ref
+        st = self.sum_t[-1] - self.sum_t[i]
+        sy = self.sum_y[-1] - self.sum_y[i]
         sk = st - n * onset
         skk = self._stt[-1] - self._stt[i] - 2.0 * onset * st + n * onset * onset
-        sky = self._sty[-1] - self._sty[i] - onset * sy
+        sky = self.sum_ty[-1] - self.sum_ty[i] - onset * sy
         return sky - (level_C - self._y_ref) * sk, sk, skk
 
     def hinge_misfit(self, i: int, k: int, j: int) -> tuple[float, float]:
@@ -95,15 +95,15 @@ class Trace:
         Returns (sum of squared residuals in K², slope of the rise in K/s). A fall instead of a rise is
         taken as none.
         """
-        knee = self.t[k] - self._t_ref
+        knee = self.t[k] - self.t_ref
         n, m = j - i, k - i
-        st = self._st[k] - self._st[i]
+        st = self.sum_t[k] - self.sum_t[i]
         # The regressor is h = min(0, t - knee): zero on the level part.
         sh = st - m * knee
         shh = self._stt[k] - self._stt[i] - 2.0 * knee * st + m * knee * knee
-        sy = self._sy[j] - self._sy[i]
+        sy = self.sum_y[j] - self.sum_y[i]
         syy = self._syy[j] - self._syy[i] - sy * sy / n
-        shy = self._sty[k] - self._sty[i] - knee * (self._sy[k] - self._sy[i])
+        shy = self.sum_ty[k] - self.sum_ty[i] - knee * (self.sum_y[k] - self.sum_y[i])
         sxx = shh - sh * sh / n
         sxy = shy - sh * sy / n
         if sxx <= 0.0 or sxy <= 0.0:
