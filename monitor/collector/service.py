@@ -7,6 +7,7 @@ always been stored before.
 
 from __future__ import annotations
 
+import sqlite3
 import time as wait
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -24,8 +25,10 @@ from monitor.collector.memory import recall
 from monitor.collector.outward import SCOPE, Ways
 from monitor.collector.resting import JAR_ENTRIES, Resting
 from monitor.collector.wallclock import wall_clock
-from monitor.errors import StoreError
+from monitor.errors import StoreError, UsageError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source, take_waiting
+from monitor.proof.seal import seal_due
+from monitor.proof.signing import standing_key
 from monitor.store import reader
 from monitor.store.database import open_writer
 from monitor.store.entries import read_entries
@@ -53,6 +56,8 @@ COMPLAIN_S = 30.0
 REMAP_EVERY_S = 2.0
 #: Refused input is told of at most so often; every piece is counted and kept. [s]
 REFUSED_EVERY_S = 10.0
+#: What is over, and what was said, is sealed so often. [s]
+SEAL_EVERY_S = 60.0
 
 ALARM_ENTRIES = ("alarm_acknowledged", "alarm_silenced", "alarm_shelved")
 
@@ -131,7 +136,7 @@ class Collector:
         done = writer.conn.execute("SELECT value FROM meta WHERE key = 'alarm_entries_done'").fetchone()
         self._alarm_entries_done = int(done[0]) if done else 0
         self._started_s = self._last_tick_s = self._clock.now_s()
-        self._remapped_s = self._refused_s = self._complained_s = float("-inf")
+        self._sealed_s = self._remapped_s = self._refused_s = self._complained_s = float("-inf")
         self._refused = self._unstored = 0
         self._half_full = False
         self._over: set[str] = set()
@@ -284,6 +289,7 @@ class Collector:
             self._refresh()
         self._remap(now_s)
         self._judge_over()
+        self._seal(now_s)
         if now_s - self._started_s >= GRACE_S * self._clock.rate:
             self._board.tick(now_s)
         self._resting.tick(now_s)
@@ -365,6 +371,22 @@ class Collector:
                 if verdict is not None:
                     self._resting.judged_again(run_id, verdict)
         self._over.clear()
+
+    def _seal(self, now_s: float) -> None:
+        """Once a minute, while nothing waits: runs that are over, and what was said, get their seal."""
+        if abs(now_s - self._sealed_s) < SEAL_EVERY_S * self._clock.rate or self.queue.qsize():
+            return
+        self._sealed_s = now_s
+        try:
+            key = standing_key(self._data_dir)
+        except UsageError as trouble:
+            key = None
+            self._say(None, f"sealing without the household's key: {trouble}")
+        try:
+            for run_id in seal_due(self._writer.conn, time=self._time, key=key):
+                self._say(None, f"run {run_id} is sealed")
+        except (StoreError, sqlite3.Error) as trouble:
+            self._complain(str(trouble))
 
     def _watch_queue(self) -> None:
         half_full = self.queue.qsize() > QUEUE_CAPACITY // 2
