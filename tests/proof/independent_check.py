@@ -26,6 +26,7 @@ import pathlib
 import re
 import statistics
 import sys
+from itertools import pairwise
 
 GAP_S = 30.0
 #: Readings and dating are rounded; nothing below this is a disagreement.
@@ -139,7 +140,7 @@ def means(points, start_s, end_s):
 
 def check_stretch(points, start_s, end_s, least_C):
     times = [start_s, *(t for t, _ in points if start_s < t < end_s), end_s]
-    longest = max(b - a for a, b in zip(times, times[1:]))
+    longest = max(b - a for a, b in pairwise(times))
     name = f"boiling {start_s:.1f} to {end_s:.1f} s"
     check(longest <= GAP_S + SLACK_S, f"{name}: longest silence {longest:.1f} s")
     level = means(points, start_s, end_s)
