@@ -60,6 +60,13 @@ class Household:
         body = {"content": state.content, "meaning": "reviewed for the shelf", "reasons": reasons}
         self.say("review", body, by=by)
 
+    def ring(self, state: str = "active-unacknowledged") -> None:
+        """One row of the alarm journal."""
+        box = Outbox()
+        body = {"text": "The boil has held. Turn off the heat."}
+        box.alarms.append(("canner-1:hold_complete", self.run_id, "hold_complete", state, body))
+        self.writer.write(box)
+
 
 def household(data: Path, record: str = "held-low-altitude", **header: Any) -> Household:
     """A store with one finished run, its seven jars judged, signed; one late entry and one correction."""
@@ -105,14 +112,6 @@ def household(data: Path, record: str = "held-low-altitude", **header: Any) -> H
     house.clock.advance(60.0)
     house.say("jar_seal", {"jar": 6, **GOOD}, corrects=wrong, reason="food touched the lid; looked again")
     return house
-
-
-def ring(house: Household, state: str = "active-unacknowledged") -> None:
-    """One row of the alarm journal."""
-    box = Outbox()
-    body = {"text": "The boil has held. Turn off the heat."}
-    box.alarms.append(("canner-1:hold_complete", house.run_id, "hold_complete", state, body))
-    house.writer.write(box)
 
 
 @pytest.fixture

@@ -1,0 +1,309 @@
+"""The proof as a page: what it says, what it never says, that it stands alone, and that it fits two sheets."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.errors import UsageError
+from monitor.proof.dossier import Dossier, from_folder, from_store
+from monitor.proof.envelope import seal_page
+from monitor.proof.page import draw
+from monitor.proof.seal import seal_due
+from monitor.record import read_run, write_run
+
+RECORDS = Path(__file__).parents[2] / "recorded_runs"
+#: What the fixtures of this folder hand out.
+Household = Any
+ISSUED = datetime(2026, 9, 1, 12, 0, tzinfo=UTC)
+
+
+def page_of(dossier: Dossier) -> str:
+    return seal_page(draw(dossier)).decode("utf-8")
+
+
+def shown(page: str) -> str:
+    """The words a reader sees: no styles, no embedded record, no markup."""
+    visible = re.sub(r"<(script|style)\b.*?</\1>", " ", page, flags=re.DOTALL)
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", visible)))
+
+
+class Tags(HTMLParser):
+    """Every tag with its attributes, and whatever was never closed."""
+
+    VOID = frozenset({"meta", "circle", "rect", "path", "line", "br", "link", "img", "input"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in self.VOID:
+            assert self.open.pop() == tag
+
+
+def tags_of(page: str) -> Tags:
+    parser = Tags()
+    parser.feed(page)
+    assert parser.open == []
+    return parser
+
+
+@pytest.fixture(scope="module")
+def held() -> str:
+    return page_of(from_folder(RECORDS / "held-low-altitude", ISSUED))
+
+
+@pytest.mark.parametrize(
+    "record, word",
+    [("held-low-altitude", "HELD"), ("dip-stopped-short", "BROKEN"), ("silent-node", "UNPROVEN")],
+)
+def test_word_shape_and_sentence_say_the_same(record: str, word: str) -> None:
+    page = page_of(from_folder(RECORDS / record, ISSUED))
+    words = shown(page)
+    assert word in words
+    assert f'aria-label="{word.lower()}"' in page
+    others = {"HELD", "BROKEN", "UNPROVEN"} - {word}
+    assert not [other for other in others if f" {other} " in words]
+    assert "INVENTED DATA" in words
+
+
+def test_times_are_rounded_against_the_canner(held: str) -> None:
+    """FDA inspection guide, Part 2: begin at the next full unit, end at the last full one; here seconds."""
+    dossier = from_folder(RECORDS / "held-low-altitude", ISSUED)
+    proven_s = dossier.verdict["proven_s"]
+    minutes, seconds = divmod(int(proven_s), 60)
+    assert proven_s != int(proven_s)
+    assert f"a full boil of {minutes} min {seconds:02d} s without a break; 20 min were required" in shown(
+        held
+    )
+
+
+def test_it_says_what_it_does_not_say(held: str) -> None:
+    words = shown(held)
+    assert "does not say that the food is fit to eat" in words
+    assert "engineering choices" in words and "Published guidance names no such temperature" in words
+    assert "Local codes and licensed practice come first" in words
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in RECORDS.iterdir() if path.is_dir()))
+def test_no_record_is_called_what_a_record_cannot_show(name: str) -> None:
+    words = shown(page_of(from_folder(RECORDS / name, ISSUED))).lower()
+    for word in ("safe", "sterile", "compliant", "certified", "guarantee", "pasteuri"):
+        assert not re.search(rf"\b{word}", words.replace("food-safety", "")), word
+
+
+def test_nothing_is_fetched_and_nothing_runs(held: str) -> None:
+    page = tags_of(held)
+    for tag, attributes in page.tags:
+        assert tag not in {
+            "link",
+            "img",
+            "iframe",
+            "object",
+            "embed",
+            "base",
+            "form",
+            "use",
+            "image",
+            "video",
+        }
+        for name, value in attributes.items():
+            assert not name.startswith("on")
+            assert name not in {"src", "href", "xlink:href", "srcset", "action", "data"}, (tag, name)
+            assert not re.search(r"url\((?!#)", value or "")
+        if tag == "script":
+            assert attributes["type"] in {"application/json", "application/gzip;base64"}
+        if tag == "meta" and "http-equiv" in attributes:
+            assert attributes["content"] == "default-src 'none'; style-src 'unsafe-inline'"
+    style = held[held.index("<style>") : held.index("</style>")]
+    assert "@import" not in style and "url(" not in style and "http" not in style
+    assert "http" not in re.sub(r"<(script)\b.*?</\1>", "", held, flags=re.DOTALL).replace("http-equiv", "")
+
+
+HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&<!--"
+
+
+def test_markup_in_any_name_is_text(tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    from monitor.record import Mark
+
+    run = read_run(RECORDS / "held-low-altitude")
+    nasty = replace(
+        run,
+        run_id=f"r{HOSTILE}",
+        canner=HOSTILE,
+        site=replace(run.site, name=HOSTILE),
+        batch=replace(run.batch, food=HOSTILE, jar=HOSTILE, extra={HOSTILE: HOSTILE}),
+        required=replace(run.required, source=HOSTILE),
+        probe=replace(run.probe, kind=HOSTILE),
+        marks=(*run.marks, Mark(900.0, "note", by=HOSTILE, text=HOSTILE)),
+        extra={"origin": f"invented {HOSTILE}", "deviations": [HOSTILE]},
+    )
+    write_run(nasty, tmp_path / "run")
+    entry = {
+        "id": 1,
+        "kind": "plan",
+        "body": {HOSTILE: HOSTILE},
+        "at_utc": "2026-07-25T18:00:00.000Z",
+        "happened_utc": "2026-07-25T17:00:00.000Z",
+        "by": HOSTILE,
+        "reason": HOSTILE,
+        "corrects": None,
+        "run_id": nasty.run_id,
+    }
+    (tmp_path / "run" / "entries.jsonl").write_text(json.dumps(entry) + "\n", encoding="utf-8")
+    page = page_of(from_folder(tmp_path / "run", ISSUED))
+    parser = tags_of(page)
+    assert not [tag for tag, _ in parser.tags if tag == "img"]
+    assert [attributes["type"] for tag, attributes in parser.tags if tag == "script"] == [
+        "application/json",
+        "application/gzip;base64",
+        "application/gzip;base64",
+    ]
+    assert shown(page).count("alert(1)") >= 8
+
+
+def test_the_history_is_there_with_both_times_and_reasons(house: Household) -> None:
+    """R2, R3, T2: made late shows both times and the reason; a correction hides nothing; offsets written out."""
+    house.ring()
+    seal_due(house.conn, time=house.clock)
+    words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
+    assert re.search(
+        r"2026-07-25 14:05:00-04:00, entered 2026-07-25 15:05:05-04:00\s?, Ada: marked: water", words
+    )
+    assert "reason: wrote it down on paper; hands were wet" in words
+    assert "tap dull, lift holds [replaced by entry 17; kept]" in words
+    assert "corrects entry 15 (jar seal): jar 6 seal: press firm, sight dished, tap ring" in words
+    assert "food touched the lid; looked again" in words
+    assert "jars 1–5 seal: press firm, sight dished, tap ring, lift holds" in words
+    assert "7 in = 7 sealed + 0 unsealed + 0 broken + 0 opened" in words
+    assert "The boil has held. Turn off the heat." in words
+    assert "People Ada" in words
+
+
+def test_a_changed_header_shows_old_and_new(house: Household) -> None:
+    """21 CFR 11.10(e) as a pattern: a change never hides what was there."""
+    house.say("header_changed", {"site": {"altitude_m": 195.0}}, reason="read the map again")
+    words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
+    assert "header changed: site.altitude_m: 180.0 → 195.0 (reason: read the map again)" in words
+
+
+def test_the_signature_lapses_when_the_content_changes(house: Household) -> None:
+    """V3: bound to the content (21 CFR 11.70 as a pattern), and it says when reviewer and operator are one."""
+    house.sign("Ada", calibration="checked again since")
+    words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
+    assert "signed by Ada" in words and "It stands" in words
+    assert "Reviewer and operator are one person" in words
+    house.clock.advance(10.0)
+    house.say("deviation_opened", {"what": "a lid was bent"})
+    words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
+    assert "LAPSED: the record has changed since it was signed" in words
+
+
+def test_what_is_not_recorded_says_so(tmp_path: Path) -> None:
+    """R1: each item is there or said to be missing."""
+    table = (RECORDS / "held-low-altitude" / "samples.csv").read_bytes()
+    (tmp_path / "samples.csv").write_bytes(table)
+    bare = '{"format":"boilwitness-run/1","run_id":"x","started_at":"2026-07-25T13:40:00-04:00",'
+    marks = '"marks":[{"t_s":9,"kind":"jars_in"},{"t_s":2105,"kind":"heat_off"}],'
+    (tmp_path / "run.json").write_text(bare + marks + '"required":{"minutes":20}}')
+    words = shown(page_of(from_folder(tmp_path, ISSUED)))
+    for name in ("Source of the time", "Site", "Altitude", "Zone", "Food", "Pack", "Canner", "Check"):
+        assert f"{name} not recorded" in words, name
+    assert "The record does not say how many jars went in" in words
+    assert "nobody is named" in words
+
+
+def test_a_run_that_is_not_over_gets_no_proof(tmp_path: Path) -> None:
+    run = read_run(RECORDS / "held-low-altitude")
+    from dataclasses import replace
+
+    cut = replace(run, marks=run.marks[:-1], samples=run.samples[:900])
+    write_run(cut, tmp_path)
+    with pytest.raises(UsageError, match=r"is not over.*Mark the heat off"):
+        from_folder(tmp_path, ISSUED)
+
+
+def test_a_dip_of_one_sample_is_in_the_picture() -> None:
+    """The printed line keeps the lowest and highest reading of each column."""
+    from dataclasses import replace
+
+    from monitor.proof.trace import picture
+
+    run = read_run(RECORDS / "held-low-altitude")
+    flat = [sample._replace(water_C=99.0) for sample in run.samples]
+    level = picture(replace(run, samples=tuple(flat)), {"boiling_point_C": 99.5, "floor_C": 98.5})
+    flat[1501] = flat[1501]._replace(water_C=97.0)
+    dipped = picture(replace(run, samples=tuple(flat)), {"boiling_point_C": 99.5, "floor_C": 98.5})
+    lows = [
+        max(float(y) for y in re.findall(r",([\d.]+)", path))
+        for picture_ in (level, dipped)
+        for path in [re.findall(r'<path class="water" d="([^"]+)"', picture_)[1]]
+    ]
+    assert lows[1] > lows[0] + 40.0
+
+
+def test_every_command_the_page_prints_works(house: Household, tmp_path: Path) -> None:
+    """A person with a browser and Python follows the page's own words."""
+    page = page_of(from_store(house.conn, house.run_id, house.now()))
+    (tmp_path / "proof.html").write_text(page, encoding="utf-8")
+    commands = [html.unescape(text) for text in re.findall(r"<pre>(.*?)</pre>", page, re.DOTALL)]
+    assert len(commands) == 2
+    found = []
+    for command in commands:
+        code = command[command.index('"') + 1 : command.rindex('"')]
+        result = subprocess.run(
+            [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True
+        )
+        found.append(result.stdout)
+    assert found[0].strip() in page.splitlines()[-1]
+    assert found[1].startswith("t_s,water_C,") and found[1].count("\n") > 2000
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_an_ordinary_run_fits_two_sheets(
+    paper: str, new_house: Callable[..., Household], tmp_path: Path
+) -> None:
+    """Printed by a real browser, with the whole history of an ordinary batch."""
+    from playwright.sync_api import sync_playwright
+
+    house = new_house("held-low-altitude", origin="")
+    house.sign("Grace", calibration="checked again since")
+    file = tmp_path / "proof.html"
+    file.write_text(page_of(from_store(house.conn, house.run_id, house.now())), encoding="utf-8")
+    messages: list[Any] = []
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-dev-shm-usage"]
+        )
+        tab = browser.new_page()
+        tab.on("console", lambda message: messages.append(message.text))
+        tab.on("request", lambda request: messages.append(request.url))
+        tab.goto(file.as_uri())
+        printed = tab.pdf(
+            format=paper, margin=dict.fromkeys(("top", "bottom"), "9mm") | {"left": "13mm", "right": "13mm"}
+        )
+        tab.set_viewport_size({"width": 390, "height": 844})
+        overflow = tab.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+        browser.close()
+    assert messages == [file.as_uri()]
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 2
+    assert overflow <= 0

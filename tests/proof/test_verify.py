@@ -1,0 +1,474 @@
+"""Whatever is changed in a proof, an export or the store is reported; what is not is not."""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.errors import MonitorError, RecordError
+from monitor.proof.dossier import from_folder, from_store
+from monitor.proof.envelope import open_proof, seal_page
+from monitor.proof.folder import seal_everything, seal_export
+from monitor.proof.page import draw
+from monitor.proof.report import Report
+from monitor.proof.seal import seal_due
+from monitor.proof.signing import make_key
+from monitor.proof.verify import verify_path, verify_proof_bytes, verify_store_at
+from monitor.store.database import open_writer
+from monitor.store.export import export_all, export_run
+from monitor.store.reader import load_run
+from monitor.store.samples import row_values
+from monitor.store.take_in import import_run
+from monitor.store.writer import Batch
+
+RECORDS = Path(__file__).parents[2] / "recorded_runs"
+#: What the fixtures of this folder hand out.
+Household = Any
+ISSUED = datetime(2026, 9, 1, 12, 0, tzinfo=UTC)
+SCRIPT = Path(__file__).parent / "independent_check.py"
+NAMES = sorted(path.name for path in RECORDS.iterdir() if path.is_dir())
+
+
+@pytest.fixture(scope="module")
+def proof() -> bytes:
+    return seal_page(draw(from_folder(RECORDS / "held-low-altitude", ISSUED)))
+
+
+@pytest.fixture
+def sealed(house: Household) -> Household:
+    seal_due(house.conn, time=house.clock)
+    return house
+
+
+@pytest.fixture
+def exported(sealed: Household, tmp_path: Path) -> Path:
+    folder = tmp_path / "exported"
+    export_run(sealed.conn, sealed.run_id, folder)
+    seal_export(sealed.conn, sealed.run_id, folder)
+    return folder
+
+
+# --- untouched --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_shipped_record_proves_and_verifies_and_the_bare_script_agrees(
+    name: str, tmp_path: Path
+) -> None:
+    page = seal_page(draw(from_folder(RECORDS / name, ISSUED)))
+    report = verify_proof_bytes(page)
+    assert report.problems == []
+    assert any("byte for byte" in text for text in report.remarks)
+    file = tmp_path / "proof.html"
+    file.write_bytes(page)
+    # -I and -S: no site packages; nothing of this project can be imported.
+    result = subprocess.run(
+        [sys.executable, "-I", "-S", str(SCRIPT), str(file)], capture_output=True, text=True
+    )
+    assert result.returncode == 0, result.stdout + result.stderr
+
+
+def test_the_bare_script_checks_an_exported_folder(exported: Path) -> None:
+    command = [sys.executable, "-I", "-S", str(SCRIPT), str(exported)]
+    assert subprocess.run(command, capture_output=True).returncode == 0
+    table = exported / "samples.csv"
+    table.write_text(table.read_text().replace("99.", "98.", 1))
+    assert subprocess.run(command, capture_output=True).returncode == 1
+
+
+def test_a_rebuilt_proof_that_claims_more_is_refused_by_both(proof: bytes, tmp_path: Path) -> None:
+    """Somebody writes a longer boil into the facts and hashes everything anew."""
+    for old, new in [
+        (rb'"proven_s": [\d.]+', b'"proven_s": 1500.0'),
+        (rb'"required_s": [\d.]+', b'"required_s": 900.0'),
+    ]:
+        above = proof[: proof[:-1].rfind(b"\n") + 1]
+        forged = seal_page(re.sub(old, new, above, count=1))
+        report = verify_proof_bytes(forged)
+        assert any("proven_s" in text or "required_s" in text for text in report.problems), report
+        file = tmp_path / "forged.html"
+        file.write_bytes(forged)
+        result = subprocess.run(
+            [sys.executable, "-I", "-S", str(SCRIPT), str(file)], capture_output=True, text=True
+        )
+        assert result.returncode == 1 and "DISAGREES" in result.stdout
+
+
+def test_a_rebuilt_proof_with_other_words_is_refused(proof: bytes) -> None:
+    above = proof[: proof[:-1].rfind(b"\n") + 1]
+    forged = seal_page(above.replace(b"without a break; 20 min", b"without a break; 10 min"))
+    assert any(
+        "does not say what the record inside it says" in text for text in verify_proof_bytes(forged).problems
+    )
+
+
+# --- one byte ---------------------------------------------------------------------------------------------
+
+
+def flips(data: bytes, count: int, seed: int) -> Iterator[bytes]:
+    rng = random.Random(seed)
+    for _ in range(count):
+        at = rng.randrange(len(data))
+        changed = bytearray(data)
+        changed[at] ^= 1 << rng.randrange(8)
+        yield bytes(changed)
+
+
+def is_refused(data: bytes) -> bool:
+    try:
+        report = Report("p")
+        opened = open_proof(data, report)
+    except RecordError:
+        return True
+    return bool(report.problems) or opened is None
+
+
+def missed_in_proof(proof: bytes, count: int) -> list[bytes]:
+    """A flip is reported by the hash alone; the judging that follows it in ``verify`` can only add to that."""
+    return [changed for changed in flips(proof, count, seed=len(proof)) if not is_refused(changed)]
+
+
+def test_a_hundred_flipped_bytes_of_a_proof_are_each_reported(proof: bytes) -> None:
+    assert missed_in_proof(proof, 100) == []
+
+
+@pytest.mark.long
+def test_a_thousand_flipped_bytes_of_a_proof_are_each_reported(proof: bytes) -> None:
+    for changed in flips(proof, 1000, seed=8):
+        try:
+            assert verify_proof_bytes(changed).problems
+        except RecordError:
+            continue
+
+
+def test_every_byte_of_the_first_and_last_lines_counts(proof: bytes) -> None:
+    """Where a form is read by eye or by pattern, no byte may be free."""
+    last = proof[:-1].rfind(b"\n") + 1
+    for at in [*range(60), *range(last, len(proof))]:
+        changed = bytearray(proof)
+        changed[at] ^= 4
+        assert is_refused(bytes(changed)), at
+
+
+def test_every_flip_of_a_signed_proof_is_reported(tmp_path: Path) -> None:
+    key = make_key(tmp_path / "household.key")
+    page = seal_page(draw(from_folder(RECORDS / "coarse-probe-held", ISSUED)), key)
+    assert verify_proof_bytes(page, key=key.public).problems == []
+    tail = page.rfind(b'<p id="signature">')
+    for at in range(tail, len(page), 3):
+        changed = bytearray(page)
+        changed[at] ^= 1
+        assert is_refused(bytes(changed)), at
+
+
+def flip_in_folder(folder: Path, rng: random.Random, tmp: Path) -> Path:
+    target = tmp / "flipped"
+    shutil.rmtree(target, ignore_errors=True)
+    shutil.copytree(folder, target)
+    files = sorted(path for path in target.rglob("*") if path.is_file())
+    weights = [path.stat().st_size for path in files]
+    path = rng.choices(files, weights)[0] if rng.random() < 0.5 else rng.choice(files)
+    data = bytearray(path.read_bytes())
+    data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+    path.write_bytes(data)
+    return target
+
+
+def check_flips(folder: Path, tmp: Path, count: int) -> None:
+    rng = random.Random(20)
+    for number in range(count):
+        assert verify_path(flip_in_folder(folder, rng, tmp)).problems, number
+
+
+def test_a_hundred_flipped_bytes_of_an_export_are_each_reported(
+    exported: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Judging the whole record a hundred times shows nothing more: what is tested is that the bytes are guarded.
+    verdict = json.loads((exported / "seal.json").read_text())["verdict"]
+    monkeypatch.setattr("monitor.proof.folder.verdict_form", lambda run: verdict)
+    assert verify_path(exported).problems == []
+    check_flips(exported, tmp_path, 100)
+
+
+@pytest.mark.long
+def test_a_thousand_flipped_bytes_of_an_export_are_each_reported(exported: Path, tmp_path: Path) -> None:
+    check_flips(exported, tmp_path, 1000)
+
+
+# --- lines, files, runs -----------------------------------------------------------------------------------
+
+
+def edit_lines(path: Path, change: Callable[[list[str]], None]) -> None:
+    lines = path.read_text("utf-8").splitlines(keepends=True)
+    change(lines)
+    path.write_text("".join(lines), "utf-8")
+
+
+def swap(lines: list[str]) -> None:
+    lines[3], lines[4] = lines[4], lines[3]
+
+
+LINE_CHANGES: dict[str, Callable[[list[str]], None]] = {
+    "a line dropped": lambda lines: lines.pop(4),
+    "the tail cut": lambda lines: lines.__delitem__(slice(-3, None)),
+    "two lines swapped": swap,
+    "a line doubled": lambda lines: lines.insert(4, lines[4]),
+    "a line added": lambda lines: lines.append(lines[-1]),
+}
+
+
+@pytest.mark.parametrize("file", ["samples.csv", "run.json", "entries.jsonl", "seal.json"])
+@pytest.mark.parametrize("what", LINE_CHANGES)
+def test_changed_lines_of_an_export_are_reported(file: str, what: str, exported: Path) -> None:
+    edit_lines(exported / file, LINE_CHANGES[what])
+    assert verify_path(exported).problems
+
+
+def test_files_added_and_removed_are_reported(exported: Path) -> None:
+    (exported / "more.txt").write_text("x")
+    assert "more.txt was added" in verify_path(exported).problems
+    (exported / "more.txt").unlink()
+    (exported / "entries.jsonl").unlink()
+    assert "entries.jsonl is missing" in verify_path(exported).problems
+
+
+def test_a_removed_seal_is_noticed_on_an_export_and_said_of_a_bare_folder(
+    exported: Path, tmp_path: Path
+) -> None:
+    (exported / "seal.json").unlink()
+    assert any("its seal has been removed" in text for text in verify_path(exported).problems)
+    report = verify_path(RECORDS / "held-low-altitude")
+    assert (report.problems, report.sealed) == ([], False)
+    assert any(text.startswith("NOT SEALED") for text in report.remarks)
+
+
+@pytest.fixture
+def whole(sealed: Household, tmp_path: Path) -> Path:
+    import_run(sealed.conn, RECORDS / "short-by-a-minute")
+    seal_due(sealed.conn, time=sealed.clock)
+    folder = tmp_path / "everything"
+    export_all(sealed.conn, folder)
+    seal_everything(sealed.conn, folder)
+    return folder
+
+
+def test_a_whole_export_is_checked_whole(whole: Path) -> None:
+    report = verify_path(whole)
+    assert report.problems == []
+    assert sum("verdict computed again" in text for text in report.remarks) == 2
+    gone = next(path for path in (whole / "runs").iterdir() if "canner" in path.name)
+    shutil.rmtree(gone)
+    assert any("is missing" in text for text in verify_path(whole).problems)
+
+
+def test_a_changed_store_copy_in_an_export_is_reported(whole: Path) -> None:
+    copy = whole / "boilwitness.sqlite"
+    data = bytearray(copy.read_bytes())
+    data[len(data) // 2] ^= 1
+    copy.write_bytes(data)
+    assert any(text.startswith("boilwitness.sqlite was changed") for text in verify_path(whole).problems)
+
+
+def test_byte_equal_after_out_in_and_out_again(sealed: Household, exported: Path, tmp_path: Path) -> None:
+    """R6: and the proof of what came in says the same of it."""
+    second = open_writer(tmp_path / "second")
+    with closing(second):
+        import_run(second, exported)
+        export_run(second, sealed.run_id, tmp_path / "again")
+        for name in ("run.json", "samples.csv"):
+            assert (tmp_path / "again" / name).read_bytes() == (exported / name).read_bytes()
+        first = from_store(sealed.conn, sealed.run_id, ISSUED)
+        assert from_store(second, sealed.run_id, ISSUED).verdict == first.verdict
+
+
+# --- the store --------------------------------------------------------------------------------------------
+
+
+def tamper(house: Household, *statements: str) -> Report:
+    """Change the database behind the program's back, and check it."""
+    for (name,) in house.conn.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        house.conn.execute(f"DROP TRIGGER {name}")
+    house.conn.execute("PRAGMA foreign_keys=OFF")
+    for statement in statements:
+        house.conn.execute(statement)
+    return verify_store_at(house.data)
+
+
+def test_a_sealed_store_is_in_order(sealed: Household) -> None:
+    report = verify_store_at(sealed.data)
+    assert report.problems == [] and report.sealed
+
+
+@pytest.mark.parametrize(
+    "statement, told",
+    [
+        ("UPDATE samples SET water_C = water_C + 0.01 WHERE seq = 1200", "changed after it was sealed"),
+        ("DELETE FROM samples WHERE seq = 1200", "2403 samples were sealed, 2402 are there"),
+        ("UPDATE samples SET seq = -1 WHERE seq = 700", "changed after it was sealed"),
+        ("UPDATE entries SET by = 'Eve' WHERE id = 4", "one was changed"),
+        ("UPDATE entries SET at_utc = happened_utc WHERE id = 9", "one was changed"),
+        ("DELETE FROM entries WHERE id = 12", "1 were removed"),
+        ("UPDATE entries SET id = 900 WHERE id = 5", "removed"),
+        ("UPDATE seals SET sealed_utc = '2026-01-01T00:00:00.000Z'", "does not add up"),
+        ("UPDATE seals SET statement = replace(statement, 'held', 'broken')", "does not add up"),
+        ("DELETE FROM entries WHERE kind = 'run_started'", "no longer in the store"),
+    ],
+)
+def test_a_changed_store_is_reported(statement: str, told: str, sealed: Household) -> None:
+    report = tamper(sealed, statement)
+    assert any(told in text for text in report.problems), report.problems
+
+
+def test_a_removed_link_is_reported(sealed: Household) -> None:
+    for reason in ("a", "b"):
+        sealed.say("deviation_opened", {"what": reason})
+        seal_due(sealed.conn, time=sealed.clock)
+    assert verify_store_at(sealed.data).problems == []
+    report = tamper(sealed, "DELETE FROM seals WHERE seal_id = 2")
+    assert any("seal 2 is missing" in text for text in report.problems)
+
+
+def test_an_imported_record_is_guarded(sealed: Household) -> None:
+    import_run(sealed.conn, RECORDS / "short-by-a-minute")
+    seal_due(sealed.conn, time=sealed.clock)
+    report = tamper(sealed, "UPDATE imported_runs SET samples_csv = replace(samples_csv, '99.', '98.')")
+    assert any("not the one that was taken in" in text for text in report.problems)
+
+
+def test_a_change_with_a_reason_is_sealed_again_and_told(sealed: Household) -> None:
+    sealed.clock.advance(60.0)
+    sealed.say("mark", {"kind": "note", "text": "remembered later"}, 900.0, reason="forgot")
+    report = verify_store_at(sealed.data)
+    assert report.problems == []
+    assert any("1 entries changed the record since" in text for text in report.remarks)
+    assert seal_due(sealed.conn, time=sealed.clock) == [sealed.run_id]
+    report = verify_store_at(sealed.data)
+    assert report.problems == []
+    assert any("sealed again as seal 2: 1 entries changed it" in text for text in report.remarks)
+    assert seal_due(sealed.conn, time=sealed.clock) == []
+
+
+def test_samples_that_come_late_are_told_apart_from_a_changed_record(sealed: Household) -> None:
+    node = sealed.writer.node_id("n1", "test")
+    start_s = sealed.start.timestamp()
+    sample = load_run(sealed.conn, sealed.run_id).samples[1000]
+    late = row_values(
+        node, sample._replace(seq=9000), start_s + sample.t_s + 0.4, start_s + 50_000.0, late=True
+    )
+    sealed.writer.commit(Batch(rows=[late]))
+    report = verify_store_at(sealed.data)
+    assert report.problems == []
+    assert any("1 samples came late" in text for text in report.remarks)
+    assert seal_due(sealed.conn, time=sealed.clock) == [sealed.run_id]
+    assert verify_store_at(sealed.data).problems == []
+
+
+def test_sealing_anew_does_not_hide_a_changed_reading(sealed: Household) -> None:
+    """Whoever changes a reading and has everything sealed again leaves the old seal behind."""
+    tamper(sealed, "UPDATE samples SET water_C = 99.9 WHERE seq = 1200")
+    sealed.say("review", {"content": "x"})
+    from monitor.proof.seal import seal_run
+
+    seal_run(sealed.conn, sealed.run_id, time=sealed.clock)
+    report = verify_store_at(sealed.data)
+    assert any("nothing in the store says why" in text for text in report.problems)
+
+
+def test_a_chain_rebuilt_as_a_whole_does_not_fit_the_key(sealed: Household, tmp_path: Path) -> None:
+    """The household's key: whoever rebuilds the chain without it cannot sign it."""
+    ours, theirs = make_key(tmp_path / "ours.key"), make_key(tmp_path / "theirs.key")
+    assert (tmp_path / "ours.key").stat().st_mode & 0o077 == 0
+    sealed.say("deviation_opened", {"what": "x"})
+    tamper(sealed, "DELETE FROM seals")
+    seal_due(sealed.conn, time=sealed.clock, key=ours)
+    assert verify_store_at(sealed.data, ours.public).problems == []
+    tamper(sealed, "DELETE FROM seals", "UPDATE samples SET water_C = 99.9 WHERE seq = 1200")
+    seal_due(sealed.conn, time=sealed.clock, key=theirs)
+    assert verify_store_at(sealed.data).problems == []
+    assert any("another key" in text for text in verify_store_at(sealed.data, ours.public).problems)
+
+
+def test_a_proof_signed_by_another_is_told(tmp_path: Path, proof: bytes) -> None:
+    ours, theirs = make_key(tmp_path / "a"), make_key(tmp_path / "b")
+    signed = seal_page(draw(from_folder(RECORDS / "held-low-altitude", ISSUED)), theirs)
+    assert any("another key" in text for text in verify_proof_bytes(signed, key=ours.public).problems)
+    assert any("not signed" in text for text in verify_proof_bytes(proof, key=ours.public).problems)
+
+
+def test_an_appended_entry_is_never_changed_or_deleted_by_the_program(sealed: Household) -> None:
+    """R6: no entry can be removed, before its time or after."""
+    for statement in ("DELETE FROM entries", "UPDATE entries SET by = 'x'", "DELETE FROM seals"):
+        with pytest.raises(sqlite3.IntegrityError, match="never"):
+            sealed.conn.execute(statement)
+
+
+# --- not usable -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("content", [b"", b"hello", b"<!doctype html><p>some page</p>\n", b"\x00" * 100])
+def test_what_is_no_proof_is_said_to_be_none(content: bytes, tmp_path: Path) -> None:
+    file = tmp_path / "page.html"
+    file.write_bytes(content)
+    with pytest.raises(RecordError, match="no proof"):
+        verify_path(file)
+
+
+def test_nothing_there(tmp_path: Path) -> None:
+    with pytest.raises(MonitorError, match="no such file"):
+        verify_path(tmp_path / "nowhere")
+    with pytest.raises(MonitorError, match="neither a run folder"):
+        verify_path(tmp_path)
+
+
+def test_a_packed_flood_is_not_unpacked(proof: bytes) -> None:
+    """A block that would unpack to gigabytes is damage, not work."""
+    import base64
+    import gzip
+
+    flood = base64.b64encode(gzip.compress(b"0" * (80 * 1024 * 1024)))
+    forged = re.sub(
+        rb'(id="samples.csv">\n).*?(\n</script>)', lambda m: m[1] + flood + m[2], proof, flags=re.DOTALL
+    )
+    above = forged[: forged[:-1].rfind(b"\n") + 1]
+    assert any("cannot be read" in text for text in verify_proof_bytes(seal_page(above)).problems)
+
+
+def facts_changed(proof: bytes, **changes: Any) -> bytes:
+    """A proof with other facts, all hashes made to fit again."""
+    match = re.search(rb'id="dossier">\n(.*?)\n</script>', proof, re.DOTALL)
+    assert match
+    form = json.loads(match[1]) | changes
+    text = json.dumps(form, indent=1).encode()
+    above = proof[: proof[:-1].rfind(b"\n") + 1].replace(match[1], text)
+    return seal_page(above)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"entries": [{"id": 1}]},
+        {"entries": 3},
+        {"alarms": [{}]},
+        {"seals": [{}]},
+        {"verdict": {}},
+        {"verdict": []},
+        {"issued_utc": "soon"},
+        {"engine": None},
+        {"files": {}},
+        {"format": "boilwitness-proof/9"},
+    ],
+)
+def test_hostile_facts_are_problems_not_crashes(changes: dict[str, Any], proof: bytes) -> None:
+    assert verify_proof_bytes(facts_changed(proof, **changes)).problems
