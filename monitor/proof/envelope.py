@@ -176,6 +176,8 @@ def _dossier(page: bytes, report: Report) -> Dossier | None:
 
 
 def _built(facts: Mapping[str, Any], texts: Mapping[str, bytes], report: Report) -> Dossier:
+    if not all(isinstance(facts[name], dict) for name in ("files", "verdict", "engine")):
+        raise TypeError("not an object")
     files = {name: _unpacked(text) for name, text in texts.items()}
     if set(files) != set(facts["files"]):
         report.problem("the files inside the page are not those that it lists")

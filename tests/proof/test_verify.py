@@ -281,6 +281,16 @@ def test_a_changed_store_copy_in_an_export_is_reported(whole: Path) -> None:
     assert any(text.startswith("boilwitness.sqlite was changed") for text in verify_path(whole).problems)
 
 
+def test_a_restored_copy_is_the_store_it_was(whole: Path, sealed: Household, tmp_path: Path) -> None:
+    """R5: onto a clean machine, check values compared."""
+    clean = tmp_path / "clean"
+    clean.mkdir()
+    shutil.copy(whole / "boilwitness.sqlite", clean)
+    before, after = verify_store_at(sealed.data), verify_store_at(clean)
+    assert after.problems == []
+    assert after.remarks == before.remarks
+
+
 def test_byte_equal_after_out_in_and_out_again(sealed: Household, exported: Path, tmp_path: Path) -> None:
     """R6: and the proof of what came in says the same of it."""
     second = open_writer(tmp_path / "second")
@@ -316,7 +326,7 @@ def test_a_sealed_store_is_in_order(sealed: Household) -> None:
     [
         ("UPDATE samples SET water_C = water_C + 0.01 WHERE seq = 1200", "changed after it was sealed"),
         ("DELETE FROM samples WHERE seq = 1200", "2403 samples were sealed, 2402 are there"),
-        ("UPDATE samples SET seq = -1 WHERE seq = 700", "changed after it was sealed"),
+        ("UPDATE samples SET at_s = at_s + 1.5 WHERE seq = 700", "changed after it was sealed"),
         ("UPDATE entries SET by = 'Eve' WHERE id = 4", "one was changed"),
         ("UPDATE entries SET at_utc = happened_utc WHERE id = 9", "one was changed"),
         ("DELETE FROM entries WHERE id = 12", "1 were removed"),
@@ -343,7 +353,9 @@ def test_a_removed_link_is_reported(sealed: Household) -> None:
 def test_an_imported_record_is_guarded(sealed: Household) -> None:
     import_run(sealed.conn, RECORDS / "short-by-a-minute")
     seal_due(sealed.conn, time=sealed.clock)
-    report = tamper(sealed, "UPDATE imported_runs SET samples_csv = replace(samples_csv, '99.', '98.')")
+    report = tamper(
+        sealed, "UPDATE imported_runs SET samples_csv = CAST(replace(samples_csv, '99.', '98.') AS BLOB)"
+    )
     assert any("not the one that was taken in" in text for text in report.problems)
 
 

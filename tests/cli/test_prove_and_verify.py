@@ -1,0 +1,130 @@
+"""The verbs ``prove`` and ``verify`` as people type them: words, exit statuses, one line for trouble."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from monitor.cli.main import main
+from monitor.store.database import open_writer
+from monitor.store.take_in import import_run
+
+RECORDS = Path(__file__).parents[2] / "recorded_runs"
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    data = tmp_path / "data"
+    conn = open_writer(data)
+    import_run(conn, RECORDS / "held-low-altitude")
+    import_run(conn, RECORDS / "short-by-a-minute")
+    conn.close()
+    return data
+
+
+RUN = "2026-07-25-canner-1-a"
+
+
+def test_prove_a_folder_and_verify_the_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "p.html"
+    assert main(["prove", str(RECORDS / "dip-stopped-short"), "--to", str(file)]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("BROKEN: A full boil of 30 min was not held")
+    assert f"boilwitness verify {file}" in told
+    assert main(["verify", str(file)]) == 0
+    assert capsys.readouterr().out.startswith(f"INTACT AND AGREEING: proof {file}")
+    data = file.read_bytes()
+    file.write_bytes(data.replace(b"BROKEN", b"HELD", 1))
+    assert main(["verify", str(file)]) == 12
+    told = capsys.readouterr().out
+    assert told.startswith("ALTERED OR DISAGREEING")
+    assert "the file was changed" in told
+
+
+def test_prove_a_run_of_the_store_seals_it(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["verify", "--data", str(store)]) == 0
+    assert "over, and not sealed yet" in capsys.readouterr().out
+    file = tmp_path / "p.html"
+    assert main(["prove", RUN, "--data", str(store), "--to", str(file)]) == 0
+    assert main(["verify", str(store)]) == 0
+    told = capsys.readouterr().out
+    assert "INTACT AND AGREEING: store" in told and "2 seals; the chain ends in" in told
+    assert main(["verify", str(file), "--json"]) == 0
+    form = json.loads(capsys.readouterr().out)
+    assert (form["format"], form["intact_and_agreeing"], form["problems"]) == (
+        "boilwitness-check/1",
+        True,
+        [],
+    )
+    assert any("the record is the one of seal" in text for text in form["remarks"])
+
+
+def test_export_is_sealed_and_import_takes_it(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, everything = tmp_path / "out", tmp_path / "everything"
+    assert main(["export", RUN, "--data", str(store), "--to", str(out)]) == 0
+    assert main(["export", "--all", "--data", str(store), "--to", str(everything)]) == 0
+    assert main(["verify", str(out)]) == main(["verify", str(everything)]) == 0
+    assert main(["import", str(everything), "--data", str(tmp_path / "second")]) == 0
+    table = out / "samples.csv"
+    table.write_text(table.read_text().replace("99.", "98.", 1))
+    assert main(["verify", str(out)]) == 12
+    assert "samples.csv was changed" in capsys.readouterr().out
+
+
+def test_sign_and_verify_with_the_key(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "p.html"
+    assert main(["prove", RUN, "--data", str(store), "--to", str(file), "--sign"]) == 0
+    told = capsys.readouterr().out
+    assert "made the household's key" in told
+    public = store / "household.key.pub"
+    assert public.read_text().strip() in told
+    assert main(["verify", str(file), "--key", str(public)]) == 0
+    assert "signed by the key that was named" in capsys.readouterr().out
+    assert main(["verify", str(file), "--key", "0" * 64]) == 12
+    assert main(["verify", str(file), "--key", "nonsense"]) == 2
+    assert "expected a public key" in capsys.readouterr().err
+    # The key now stands: the next seals of this store carry its signature too.
+    assert main(["prove", RUN, "--data", str(store), "--to", str(file), "--sign"]) == 0
+    assert "made" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "arguments, told",
+    [
+        (["prove", "no-such-run", "--data", "{store}"], "there is no run 'no-such-run'"),
+        (["prove", "no-such-run", "--data", "{tmp}"], "no such run folder, and no store"),
+        (["prove", str(RECORDS / "held-low-altitude"), "--to", "{tmp}/a/b/c.html"], "cannot be written"),
+        (["prove", RUN, "--data", "{store}", "--sign", "{tmp}/none"], "no key there"),
+        (["verify", "{tmp}/none"], "no such file or folder"),
+        (["verify", "{store}/.."], "neither a run folder"),
+    ],
+)
+def test_trouble_is_one_line_and_status_2(
+    arguments: list[str], told: str, store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = [word.replace("{store}", str(store)).replace("{tmp}", str(tmp_path)) for word in arguments]
+    assert main(words) == 2
+    error = capsys.readouterr().err
+    assert told in error and error.count("\n") == 1
+
+
+def test_a_bare_folder_is_not_sealed_and_says_so(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["verify", str(RECORDS / "held-low-altitude")]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("NOT SEALED, NOTHING DISAGREES") and "held, " in told
+    (tmp_path / "run.json").write_text("{")
+    assert main(["verify", str(tmp_path)]) == 2
+
+
+def test_the_page_lands_here_when_no_place_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["prove", str(RECORDS / "held-low-altitude")]) == 0
+    assert [path.name for path in tmp_path.iterdir()] == [f"proof-{RUN}.html"]
