@@ -73,9 +73,7 @@ def _title(run: Run, dossier: Dossier) -> str:
     invented = str(run.extra.get("origin") or "")
     banner = ""
     if run.extra.get("simulated") or invented.startswith("invented"):
-        banner = (
-            f'<p class="invented">INVENTED DATA, for demonstration: {esc(invented or "made by a model")}.</p>'
-        )
+        banner = f'<p class="invented">INVENTED DATA, for demonstration: {esc(invented.removeprefix("invented: ") or "made by a model")}.</p>'
     return (
         '<header><p class="house">Boiling-water canning · record of one process</p>'
         f"<h1>Proof of run {esc(run.run_id)}</h1>"
