@@ -71,9 +71,10 @@ def _head(run: Run) -> str:
 
 def _title(run: Run, dossier: Dossier) -> str:
     invented = str(run.extra.get("origin") or "")
+    source = invented.removeprefix("invented: ") or "made by a model"
     banner = ""
     if run.extra.get("simulated") or invented.startswith("invented"):
-        banner = f'<p class="invented">INVENTED DATA, for demonstration: {esc(invented.removeprefix("invented: ") or "made by a model")}.</p>'
+        banner = f'<p class="invented">INVENTED DATA, for demonstration: {esc(source)}.</p>'
     return (
         '<header><p class="house">Boiling-water canning · record of one process</p>'
         f"<h1>Proof of run {esc(run.run_id)}</h1>"
