@@ -66,12 +66,12 @@ class Session:
 
     def feed(self, samples: Iterable[Sample]) -> None:
         """Take in samples, in any order; the same sample twice is one."""
-        fresh = []
-        for sample in samples:
-            if self._is_new(sample):
-                fresh.append(sample)
-        fresh.sort(key=_order)
-        late = [s for s in fresh if self._recent and _order(s) < _order(self._recent[-1])]
+        fresh = [sample for sample in samples if self._is_new(sample)]
+        if len(fresh) > 1:
+            fresh.sort(key=_order)
+        late: list[Sample] = []
+        if fresh and self._recent and _order(fresh[0]) < (newest := _order(self._recent[-1])):
+            late = [sample for sample in fresh if _order(sample) < newest]
         if late or self._conflicts_changed:
             self._insert(late)
         for sample in fresh[len(late) :]:
