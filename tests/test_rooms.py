@@ -19,7 +19,9 @@ def test_the_contracts_of_the_rooms_are_kept() -> None:
     """import-linter finds no import that goes upward, sideways or out of a pure room."""
     settings = str(ROOT / "pyproject.toml")
     command = f"import sys; from importlinter.cli import lint_imports; sys.exit(lint_imports({settings!r}))"
-    done = subprocess.run([sys.executable, "-c", command], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    done = subprocess.run(
+        [sys.executable, "-c", command], cwd=ROOT, capture_output=True, text=True, timeout=120
+    )
     assert done.returncode == cli.EXIT_STATUS_SUCCESS, done.stdout + done.stderr
     assert "0 broken" in done.stdout
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import gc
 import json
+import re
 import shutil
 import textwrap
 from collections.abc import Iterator
@@ -13,7 +14,7 @@ from pathlib import Path
 
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import RecordError
-from monitor.judge import Event, Verdict, judge
+from monitor.judge import Verdict, judge
 from monitor.judge.advice import local_time
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN
 from monitor.judge.words import minutes
@@ -29,6 +30,13 @@ _WORD = {
     UNPROVEN: "UNPROVEN  the record cannot prove that the boil held",
     None: "OPEN      this run has not ended, and has not held yet",
 }
+
+
+#: Said under every verdict.
+LIMITS = "Judged on the water's temperature; nothing here says the food is good."
+
+#: Events that fill a screen without telling anything new about the hold.
+_QUIET = ("water_check_due", "jar_cooled")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -84,50 +92,85 @@ def load(name: str, args: argparse.Namespace) -> Run:
 
 
 def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
-    """The verdict for a person, in one screenful."""
-    width = min(shutil.get_terminal_size((80, 24)).columns, 100)
-    lines = [_WORD[verdict.verdict], ""]
+    """The verdict for a person, in one screenful; what does not fit is said to be left out."""
+    size = shutil.get_terminal_size((80, 24))
+    width, height = min(size.columns, 100), max(size.lines, 24)
+    head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
+    now = [*_row("now", verdict.advice.text, width), LIMITS]
+    told = _told(record, verdict, width, height - len(head) - len(now))
+    lines = [*head, *told, *now]
+    if budget:
+        lines += ["", *_budget(verdict)]
+    return "\n".join(line.rstrip() for line in lines)
 
-    def row(label: str, text: str) -> None:
-        lines.extend(
-            textwrap.wrap(text, width, initial_indent=f"{label:<15}", subsequent_indent=" " * 15) or [label]
-        )
 
+def _row(label: str, text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, initial_indent=f"{label:<15}", subsequent_indent=" " * 15) or [label]
+
+
+def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
+    """What was run, what was asked, what is proven, and by what it was judged."""
     batch = record.batch
     what = ", ".join(
         str(part) for part in (batch.food, batch.pack and f"{batch.pack} pack", batch.jar) if part
     )
     invented = " (simulated)" if record.extra.get("simulated") else ""
-    row("run", f"{record.run_id}{invented}, started {local_time(record, 0.0):%Y-%m-%d %H:%M:%S %z}")
-    if what:
-        row("batch", what + (f", {batch.jars} jars" if batch.jars else ""))
-    row(
-        "required",
-        f"{minutes(verdict.required_s)} of full boil; {record.required.source or 'no source given'}",
-    )
-    row("proven", _proven(verdict))
-    row("clock", _clock(record, verdict))
-    row(
-        "boiling point",
+    boiling_point = (
         "not known here"
         if verdict.boiling_point_C is None
-        else f"{verdict.boiling_point_C:.2f} °C from {verdict.boiling_point_from}; floor {verdict.floor_C:.2f} °C",
+        else f"{verdict.boiling_point_C:.2f} °C from {verdict.boiling_point_from}; floor {verdict.floor_C:.2f} °C"
     )
+    source = record.required.source or "no source given"
+    required = f"{minutes(verdict.required_s)} of full boil; {source}"
+    rows = [
+        ("run", f"{record.run_id}{invented}, started {local_time(record, 0.0):%Y-%m-%d %H:%M:%S %z}"),
+        ("batch", what + (f", {batch.jars} jars" if what and batch.jars else "")),
+        ("required", textwrap.shorten(required, width - 15, placeholder=" …")),
+        ("proven", _proven(verdict)),
+        ("clock", _clock(record, verdict)),
+        ("boiling point", boiling_point),
+        ("seen by eye", "yes, a person marked the rolling boil" if verdict.seen_by_eye else "no"),
+    ]
     if verdict.expanded_uncertainty_K is not None:
-        row(
-            "uncertainty", f"±{verdict.expanded_uncertainty_K:.2f} K (k = 2) of reading against boiling point"
-        )
-    row("seen by eye", "yes, a person marked the rolling boil" if verdict.seen_by_eye else "no")
-    lines.append("")
-    for event in _telling(verdict.events):
-        row(f"{local_time(record, event.onset_s):%H:%M:%S}", event.text)
-    for reason in verdict.reasons:
-        row("why", reason)
-    row("now", verdict.advice.text)
-    row("", "Judged on the water's temperature; nothing here says the food is good.")
-    if budget:
-        lines += ["", *_budget(verdict)]
-    return "\n".join(line.rstrip() for line in lines)
+        known = f"±{verdict.expanded_uncertainty_K:.2f} K (k = 2) of reading against boiling point"
+        rows.insert(6, ("uncertainty", known))
+    return [line for label, text in rows if text for line in _row(label, text, width)]
+
+
+def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:
+    """What happened and why, in as many words as there is room for."""
+    events = [event for event in verdict.events if event.kind not in _QUIET]
+    said = " ".join(event.text for event in events)
+    reasons = [reason for reason in verdict.reasons if reason not in said]
+    long = [_row(f"{local_time(record, e.onset_s):%H:%M:%S}", e.text, width) for e in events]
+    short = [
+        _row(f"{local_time(record, e.onset_s):%H:%M:%S}", _first_sentence(e.text), width) for e in events
+    ]
+    why = [_row("why", reason, width) for reason in reasons]
+    for told in (long, short):
+        if sum(map(len, [*told, *why])) <= room:
+            return [line for part in [*told, *why] for line in part]
+    # The reasons decide; of what happened the end matters most.
+    kept: list[list[str]] = []
+    room -= 1
+    for part in why:
+        if len(part) <= room:
+            kept.append(part)
+            room -= len(part)
+    shown: list[list[str]] = []
+    for part in reversed(short):
+        if len(part) > room:
+            break
+        shown.insert(0, part)
+        room -= len(part)
+    missing = len(short) - len(shown) + len(why) - len(kept)
+    more = [f"{'':<15}({missing} more; --json lists them all)"] if missing else []
+    return [*more, *(line for part in [*shown, *kept] for line in part)]
+
+
+def _first_sentence(text: str) -> str:
+    """Up to the first full stop that ends a sentence."""
+    return re.split(r"(?<=[.?!]) (?=[A-Z])", text, maxsplit=1)[0]
 
 
 def _proven(verdict: Verdict) -> str:
@@ -152,12 +195,6 @@ def _clock(record: Run, verdict: Verdict) -> str:
     if verdict.clock_completed_s is not None:
         text += f", complete {local_time(record, verdict.clock_completed_s):%H:%M:%S}"
     return text
-
-
-def _telling(events: tuple[Event, ...]) -> list[Event]:
-    """The events that fit on one screen: the first eight, in order."""
-    shown = [event for event in events if event.kind not in ("water_check_due", "jar_cooled")]
-    return shown[:8]
 
 
 def _budget(verdict: Verdict) -> list[str]:

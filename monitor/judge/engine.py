@@ -326,7 +326,9 @@ class Engine:
         if self.on_plateau:
             self._on_plateau(t)
         else:
-            if self.heat_off_s is None and self.come_up.take(t, y):
+            stalled = self.heat_off_s is None and self.come_up.take(t, y)
+            # Where the boiling point is not known the water may well be boiling.
+            if stalled and self.boil_C is not None and not self.basis.disagrees:
                 self._event("come_up_stalled", t, t, words.STALLED)
             self._off_plateau(t, y, before_C)
 
@@ -532,7 +534,7 @@ class Engine:
             self._set(max(self.valid_s, self.first_s or 0.0), UNKNOWN, why)
 
     def _silence(self, raised_s: float) -> None:
-        if self._silent or self.window_end_s is not None:
+        if self._silent or self.window_end_s is not None or self.heat_off_s is not None:
             # After the heat is off a node may slow down or be put away: nothing depends on it any more.
             return
         self._silent = True

@@ -88,10 +88,8 @@ def reached(kind: str, required_s: float) -> str:
 
 def lost(held_s: float) -> str:
     """Text of ``boil_lost``."""
-    return (
-        f"The boil is lost after {minutes(held_s)}: the water is falling away from its boiling plateau. "
-        f"{RESTART_RULE}"
-    )
+    after = f" after {minutes(held_s)}" if held_s >= 1.0 else ""
+    return f"The boil is lost{after}: the water is falling away from its boiling plateau. {RESTART_RULE}"
 
 
 def complete(required_s: float) -> str:

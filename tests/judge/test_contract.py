@@ -124,6 +124,7 @@ def test_a_dip_is_dated_and_told_with_what_the_rule_asks(cook: Build, first: Fir
     onset_s = story.now_s
     story.go(-1.5, 1.0).go(0.15, 3.0).stay(100.0).mark("heat_off")
     lost = first(judge(story.run()), "boil_lost")
+    assert "lost after 3 min" in lost.text
     assert abs(lost.onset_s - onset_s) <= 10.0
     assert onset_s < lost.raised_s <= onset_s + 30.0
     assert lost.onset_early_s is not None and lost.onset_early_s <= onset_s + 5.0
@@ -182,9 +183,10 @@ def test_the_eye_widens_the_allowance(cook: Build, below_K: float, seen: bool, b
 # --- jars, window, open runs ------------------------------------------------------------------------------
 
 
-def test_water_that_boils_without_jars_proves_nothing(held_run: Build) -> None:
-    """No jars_in mark: at most unproven, and the reason is given."""
+def test_water_that_boils_without_jars_proves_nothing(held_run: Build, kinds: Kinds) -> None:
+    """No jars_in mark: at most unproven, the reason is given, and a node put away afterwards is no alarm."""
     verdict = judge(held_run(jars_in_s=None))
+    assert "node_silent" not in kinds(verdict)
     assert verdict.verdict == UNPROVEN and verdict.proven_s == 0.0
     assert any("jars were in" in reason for reason in verdict.reasons)
 
@@ -622,13 +624,14 @@ def at_altitude(
     return cook(site=place, pressure_kPa=pressure_kPa, boil_C=boil_C)
 
 
-def test_a_barometer_at_its_sea_level_reading_proves_nothing(cook: Build, first: First) -> None:
+def test_a_barometer_at_its_sea_level_reading_proves_nothing(cook: Build, first: First, kinds: Kinds) -> None:
     """1,013 hPa at 1650 m: named as a sea-level pressure, unknown from first to last."""
     boil_C = boiling_point_C(standard_pressure_kPa(1650.0))
     story = at_altitude(cook, 1650.0, 101.3, boil_C).come_up().seen().stay(400.0).mark("heat_off")
     verdict = judge(story.run())
     assert verdict.verdict == UNPROVEN and verdict.proven_s == 0.0
     assert "sea-level" in first(verdict, "pressure_disagrees").text
+    assert "come_up_stalled" not in kinds(verdict)
     assert any("sea-level" in reason for reason in verdict.reasons)
 
 

@@ -1,0 +1,263 @@
+"""``boilwitness judge``: the contract's document and exit statuses, and a screenful for a person."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.cli.main import main
+
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
+NAMES = sorted(path.name for path in RECORDED.iterdir() if path.is_dir())
+STATUS = {"held": 0, "broken": 10, "unproven": 11, None: 11}
+KEYS = {
+    "format",
+    "run_id",
+    "verdict",
+    "required_s",
+    "proven_s",
+    "possible_s",
+    "boiling_point_C",
+    "floor_C",
+    "expanded_uncertainty_K",
+    "clock",
+    "seen_by_eye",
+    "stretches",
+    "events",
+    "advice",
+}
+
+
+def expected(name: str) -> str:
+    about = json.loads((RECORDED / name / "about.json").read_text(encoding="utf-8"))
+    return str(about["expected"]["verdict"])
+
+
+@pytest.fixture(autouse=True)
+def screen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """80 columns, 24 lines, and no store of the person who runs the tests."""
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("LINES", "24")
+    monkeypatch.setenv("BOILWITNESS_DATA", "/nonexistent/boilwitness-test")
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Path:
+    """A record that may be damaged."""
+    return Path(shutil.copytree(RECORDED / "held-low-altitude", tmp_path / "run"))
+
+
+def change_header(folder: Path, **changes: Any) -> None:
+    path = folder / "run.json"
+    form = json.loads(path.read_text(encoding="utf-8"))
+    form |= changes
+    path.write_text(json.dumps(form), encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_document_and_the_status_of_every_recorded_run(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Keys, types and exit status of the contract; more keys may follow."""
+    status = main(["judge", str(RECORDED / name), "--json"])
+    printed = capsys.readouterr()
+    form = json.loads(printed.out)
+    assert printed.err == ""
+    assert form["verdict"] == expected(name)
+    assert status == STATUS[form["verdict"]]
+    assert set(form) >= KEYS and form["format"] == "boilwitness-verdict/1"
+    assert set(form["clock"]) == {"started_s", "completed_s"}
+    assert set(form["advice"]) >= {"action", "until", "text", "guidance"}
+    for number in ("required_s", "proven_s", "possible_s"):
+        assert isinstance(form[number], float)
+    assert form["proven_s"] <= form["possible_s"]
+    assert isinstance(form["seen_by_eye"], bool)
+    for stretch in form["stretches"]:
+        assert set(stretch) == {"start_s", "end_s", "state", "why"}
+        assert stretch["state"] in ("boiling", "not_boiling", "unknown") and stretch["why"]
+    for event in form["events"]:
+        assert set(event) >= {"kind", "onset_s", "raised_s", "text"}
+    assert [e["raised_s"] for e in form["events"]] == sorted(e["raised_s"] for e in form["events"])
+    assert all(guidance.startswith("G") for guidance in form["advice"]["guidance"])
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_person_gets_one_screenful(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """24 lines of 80 columns: the word first, what to do now, and no claim about the food."""
+    main(["judge", str(RECORDED / name)])
+    lines = capsys.readouterr().out.rstrip("\n").split("\n")
+    assert len(lines) <= 24, "\n".join(lines)
+    assert max(map(len, lines)) <= 80
+    assert lines[0].split()[0] == expected(name).upper()
+    text = " ".join(" ".join(lines).split())
+    for label in (
+        "run ",
+        "required ",
+        "proven ",
+        "clock ",
+        "boiling point ",
+        "uncertainty ",
+        "seen by eye ",
+        "now ",
+    ):
+        assert any(line.startswith(label) for line in lines), label
+    assert "nothing here says the food is good" in text
+
+
+def test_the_words_of_a_broken_run_say_what_the_rule_asks(capsys: pytest.CaptureFixture[str]) -> None:
+    """Begin the whole time again (USDA Complete Guide to Home Canning, Guide 1); jars by the salvage clock."""
+    assert main(["judge", str(RECORDED / "dip-stopped-short")]) == 10
+    text = " ".join(capsys.readouterr().out.split())
+    assert "begin the whole time again from zero" in text
+    assert "process again in full" in text and "discard without tasting" in text
+
+
+def test_the_budget_is_printed_when_asked(capsys: pytest.CaptureFixture[str]) -> None:
+    """Term by term, with U at the end."""
+    main(["judge", str(RECORDED / "held-2400-m"), "--budget"])
+    text = capsys.readouterr().out
+    assert "uncertainty budget" in text and "drift since the calibration" in text
+    assert "expanded, k = 2" in text
+
+
+def test_an_open_run_has_no_verdict_and_status_11(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The record stops in the hold, nothing ended it."""
+    samples = (copy / "samples.csv").read_text(encoding="utf-8").splitlines()
+    started_s = 0.0
+    marks = json.loads((copy / "run.json").read_text(encoding="utf-8"))["marks"]
+    kept = [mark for mark in marks if mark["kind"] in ("jars_in", "rolling_boil_seen", "lid_on", "heat_on")]
+    started_s = next(mark["t_s"] for mark in kept if mark["kind"] == "rolling_boil_seen")
+    rows = [row for row in samples[1:] if float(row.split(",")[0]) < started_s + 200.0]
+    (copy / "samples.csv").write_text("\n".join([samples[0], *rows]) + "\n", encoding="utf-8")
+    change_header(copy, marks=kept)
+    assert main(["judge", str(copy), "--json"]) == 11
+    assert json.loads(capsys.readouterr().out)["verdict"] is None
+    assert main(["judge", str(copy)]) == 11
+    assert capsys.readouterr().out.startswith("OPEN")
+
+
+def test_a_run_capped_in_its_header_is_unproven(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Recorded anyway although the start was refused: 11, with the reason."""
+    change_header(copy, capped_at_unproven=["The probe was never checked."])
+    assert main(["judge", str(copy)]) == 11
+    assert "The probe was never checked." in capsys.readouterr().out
+
+
+def damaged(copy: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """The one line that a damaged record gets."""
+    assert main(["judge", str(copy), "--json"]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    lines = printed.err.strip().split("\n")
+    assert len(lines) == 1 and lines[0].startswith("boilwitness: ")
+    return lines[0]
+
+
+@pytest.mark.parametrize(
+    ("row", "column", "value", "said"),
+    [
+        (5, "t_s", "soon", ["row 5", "column t_s", "seconds", '"soon"']),
+        (7, "t_s", "", ["row 7", "column t_s", "found nothing"]),
+        (9, "water_C", "nan", ["row 9", "column water_C"]),
+        (9, "water_C", "9_5", ["row 9", "column water_C"]),
+        (11, "water_C", "-300", ["row 11", "column water_C", "-100 to 1000"]),
+        (4, "boot", "-1", ["row 4", "column boot", "whole number"]),
+        (1500, "seq", "1.5", ["row 1500", "column seq", "whole number"]),
+        (6, "water_fault", "melted", ["row 6", "column water_fault", "open"]),
+        (8, "pressure_kPa", "high", ["row 8", "column pressure_kPa", "kPa"]),
+    ],
+)
+def test_a_damaged_cell_is_named(
+    copy: Path, capsys: pytest.CaptureFixture[str], row: int, column: str, value: str, said: list[str]
+) -> None:
+    """File, row, column, what was expected and what was found."""
+    lines = (copy / "samples.csv").read_text(encoding="utf-8").split("\n")
+    cells = lines[row - 1].split(",")
+    cells[lines[0].split(",").index(column)] = value
+    lines[row - 1] = ",".join(cells)
+    (copy / "samples.csv").write_text("\n".join(lines), encoding="utf-8")
+    line = damaged(copy, capsys)
+    assert "samples.csv" in line
+    assert all(part in line for part in said), line
+
+
+def test_a_row_of_the_wrong_width_is_named(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A torn line in the middle."""
+    lines = (copy / "samples.csv").read_text(encoding="utf-8").split("\n")
+    lines[99] = lines[99][:10]
+    (copy / "samples.csv").write_text("\n".join(lines), encoding="utf-8")
+    line = damaged(copy, capsys)
+    assert "row 100" in line and "columns" in line
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"format": "boilwitness-run/9"}, "boilwitness-run/1"),
+        ({"run_id": None}, "run_id"),
+        ({"started_at": "yesterday"}, "started_at"),
+        ({"started_at": "2026-08-14T09:12:00"}, "UTC offset"),
+        ({"required": {"minutes": "ten"}}, "required.minutes"),
+        ({"required": None}, "required"),
+        ({"marks": [{"t_s": 0, "kind": "lid_blown_off"}]}, "marks[0].kind"),
+        ({"zone": "Nowhere/Land"}, "zone"),
+        ({"probe": {"calibration": {"offset_K": 0.1}}}, "expanded_uncertainty_K"),
+    ],
+)
+def test_a_damaged_header_is_named(
+    copy: Path, capsys: pytest.CaptureFixture[str], change: dict[str, Any], said: str
+) -> None:
+    """The key, and what was expected there."""
+    change_header(copy, **change)
+    line = damaged(copy, capsys)
+    assert "run.json" in line and said in line
+
+
+def test_no_such_run_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Neither a folder nor an id in a store."""
+    assert "no such run folder" in damaged(tmp_path / "nowhere", capsys)
+
+
+@pytest.mark.parametrize("file", ["run.json", "samples.csv"])
+def test_a_missing_or_binary_file_is_one_line(
+    copy: Path, capsys: pytest.CaptureFixture[str], file: str
+) -> None:
+    """Not there, or not text."""
+    (copy / file).write_bytes(b"\xff\xfe\x00garbage\x80" * 20)
+    assert file in damaged(copy, capsys)
+    (copy / file).unlink()
+    assert file in damaged(copy, capsys)
+
+
+def test_a_wrong_usage_is_status_2() -> None:
+    """argparse's own."""
+    with pytest.raises(SystemExit) as stopped:
+        main(["judge"])
+    assert stopped.value.code == 2
+
+
+def test_the_installed_command_does_the_same() -> None:
+    """As a process: status and document, nothing on the error stream."""
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", "judge", str(RECORDED / "short-by-a-minute"), "--json"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={**os.environ, "PYTHONWARNINGS": "error"},
+    )
+    assert (done.returncode, done.stderr) == (10, "")
+    assert json.loads(done.stdout)["verdict"] == "broken"
+
+
+def test_a_closed_pipe_is_no_trouble() -> None:
+    """``judge ... | head -1``: no traceback."""
+    command = f"{sys.executable} -m monitor judge '{RECORDED / 'held-2400-m'}' --json | head -1"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    assert done.stdout == "{\n" and "Traceback" not in done.stderr
