@@ -505,11 +505,13 @@ class Engine:
         why = broken_off or (words.fault_gap(self._fault) if self._fault else words.gap(interval))
         if interval <= CEILING_S and broken_off != words.CLOCK_GAP:
             if not self.on_plateau:
-                if broken_off:
-                    self.trace.clear()
+                if broken_off or not self._bridged_unfound(y, interval):
+                    self._lose_track(why)
                 return
             if self._bridged(y, interval):
                 return
+        if not self.on_plateau:
+            self._lose_track(why)
         self._break_off(self.valid_s, UNKNOWN, why)
         self.trace.clear()
         self.jumps.restart(t, y)
@@ -525,6 +527,31 @@ class Engine:
         # The judged value stands for the readings on both sides, unless the new one lies lower.
         after = min(y + 2.0 * self.noise.sd_K, before)
         return lowest_in_gap_C(before, after, interval) - self.expanded_K >= self.floor_C
+
+    def _bridged_unfound(self, y: float, interval: float) -> bool:
+        """The same before a plateau is found: it may turn out to have begun before the gap."""
+        n = len(self.trace)
+        if n == 0 or self.boil_C is None or self.expanded_K is None:
+            return False
+        before = self.trace.mean(max(n - 5, 0), n)
+        if before + self.expanded_K < self.boil_C - ALLOWANCE_SEEN_K:
+            # No boil yet: there is nothing to bridge.
+            return True
+        allowance_K = ALLOWANCE_SEEN_K if self._early_marks_s else ALLOWANCE_UNSEEN_K
+        lowest_C = lowest_in_gap_C(before, min(y + 2.0 * self.noise.sd_K, before), interval)
+        return lowest_C - self.expanded_K >= self.boil_C - allowance_K
+
+    def _lose_track(self, why: str) -> None:
+        """Nothing after may lean on the readings so far; what may have been a boil among them is unknown."""
+        trace = self.trace
+        coming_up = not self.lost_raised and self.ledger.why == words.COME_UP
+        if coming_up and self.boil_C is not None and self.expanded_K is not None:
+            least_C = self.boil_C - ALLOWANCE_SEEN_K - self.expanded_K
+            n = len(trace)
+            first = next((i + 1 for i in range(n - 1, -1, -1) if trace.y[i] < least_C), 0)
+            if first < n:
+                self._set(trace.t[first], UNKNOWN, why)
+        trace.clear()
 
     def _unknown_since_valid(self, why: str) -> None:
         if self.on_plateau or self.ledger.state == BOILING:

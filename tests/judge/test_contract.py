@@ -384,6 +384,20 @@ def test_a_gap_is_never_bridged_from_below(cook: Build) -> None:
     assert judge(cut).proven_s < 300.0
 
 
+def test_a_gap_before_the_plateau_is_found_is_judged_all_the_same(cook: Build, state_at: StateAt) -> None:
+    """19 s of silence 25 s into the boil, before the engine calls it one: it could hide 0.86 K, more than there
+    is room for, so the boil is dated from after it."""
+    for seed in range(8):
+        story = cook(seed=seed).come_up().seen(BOILS_S + 1.0).stay(330.0).mark("heat_off").go(-1.0, 1.0)
+        samples = without(story.samples(), BOILS_S + 25.0, BOILS_S + 44.0)
+        verdict = judge(story.run(samples))
+        assert (verdict.clock_started_s or 0.0) >= BOILS_S + 43.0, seed
+        assert verdict.verdict == UNPROVEN and verdict.possible_s >= 300.0, seed
+        assert state_at(verdict, BOILS_S + 35.0)[0] == UNKNOWN
+    short = without(story.samples(), BOILS_S + 25.0, BOILS_S + 31.0)
+    assert (judge(story.run(short)).clock_started_s or 0.0) < BOILS_S + 20.0
+
+
 @pytest.mark.parametrize("every_s", [10.0, 20.0])
 def test_a_slow_rhythm_is_a_row_of_gaps(cook: Build, every_s: float) -> None:
     """A reading every 10 s hides dips of 0.45 K each time: more than 0.38 K of room where nobody looked."""
