@@ -48,10 +48,6 @@ class IntakeError(MonitorError):
     """Base of trouble between a node and the collector."""
 
 
-class SourceUnavailableError(IntakeError):
-    """A serial port or a broker cannot be reached; the collector keeps trying."""
-
-
 class WireFormatError(IntakeError):
     """One message is not what the wire contract allows; it is kept, counted and shown, nothing stops."""
 

@@ -6,9 +6,11 @@ from collections import deque
 from math import sqrt
 
 #: One thinned reading in so many seconds, over the last so many.
-EVERY_S, SPAN = 10.0, 31
+EVERY_S = 10.0
 #: A rise under 0.1 K/min for five minutes is a stall. [s], [K]
 STALL_S, STALL_K = 300.0, 0.5
+#: Thinned readings kept: as long as a stall takes, both ends.
+SPAN = int(STALL_S / EVERY_S) + 1
 #: Not before so long after the first reading, and only once the water is warmer than this.
 STALL_ABOVE_C = 40.0
 

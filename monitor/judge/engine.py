@@ -581,7 +581,7 @@ class Engine:
             if self._best_level_K is not None and y < self.boil_C + self._best_level_K - 0.7:
                 self.blocked = False
             return
-        if self.ledger.state == UNKNOWN and self.ledger.why not in words.STAYS_UNKNOWN:
+        if self.ledger.state == UNKNOWN:
             self._set(t, NOT_BOILING, words.COME_UP if not self.lost_raised else words.LOST)
         plateau = find_plateau(self.trace, self.noise, self.spacing_s)
         if plateau is None:

@@ -313,8 +313,6 @@ class PressureTracker:
         self._readings: list[float] = []
         self._taken_s = -1e18
         self._heard_s = -1e18
-        self._basis = from_typed(run, 0.0) or from_altitude(run)
-        self._good_until_s = -1e18
 
     def hear(self, t_s: float, pressure_kPa: float) -> None:
         """Take in one barometer reading. [s], [kPa]"""
@@ -324,14 +322,9 @@ class PressureTracker:
             self._readings.append(pressure_kPa)
             if len(self._readings) > MEDIAN_OF:
                 del self._readings[0]
-            self._good_until_s = -1e18
 
     def at(self, t_s: float) -> PressureBasis:
-        """The basis at ``t_s``; recomputed at most each half minute."""
-        if t_s >= self._good_until_s:
-            self._good_until_s = t_s + MEDIAN_EVERY_S
-            if self._readings:
-                self._basis = from_barometer(self._run, median(self._readings), t_s - self._heard_s)
-            else:
-                self._basis = from_typed(self._run, t_s) or from_altitude(self._run)
-        return self._basis
+        """The basis at ``t_s``. Asking changes nothing; the engine asks each half minute."""
+        if self._readings:
+            return from_barometer(self._run, median(self._readings), t_s - self._heard_s)
+        return from_typed(self._run, t_s) or from_altitude(self._run)

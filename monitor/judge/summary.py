@@ -17,6 +17,7 @@ from monitor.judge.verdict import (
     HELD,
     UNKNOWN,
     UNPROVEN,
+    Budget,
     LiveView,
     Stretch,
     Verdict,
@@ -89,11 +90,11 @@ def verdict_of(engine: Engine) -> Verdict:
         word = None
     else:
         word = BROKEN if possible_s < run.required_s else UNPROVEN
-    reasons = (*reasons, *_explanations(engine, word))
     basis = engine.hold_basis
     if basis is None:
         basis = engine.pressure.at(engine.last_s) if engine.first_s is not None else engine.basis
     budget = full_budget(run, engine.probe, basis)
+    reasons = (*reasons, *_explanations(engine, word, budget))
     return Verdict(
         run_id=run.run_id,
         verdict=word,
@@ -177,10 +178,9 @@ def _recorded_caps(run: Run) -> list[str]:
     return [str(reason) for reason in found] if isinstance(found, list | tuple) else []
 
 
-def _explanations(engine: Engine, word: str | None) -> tuple[str, ...]:
+def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str, ...]:
     """Sentences that explain a verdict without capping it."""
     reasons = []
-    budget = full_budget(engine.header, engine.probe, engine.hold_basis or engine.basis)
     if word != HELD and budget.cannot_prove:
         reasons.append(budget.cannot_prove)
     if word != HELD or engine.probe.calibrated is False:

@@ -35,9 +35,6 @@ BEFORE_FIRST = "no reading yet"
 AFTER_LAST = "no reading before the heat was turned off"
 AFTER_LAST_OPEN = "no reading before the end"
 
-#: Reasons that stay until a plateau is found or the reading falls away.
-STAYS_UNKNOWN: tuple[str, ...] = ()
-
 
 def gap(seconds: float) -> str:
     """Why a gap is unknown."""

@@ -28,11 +28,10 @@ MOVED_BEYOND_K = 0.5
 #: A second check of a blocked probe that finds the same within this is believed. [K] Our choice.
 CONFIRMED_WITHIN_K = 0.2
 
-#: At the check: depth of the probe and superheat, what is in the water, the ice bath. Half-widths. [K]
-#: Our estimates, as in the judge's budget; ±0.05 K for a kitchen's ice bath made as ASTM E563 describes.
+#: At the check: depth of the probe and superheat, what is in the water. Half-widths. [K] Our estimates, as in the
+#: judge's budget. The correction comes from the boil alone, so the ice bath has no part in its uncertainty.
 DEPTH_K = 0.2
 WATER_K = 0.05
-ICE_BATH_K = 0.05
 
 
 @dataclass(frozen=True, slots=True)

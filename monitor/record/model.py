@@ -21,10 +21,6 @@ NOTHING: Mapping[Any, Any] = MappingProxyType({})
 copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))
 
 
-def _nothing() -> Mapping[Any, Any]:
-    return NOTHING
-
-
 MARK_KINDS = (
     "heat_on",
     "jars_in",

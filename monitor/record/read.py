@@ -33,9 +33,6 @@ from monitor.record.model import (
     Site,
 )
 
-#: A longer line than this is not a row of samples.
-LONGEST_LINE = 4096
-
 _JAR = re.compile(r"^jar_(\d{1,3})_C$")
 _LID = re.compile(r"^lid_(\d{1,3})$")
 

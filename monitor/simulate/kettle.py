@@ -158,11 +158,6 @@ class KettleRun:
         return len(self._bulk) * STEP_S
 
     @property
-    def room_left_s(self) -> float:
-        """How much longer the weather is known. [s]"""
-        return len(self._boil) * STEP_S - self.now_s
-
-    @property
     def boil_C(self) -> float:
         """Boiling point of the moment. [°C]"""
         return self._boil[min(len(self._bulk), len(self._boil) - 1)]

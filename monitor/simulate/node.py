@@ -55,10 +55,6 @@ class DemoCanner:
         due.sort(key=lambda step: step.t_s)
         return (step for step in due if step.t_s >= from_s)
 
-    def due_until(self, from_s: float, to_s: float) -> list[Sample | Mark]:
-        """What falls due in ``from_s <= t < to_s``, for a player that wakes now and then."""
-        return [step for step in self.steps(from_s) if step.t_s < to_s]
-
 
 def demo_canner(seed: int = 7, *, minutes: float = 10.0, cooling_s: float = 2400.0) -> DemoCanner:
     """The demonstration's batch: come-up, boil, a power dip, boil again, hold, heat off, cooling jars.
