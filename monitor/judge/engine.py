@@ -27,6 +27,7 @@ from monitor.judge.ledger import Ledger
 from monitor.judge.noise import Noise
 from monitor.judge.plateau import find_plateau
 from monitor.judge.pressure import PressureBasis, PressureTracker
+from monitor.judge.sag import THRESHOLD, UNTOLD_THRESHOLD, Sag, SagWatch
 from monitor.judge.readings import FALL_K_PER_S, RISE_K_PER_S, JumpFilter, Step, StillWatch
 from monitor.judge.trace import Trace
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN, Event
@@ -103,6 +104,7 @@ class Engine:
         self.still = StillWatch()
         self.come_up = ComeUp()
         self.detector: FallDetector | None = None
+        self.sags: SagWatch | None = None
 
         self.first_s: float | None = None
         self.last_s = -1e18  # newest sample of any kind
@@ -310,11 +312,13 @@ class Engine:
         dropped = self.trace.append(t, self._tamed(y) if self.on_plateau else y)
         if dropped and self.detector is not None:
             self.detector.start = max(self.detector.start - dropped, 0)
+        if dropped and self.sags is not None:
+            self.sags.start = max(self.sags.start - dropped, 0)
         if self.detector is not None:
-            if self.noise.learn_boil(self.trace.y, self.detector.start):
+            if self.noise.learn_boil(self.trace, self.detector.start):
                 self.detector.refit()
         elif self.heat_off_s is None:
-            self.noise.learn_rise(self.trace.y, self.spacing_s)
+            self.noise.learn_rise(self.trace, self.spacing_s)
         still = self.still.take(t, raw, sample.chip_C, self.noise, self.on_plateau)
         if still:
             self._stands_still(t)
@@ -587,9 +591,10 @@ class Engine:
         if plateau is None:
             return
         self.on_plateau = True
-        self.noise.learn_past(self.trace.y, plateau.index)
+        self.noise.learn_past(self.trace, plateau.index)
         self.plateau_early_s, self.plateau_s = self._early_start(plateau.early_s), plateau.late_s
         self.detector = FallDetector(self.trace, self.noise, plateau.index)
+        self.sags = SagWatch(self.trace, self.noise, plateau.index)
         self._first_block = self._top_block = None
         self._block_until_s = plateau.late_s + BLOCK_S
         within = (mark for mark in self._early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
@@ -645,9 +650,24 @@ class Engine:
                 self._event("verdict_revised", t, t, words.DOUBT_TEXT)
         if t >= self._block_until_s and self._slow_departure(t):
             return
+        assert self.sags is not None
+        sag = self.sags.look()
+        if sag is not None:
+            self._sagged(sag, t)
         self._judge_plateau(t, t)
         if self.heat_off_s is None:
             self._credit(t)
+
+    def _sagged(self, sag: Sag, t: float) -> None:
+        """The water may have stopped boiling for a while: that while is not counted."""
+        assert self.sags is not None
+        early = max(sag.early_s - self.probe.response_s, self.plateau_early_s, self.told_until_s)
+        self.sags.start = self.trace.index_at(sag.late_s) + 1
+        if sag.late_s <= early:
+            return
+        self.ledger.relabel(early, sag.late_s, BOILING, UNKNOWN, words.SAGGED)
+        if self._boil_told and self.heat_off_s is None:
+            self._event("verdict_revised", early, t, words.SAGGED_TEXT)
 
     def _doubted(self, t: float) -> None:
         """Perhaps a fall: too little for an alarm, too much to count on."""
@@ -763,6 +783,7 @@ class Engine:
             self._fell(fall.early_s, was_C, self.valid_C, t)
             self._keep_since(t)
             return
+        self._look_back(fall.early_s, t)
         lag = self.probe.response_s
         early = max(fall.early_s - lag, self.plateau_early_s)
         early = max(early, self.told_until_s)
@@ -794,8 +815,18 @@ class Engine:
         for t, y in kept:
             trace.append(t, y)
 
+    def _look_back(self, until_s: float, t: float) -> None:
+        """The plateau is over; what is there to be seen of it now?"""
+        if self.sags is None or self.told_until_s >= until_s:
+            return
+        threshold = UNTOLD_THRESHOLD if self.completed_s is None else THRESHOLD
+        sag = self.sags.look_everywhere(until_s, threshold)
+        if sag is not None:
+            self._sagged(sag, t)
+
     def _break_off(self, from_s: float, state: str, why: str) -> None:
         """The plateau ends without a fall seen; one just begun before ``from_s`` would not show yet."""
+        self._look_back(from_s, from_s)
         start_s = self.credit_start_s
         if self.detector is not None and start_s is not None:
             margin_s = self.detector.margin_s(self.spacing_s) + self.probe.response_s
@@ -809,6 +840,7 @@ class Engine:
         """The plateau is over."""
         self.on_plateau = False
         self.detector = None
+        self.sags = None
         self.seen_s = None
         self._early_marks_s.clear()
         self._carried_s = None
@@ -856,6 +888,11 @@ class Engine:
         if t - start < self.required_s or self.held_s(t) < self.required_s + ROUNDING_S:
             return
         if self.completed_s is None:
+            assert self.sags is not None
+            sag = self.sags.look_everywhere()
+            if sag is not None:
+                self._sagged(sag, t)
+                return
             self.completed_s = t
             self.completed_start_s = start
             done = self.completed_start_s + self.required_s
@@ -923,6 +960,7 @@ class Engine:
                 self.heat_off_s = t
             if self.jars_in_s is not None and self.window_end_s is None:
                 self.window_end_s = t
+                self._look_back(t, t)
                 self.hold_basis = self.basis if self.first_s is not None else None
         elif mark.kind == "rolling_boil_seen":
             self._seen(t)

@@ -150,3 +150,9 @@ STALLED = "The water has hardly warmed for five minutes. Is the heat on, the lid
 HEATER_OFF = "The heater is off or the mains are gone. Stored heat may keep the boil for a minute; look now."
 OVERRUN = "The time was over five minutes ago. Turn off the heat; longer processing costs quality."
 WATER_CHECK = "Check the water: it must stand over the jar lids. Top up with boiling water, between the jars."
+
+SAGGED = "the reading sagged here and came back: whether it boiled is not known"
+SAGGED_TEXT = (
+    "Looking back, the temperature sagged for a while and came back. That while is not counted; the time counts "
+    "from after it."
+)

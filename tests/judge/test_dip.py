@@ -39,7 +39,7 @@ class Watched:
         dropped = self.trace.append(t, y)
         if dropped:
             self.detector.start = max(self.detector.start - dropped, 0)
-        if self.noise.learn_boil(self.trace.y, self.detector.start):
+        if self.noise.learn_boil(self.trace, self.detector.start):
             self.detector.refit()
         return self.detector.look()
 

@@ -28,7 +28,7 @@ def first_plateau(
         true = min(t - knee, 0) * rate_K_per_min / 60.0 + after(max(t - knee, 0))
         y = round((100.1 + true + rng.normal(0.0, sigma_K)) / step_K) * step_K
         trace.append(float(t), y)
-        noise.learn_rise(trace.y, 1.0)
+        noise.learn_rise(trace, 1.0)
         found = find_plateau(trace, noise, 1.0)
         if found is not None:
             return found, t
@@ -62,7 +62,7 @@ def test_the_bottom_of_a_dip_is_no_plateau() -> None:
         for t in range(240):
             true = -3.0 + abs(t - 120) * 1.5 / 60.0
             trace.append(float(t), 100.0 + true + rng.normal(0.0, 0.03))
-            noise.learn_rise(trace.y, 1.0)
+            noise.learn_rise(trace, 1.0)
             assert find_plateau(trace, noise, 1.0) is None, (seed, t)
 
 

@@ -1,0 +1,139 @@
+"""A sag that came and went: looked for again once both of its sides are known.
+
+The fall detector (:mod:`monitor.judge.dip`) must speak while a fall goes on, of readings whose level and
+scatter it may have known for a minute only. Some time later the level after the sag is known as well, and the
+scatter much better; the same readings then show what they could not show before. A window of readings is
+compared with the level on both sides. It raises no alarm by itself: what sagged is not counted.
+
+Scan statistic for a mean shift of unknown place and length in correlated noise; both-sided levels as in
+Basseville and Nikiforov 1993 (off-line estimation of a change).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+from monitor.judge.noise import LONGEST, Noise
+from monitor.judge.trace import Trace
+
+#: Lengths of the windows. [samples]
+WINDOWS = (10, 14, 19, 26, 35, 48, 65, 88, 120, 162, 220, 300)
+#: The level is learned from at most this many samples on either side, and at least this many after.
+SIDE, AFTER_LEAST = 240, 16
+#: A window lower than both sides by so many standard deviations sagged. By Monte Carlo: one true hold in 500.
+THRESHOLD = 4.7
+#: The same where nobody was told that the hold is complete: nothing is taken back then by doubting sooner.
+UNTOLD_THRESHOLD = 3.6
+#: Each side alone must show at least this share of the drop, and so many standard deviations of it: a level
+#: that steps down and stays there is a thriftier boil, no sag.
+EACH_SIDE, EACH_SIDE_SD = 0.5, 2.0
+#: A smaller mean drop is the boil's own liveliness, or weather, whatever its significance. [K]
+LEAST_K = 0.045
+#: With one side only a sag is told from a thriftier boil only beyond this, and from a drift (cold junction,
+#: weather: 0.3 K an hour) only beyond what that makes over the distance. [K], [K/s]
+ONE_SIDED_LEAST_K = 0.07
+DRIFT_K_PER_S = 0.3 / 3600.0
+#: Fewer samples than this are no side.
+SIDE_LEAST = 8
+#: Windows that are this much less significant than the best one may still be the sag's true extent.
+EXTENT = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sag:
+    """A sag found, from early to late; ``drop_K`` is its mean depth, ``score`` its significance."""
+
+    early_s: float
+    late_s: float
+    drop_K: float
+    score: float
+
+
+class SagWatch:
+    """Looks back over one plateau, which begins at index ``start`` of the trace."""
+
+    def __init__(self, trace: Trace, noise: Noise, start: int) -> None:
+        self._trace = trace
+        self._noise = noise
+        self.start = start
+        self._count = 0
+
+    def look(self) -> Sag | None:
+        """After each sample: each window once its after-side is about as long as itself, and once later."""
+        self._count = count = self._count + 1
+        n = len(self._trace)
+        for m in WINDOWS:
+            if n - self.start < m + AFTER_LEAST:
+                return None
+            if count % max(m // 6, 2):
+                continue
+            for after in (max(m // 2, AFTER_LEAST), max(2 * m, 120)):
+                i = n - after - m
+                if i >= self.start and after <= SIDE and self._score(i, i + m, n) >= THRESHOLD:
+                    return self._extent(i, i + m, n)
+        return None
+
+    def look_everywhere(self, end_s: float | None = None, threshold: float = THRESHOLD) -> Sag | None:
+        """Every window up to ``end_s``; without it up to now, and those too that have no after-side yet."""
+        n = len(self._trace) if end_s is None else self._trace.index_at(end_s)
+        for m in WINDOWS:
+            last = n - m + 1 if end_s is None else n - m - 4
+            for i in range(last - 1, self.start - 1, -max(m // 6, 2)):
+                if self._score(i, i + m, n) >= threshold:
+                    return self._extent(i, i + m, n)
+        return None
+
+    def _score(self, i: int, j: int, n: int) -> float:
+        """By how many standard deviations samples [i, j) lie below both sides; 0 where it is no sag.
+
+        Where fewer than a few samples up to ``n`` come after, the side before must tell alone.
+        """
+        trace, noise = self._trace, self._noise
+        m = j - i
+        flank = m // 4
+        before, after = i - flank, j + flank
+        left, right = max(self.start, before - SIDE), min(n, after + SIDE)
+        inner = trace.mean(i, j)
+        variance = noise.mean_variance(m)
+        weight = level = 0.0
+        sides = []
+        for a, b in ((left, before), (after, right)):
+            if b - a >= SIDE_LEAST:
+                side, side_variance = trace.mean(a, b), noise.mean_variance(b - a)
+                sides.append((side, side_variance))
+                level += side / side_variance
+                weight += 1.0 / side_variance
+        if not sides:
+            return 0.0
+        drop = level / weight - inner
+        if drop < LEAST_K or (len(sides) == 1 and drop < self._one_sided_least_K(left, n)):
+            return 0.0
+        for side, side_variance in sides:
+            alone = side - inner
+            if alone < EACH_SIDE * drop or alone < EACH_SIDE_SD * sqrt(variance + side_variance):
+                return 0.0
+        return drop / sqrt(variance + 1.0 / weight)
+
+    def _one_sided_least_K(self, left: int, n: int) -> float:
+        t = self._trace.t
+        return ONE_SIDED_LEAST_K + 0.5 * DRIFT_K_PER_S * (t[n - 1] - t[left])
+
+    def _extent(self, i: int, j: int, n: int) -> Sag:
+        """The sag around a window that stands out, wide enough to hold its true beginning and end."""
+        m = j - i
+        step = max(m // 8, 1)
+        scored = [
+            (self._score(a, b, n), a, b)
+            for a in range(max(self.start, i - m), i + m // 2, step)
+            for b in range(max(a + 6, j - m // 2), min(j + m, n), step)
+            if b - a <= LONGEST
+        ]
+        best, first, last = max(scored, default=(0.0, i, j))
+        near = [(a, b) for score, a, b in scored if score > best - EXTENT]
+        early, late = min((a for a, _ in near), default=i), max((b for _, b in near), default=j)
+        trace = self._trace
+        # The best window of a slow ramp begins a third of the way down; its beginning must not be missed.
+        early, late = max(min(early, first - (last - first)), self.start), min(late + m // 4, n - 1)
+        drop = trace.mean(max(self.start, early - SIDE), n) - trace.mean(first, last)
+        return Sag(trace.t[early], trace.t[late], drop, best)
