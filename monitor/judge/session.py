@@ -125,12 +125,12 @@ class Session:
                 self.needs_rebuild = True
                 continue
             insort(self._recent, sample, key=_order)
-        marks = self._engine.marks
+        marks = self._engine.state.marks
         self._witness = copy.deepcopy(self._checkpoint)
-        self._engine.marks = list(marks)
+        self._engine.state.marks = list(marks)
         for sample in self._recent:
             self._judge(self._witness, sample)
-        if self._ticked_s > self._engine.last_s:
+        if self._ticked_s > self._engine.state.last_s:
             self._witness.tick(self._ticked_s)
 
     def mark(self, mark: Mark) -> None:
@@ -140,7 +140,7 @@ class Session:
             return
         self._checkpoint.engine.add_mark(mark)
         self._engine.add_mark(mark)
-        if mark.t_s <= max(self._engine.last_s, self._ticked_s):
+        if mark.t_s <= max(self._engine.state.last_s, self._ticked_s):
             self._insert([])
 
     def tick(self, now_s: float) -> None:
@@ -158,7 +158,7 @@ class Session:
 
     def view(self, now_s: float | None = None) -> LiveView:
         """What a page shows now (by default at the newest sample or tick)."""
-        newest = max(self._engine.last_s, self._ticked_s)
+        newest = max(self._engine.state.last_s, self._ticked_s)
         return view_of(self._engine, (newest if newest > -1e17 else 0.0) if now_s is None else now_s)
 
     def take_events(self) -> list[Event]:

@@ -31,38 +31,43 @@ FRESH_S = 5.0
 
 def is_closed(engine: Engine) -> bool:
     """Whether the run has ended: heat off, jars lifted, or an end recorded."""
-    if engine.header.ended_at_s is not None or engine.window_end_s is not None:
+    if engine.header.ended_at_s is not None or engine.state.hold.window_end_s is not None:
         return True
     # Without jars_in there is no window to close; the marks themselves end the run.
-    return engine.jars_in_s is None and any(m.kind in ("heat_off", "jars_lifted") for m in engine.marks)
+    return engine.state.hold.jars_in_s is None and any(
+        m.kind in ("heat_off", "jars_lifted") for m in engine.state.marks
+    )
 
 
 def stretches_of(engine: Engine) -> list[Stretch]:
     """All stretches so far, with what is too recent to be sure of marked unknown."""
     jars_in, end = _window(engine)
-    if engine.first_s is None:
+    if engine.state.first_s is None:
         if jars_in is None or not jars_in < end < inf:
             return []
         return [Stretch(jars_in, end, UNKNOWN, words.BEFORE_FIRST)]
-    last = engine.last_s
-    if engine.tick_s > last and engine.ledger.state == UNKNOWN:
+    last = engine.state.last_s
+    if engine.tick_s > last and engine.state.ledger.state == UNKNOWN:
         last = engine.tick_s
-    result = engine.ledger.stretches(last)
-    if engine.on_plateau and engine.ledger.state == BOILING and result:
+    result = engine.state.ledger.stretches(last)
+    if engine.boil.is_on and engine.state.ledger.state == BOILING and result:
         result = _with_margin(engine, result)
-    if jars_in is not None and jars_in < engine.first_s:
-        result.insert(0, Stretch(jars_in, min(engine.first_s, end), UNKNOWN, words.BEFORE_FIRST))
+    if jars_in is not None and jars_in < engine.state.first_s:
+        result.insert(0, Stretch(jars_in, min(engine.state.first_s, end), UNKNOWN, words.BEFORE_FIRST))
     if last < end < inf:
-        why = words.AFTER_LAST if engine.window_end_s is not None else words.AFTER_LAST_OPEN
+        why = words.AFTER_LAST if engine.state.hold.window_end_s is not None else words.AFTER_LAST_OPEN
         result.append(Stretch(last, end, UNKNOWN, why))
     return result
 
 
 def _with_margin(engine: Engine, stretches: list[Stretch]) -> list[Stretch]:
     tail = stretches[-1]
-    sure_until = max(engine.valid_s - engine.margin_s, tail.start_s)
-    if engine.completed_s is not None and engine.completed_start_s >= tail.start_s - 1e-6:
-        sure_until = max(sure_until, engine.told_until_s)
+    sure_until = max(engine.state.valid_s - engine.boil.margin_s, tail.start_s)
+    if (
+        engine.state.hold.completed_s is not None
+        and engine.state.hold.completed_start_s >= tail.start_s - 1e-6
+    ):
+        sure_until = max(sure_until, engine.state.hold.told_until_s)
     if sure_until >= tail.end_s:
         return stretches
     result = stretches[:-1]
@@ -92,8 +97,12 @@ def verdict_of(engine: Engine) -> Verdict:
         word = BROKEN if possible_s < run.required_s else UNPROVEN
     basis = engine.hold_basis
     if basis is None:
-        basis = engine.pressure.at(engine.last_s) if engine.first_s is not None else engine.basis
-    budget = full_budget(run, engine.probe, basis)
+        basis = (
+            engine.state.point.pressure.at(engine.state.last_s)
+            if engine.state.first_s is not None
+            else engine.state.point.basis
+        )
+    budget = full_budget(run, engine.state.probe, basis)
     reasons = (*reasons, *_explanations(engine, word, budget))
     return Verdict(
         run_id=run.run_id,
@@ -103,11 +112,11 @@ def verdict_of(engine: Engine) -> Verdict:
         possible_s=possible_s,
         boiling_point_C=_rounded(basis.boil_C),
         boiling_point_from=basis.text,
-        floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - engine.best_allowance_K),
+        floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - engine.state.best_allowance_K),
         expanded_uncertainty_K=None if basis.boil_C is None else round(budget.expanded_K, 2),
         clock_started_s=proven[0] if proven_s > 0.0 else None,
         clock_completed_s=proven[0] + run.required_s if proven_s >= run.required_s else None,
-        seen_by_eye=engine.seen_any,
+        seen_by_eye=engine.boil.seen_any,
         stretches=tuple(_rounded_stretches(stretches)),
         events=tuple(_rounded_events(engine)),
         advice=advise(run, word, closed, _phase(engine, word), _salvage_deadline(stretches, start, end)),
@@ -134,22 +143,22 @@ def _rounded_events(engine: Engine) -> list:  # type: ignore[type-arg]
             onset_early_s=None if event.onset_early_s is None else round(event.onset_early_s, 1),
             onset_late_s=None if event.onset_late_s is None else round(event.onset_late_s, 1),
         )
-        for event in sorted(engine.events, key=lambda event: event.raised_s)
+        for event in sorted(engine.state.log.events, key=lambda event: event.raised_s)
     ]
 
 
 def _window(engine: Engine) -> tuple[float | None, float]:
     """The time in which credit runs: from the last jars_in to the heat-off or lift after it."""
-    end = engine.window_end_s
+    end = engine.state.hold.window_end_s
     if end is None:
         end = inf if engine.header.ended_at_s is None else engine.header.ended_at_s
-    return engine.jars_in_s, end
+    return engine.state.hold.jars_in_s, end
 
 
 def _caps(engine: Engine) -> tuple[str, ...]:
     """Why the verdict can be unproven at most, whatever was measured."""
     run, reasons = engine.header, []
-    if engine.jars_in_s is None:
+    if engine.state.hold.jars_in_s is None:
         reasons.append("No mark says that the jars were in: water that boils without jars proves nothing.")
     batch = run.batch
     for reason in _recorded_caps(run):
@@ -183,15 +192,17 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
     reasons = []
     if word != HELD and budget.cannot_prove:
         reasons.append(budget.cannot_prove)
-    if word != HELD or engine.probe.calibrated is False:
+    if word != HELD or engine.state.probe.calibrated is False:
         reasons += [note[0].upper() + note[1:] + "." for note in budget.notes]
-    if not engine.seen_any:
+    if not engine.boil.seen_any:
         reasons.append(
             "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer "
             "(floor 0.6 K below boiling instead of 1.0 K)."
         )
-    if engine.basis.disagrees:
-        reasons.append(engine.basis.disagrees[0].upper() + engine.basis.disagrees[1:] + ".")
+    if engine.state.point.basis.disagrees:
+        reasons.append(
+            engine.state.point.basis.disagrees[0].upper() + engine.state.point.basis.disagrees[1:] + "."
+        )
     return tuple(reasons)
 
 
@@ -204,17 +215,20 @@ def _salvage_deadline(stretches: list[Stretch], start: float | None, end: float)
 
 
 def _phase(engine: Engine, word: str | None) -> str:
-    if engine.first_s is None:
+    if engine.state.first_s is None:
         return "waiting"
     if is_closed(engine):
         return "ended"
-    if word == HELD or engine.completed_s is not None:
+    if word == HELD or engine.state.hold.completed_s is not None:
         return "complete"
-    if engine.ledger.state == BOILING:
+    if engine.state.ledger.state == BOILING:
         return "hold"
-    if engine.ledger.state == UNKNOWN and engine.ledger.why not in (words.DATING_START, words.DATING_END):
+    if engine.state.ledger.state == UNKNOWN and engine.state.ledger.why not in (
+        words.DATING_START,
+        words.DATING_END,
+    ):
         return "unknown"
-    if engine.lost_raised:
+    if engine.state.hold.lost_raised:
         return "boil_lost"
     return "come_up"
 
@@ -224,27 +238,31 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     run = engine.header
     verdict = verdict_of(engine)
     phase = _phase(engine, verdict.verdict)
-    age_s = now_s - engine.last_s if engine.first_s is not None else 0.0
+    age_s = now_s - engine.state.last_s if engine.state.first_s is not None else 0.0
     stale = phase not in ("ended", "waiting") and age_s > max(FRESH_S, engine.silent_after_s)
-    state = UNKNOWN if stale or engine.ledger.state is None else engine.ledger.state
+    state = UNKNOWN if stale or engine.state.ledger.state is None else engine.state.ledger.state
     if stale and phase != "complete":
         phase = "unknown"
-    held_s = engine.held_s(engine.last_s) if state == BOILING else 0.0
+    held_s = engine.boil.held_s(engine.state.last_s) if state == BOILING else 0.0
     remaining = None
-    if phase == "hold" and engine.jars_in_s is not None:
+    if phase == "hold" and engine.state.hold.jars_in_s is not None:
         remaining = max(run.required_s - held_s, 0.0)
     elif phase in ("come_up", "boil_lost"):
         remaining = run.required_s
     elif phase == "complete":
         remaining = 0.0
     rate = engine.come_up.rate_K_per_s()
-    eta = engine.come_up.eta_s(engine.boil_C) if engine.boil_C and phase in ("come_up", "boil_lost") else None
+    eta = (
+        engine.come_up.eta_s(engine.state.point.boil_C)
+        if engine.state.point.boil_C and phase in ("come_up", "boil_lost")
+        else None
+    )
     return LiveView(
         at_s=now_s,
         state=state,
         phase=phase,
         sentence=_sentence(engine, phase, stale, age_s, held_s, remaining),
-        reason=words.gap(age_s) if stale else engine.ledger.why,
+        reason=words.gap(age_s) if stale else engine.state.ledger.why,
         water_C=None if engine.water_C is None or stale else round(engine.water_C, 2),
         boiling_point_C=verdict.boiling_point_C,
         boiling_point_from=verdict.boiling_point_from,
@@ -254,11 +272,11 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         proven_s=verdict.proven_s,
         required_s=run.required_s,
         remaining_s=None if remaining is None else round(remaining, 1),
-        clock_started_s=engine.credit_start_s,
-        last_sample_s=None if engine.first_s is None else engine.last_s,
+        clock_started_s=engine.boil.credit_start_s,
+        last_sample_s=None if engine.state.first_s is None else engine.state.last_s,
         eta_s=eta,
         rate_K_per_min=None if rate is None else round(rate[0] * 60.0, 3),
-        seen_by_eye=engine.seen_s is not None,
+        seen_by_eye=engine.boil.seen_s is not None,
     )
 
 
@@ -269,14 +287,14 @@ def _sentence(
     if stale:
         return f"Not known: no reading for {words.minutes(age_s)}."
     if phase == "hold":
-        if engine.jars_in_s is None:
+        if engine.state.hold.jars_in_s is None:
             return "Full boil, but no mark says that the jars are in: nothing counts yet."
         return f"Full boil. {words.minutes(held_s)} held."
     return {
         "waiting": "Waiting for the first reading.",
         "come_up": "Coming up to the boil. The time has not begun.",
         "boil_lost": "The boil is lost. The whole time begins again when it is back.",
-        "unknown": f"Not known whether it boils: {engine.ledger.why}.",
+        "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
         "complete": "The whole time has held. Turn off the heat.",
         "ended": "This run has ended.",
     }[phase]

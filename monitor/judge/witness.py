@@ -12,7 +12,7 @@ SETTLED_S = 600.0
 
 
 class Witness:
-    """Feeds both, in time order. The events of both are in ``engine.events``."""
+    """Feeds both, in time order. The events of both are in ``engine.state.log``."""
 
     def __init__(self, header: Run) -> None:
         self.engine = Engine(header)
@@ -28,14 +28,14 @@ class Witness:
         if self.cooling.heat_off_s is not None or self.cooling.lifted_s is not None:
             if self.cooling.needs_verdict:
                 self._settle(sample.t_s)
-            engine.events += self.cooling.push(sample)
+            engine.state.log.events += self.cooling.push(sample)
 
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""
         self.engine.tick(now_s)
         self._pass_marks()
         self._settle(now_s)
-        self.engine.events += self.cooling.tick(now_s)
+        self.engine.state.log.events += self.cooling.tick(now_s)
 
     def finish(self) -> None:
         """The record ends here."""
@@ -45,9 +45,9 @@ class Witness:
     def _pass_marks(self) -> None:
         engine = self.engine
         while self._marks_passed < engine.next_mark:
-            mark = engine.marks[self._marks_passed]
+            mark = engine.state.marks[self._marks_passed]
             self._marks_passed += 1
-            engine.events += self.cooling.on_mark(mark.kind, mark.t_s)
+            engine.state.log.events += self.cooling.on_mark(mark.kind, mark.t_s)
 
     def _settle(self, now_s: float) -> None:
         """Tell the cooling watch the verdict, once the end of the hold can be dated."""

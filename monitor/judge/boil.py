@@ -1,0 +1,324 @@
+"""The boil that is on, or looked for: found where a rise ends, kept while nothing departs, ended at an onset."""
+
+from __future__ import annotations
+
+from monitor.judge import words
+from monitor.judge.creep import Creep
+from monitor.judge.dip import Fall, FallDetector
+from monitor.judge.gap import CEILING_S
+from monitor.judge.guard import MEAN_S, Guard
+from monitor.judge.hold import ROUNDING_S
+from monitor.judge.plateau import find_plateau
+from monitor.judge.readings import FALL_K_PER_S
+from monitor.judge.sag import THRESHOLD, UNTOLD_THRESHOLD, Sag, SagWatch
+from monitor.judge.state import State
+from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
+
+#: From this share of the alarm's threshold on, a fall is doubted: unknown, no alarm yet. By Monte Carlo about
+#: once in 100 h of boil.
+DOUBT = 0.84
+#: Sooner with coarse steps, whose threshold is set wide for their heavy tails.
+DOUBT_COARSE = 0.6
+#: A mark of the rolling boil this much before the plateau's early start still belongs to it. [s]
+MARK_SLACK_S = 15.0
+#: A rise before a plateau that lasted no longer than this cannot be told from scatter. [s]
+RISE_SHOWS_S = 15.0
+#: Where a person saw no full boil, a reading this far below the best plateau is a real fall. [K]
+REAL_FALL_K = 0.7
+#: After a plateau that was still rising, the next one is looked for in so many newest samples.
+KEPT = 120
+
+
+class Boil:
+    """Finds the plateaus of one run and judges them. ``start_s`` and ``early_s`` are those of the newest one."""
+
+    def __init__(self, state: State) -> None:
+        self._state = state
+        self.guard = Guard(state)
+        self.is_on = False
+        self.early_s = 0.0
+        self.start_s = 0.0
+        self.detector: FallDetector | None = None
+        self._sags: SagWatch | None = None
+        self._creep: Creep | None = None
+        self._doubt = False
+        self.seen_s: float | None = None  # rolling boil seen, in this plateau
+        self.seen_any = False
+        self.early_marks_s: list[float] = []
+        self._carried_s: float | None = None  # seen on a plateau that rose a little further
+        self.blocked = False
+
+    # --- looking for it -----------------------------------------------------------------------------------
+
+    def look_for(self, t: float, y: float) -> None:
+        """Off the plateau: does the newest reading show one?"""
+        state = self._state
+        if state.point.unknown_why:
+            state.set(t, UNKNOWN, state.point.unknown_why)
+            return
+        if self.blocked:
+            # A person saw no full boil: only the eye, or a real fall and return, can begin a new stretch.
+            if self.guard.is_far_below(y, REAL_FALL_K):
+                self.blocked = False
+            return
+        if state.ledger.state == UNKNOWN:
+            state.set(t, NOT_BOILING, state.not_up)
+        trace = state.trace
+        plateau = find_plateau(trace, state.noise, state.continuity.spacing_s)
+        if plateau is None:
+            return
+        self.is_on = True
+        state.noise.learn_past(trace, plateau.index)
+        self.early_s, self.start_s = self._early_start(plateau.early_s), plateau.late_s
+        self.detector = FallDetector(trace, state.noise, plateau.index)
+        self._sags = SagWatch(trace, state.noise, plateau.index)
+        self._creep = Creep(plateau.late_s)
+        within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
+        self.seen_s = next(within, self._carried_s)
+        state.set(self.early_s, UNKNOWN, words.DATING_START)
+        self._judge(plateau.late_s if self.seen_s is None else max(plateau.late_s, self.seen_s), t)
+
+    def _early_start(self, early_s: float) -> float:
+        """After an interruption the first readings may be the plateau's too: unknown, not "not boiling"."""
+        first_s = self._state.trace.t[0]
+        before, why = self._state.ledger.just_before(first_s)
+        interrupted = before == UNKNOWN and why != words.DATING_END
+        return first_s if interrupted and early_s - first_s <= RISE_SHOWS_S else early_s
+
+    # --- while it is on -----------------------------------------------------------------------------------
+
+    def dropped(self, count: int) -> None:
+        """The trace forgot its oldest samples."""
+        if self.detector is not None and self._sags is not None:
+            self.detector.start = max(self.detector.start - count, 0)
+            self._sags.start = max(self._sags.start - count, 0)
+
+    def follow(self, t: float) -> Fall | None:
+        """On the plateau: judge the newest reading. Returns a fall too fast for cooling, to be looked into."""
+        state, detector = self._state, self.detector
+        assert detector is not None and self._sags is not None
+        look = detector.look()
+        if look <= -1.0:
+            fall = detector.locate()
+            if fall.slope_K_per_s > 2.0 * FALL_K_PER_S:
+                return fall
+            self._departed(fall, t)
+            return None
+        if look >= 1.0:
+            self._still_rising(t)
+            return None
+        if self._doubts(look, t) or self._crept(t):
+            return None
+        sag = self._sags.look()
+        if sag is not None:
+            self._sagged(sag, t)
+        self._judge(t, t)
+        if state.hold.heat_off_s is None:
+            self._credit(t)
+        return None
+
+    def _doubts(self, look: float, t: float) -> bool:
+        """Perhaps a fall: too little for an alarm, too much to count on. Returns whether nothing is judged now."""
+        state = self._state
+        doubt = DOUBT_COARSE if state.noise.step_K > state.noise.sd_K else DOUBT
+        if look <= -doubt:
+            if not self._doubt:
+                self._doubt = True
+                if state.ledger.state == BOILING:
+                    assert self.detector is not None
+                    early_s = self.detector.locate().early_s - state.probe.response_s
+                    state.set(max(early_s, self.early_s, state.hold.told_until_s), UNKNOWN, words.DOUBT)
+            return True
+        if self._doubt:
+            if look < -0.5 * doubt:
+                return True
+            self._doubt = False
+            if state.hold.boil_told:
+                state.log.add("verdict_revised", t, t, words.DOUBT_TEXT)
+        return False
+
+    def _crept(self, t: float) -> bool:
+        """Has the plateau crept away, too slowly for the detector?"""
+        state, creep = self._state, self._creep
+        assert creep is not None
+        way = creep.look(state.trace, state.noise, t)
+        if way > 0:
+            self._still_rising(t)
+        elif way < 0:
+            self._departed(Fall(0.5 * (creep.top_s + t), creep.top_s, t, 0.0), t)
+        elif creep.level_C is not None and state.ledger.state == BOILING:
+            self.guard.remember(creep.level_C, t)
+            creep.level_C = None
+        return way != 0
+
+    def _judge(self, from_s: float, t: float) -> None:
+        """The guarded decision on the judged value; a change of state holds from ``from_s``."""
+        state, hold = self._state, self._state.hold
+        found, why = self.guard.decide(self.start_s, self.seen_s is not None)
+        if found == state.ledger.state and why == state.ledger.why:
+            return
+        if state.ledger.state == BOILING and found != BOILING:
+            # The mean that failed reaches back over its own length.
+            from_s = max(t - MEAN_S, self.start_s, hold.told_until_s)
+        if why == words.TOO_HOT:
+            assert state.point.boil_C is not None
+            text = words.too_hot(self.guard.short_C(self.start_s), state.point.boil_C)
+            state.log.add_at_most("reads_above_boiling", t, text, 600.0)
+        state.set(from_s, found, why)
+        if found == BOILING:
+            hold.reached(from_s, self.early_s, t)
+        elif found == NOT_BOILING and hold.boil_told and hold.heat_off_s is None:
+            hold.lost(from_s, from_s, t, t, words.COOLED)
+
+    def seen(self, t: float) -> None:
+        """A person saw the rolling boil at ``t``: the first time in a stretch moves its start there."""
+        state = self._state
+        self.seen_any = True
+        if self.blocked:
+            self.blocked = False
+            self.keep_since(t)
+        if not self.is_on:
+            self.early_marks_s.append(t)
+            return
+        if self.seen_s is not None:
+            return
+        self.seen_s = t
+        from_s = max(self.start_s, state.hold.told_until_s)
+        state.ledger.relabel(from_s, t, BOILING, UNKNOWN, words.BEFORE_SEEN)
+        if state.ledger.state == BOILING or state.valid_s >= t - CEILING_S:
+            self._judge(t, t)
+
+    def not_seen(self, t: float) -> None:
+        """A person looked at ``t`` and saw no full boil."""
+        hold = self._state.hold
+        self.break_off(t, NOT_BOILING, words.NOT_SEEN)
+        self.blocked = True
+        if hold.boil_told:
+            hold.lost(t, t, t, t, words.NOT_SEEN_TEXT)
+
+    # --- what of it is proven -----------------------------------------------------------------------------
+
+    @property
+    def credit_start_s(self) -> float | None:
+        """Where the stretch that is on now began, or None."""
+        return self._state.ledger.boiling_since()
+
+    @property
+    def margin_s(self) -> float:
+        """The last so many seconds of a plateau that a fall just begun could still take back. [s]"""
+        if self.detector is None:
+            return 0.0
+        state = self._state
+        margin = self.detector.margin_s(state.continuity.spacing_s) + state.probe.response_s
+        if state.still.chip_moved_s < state.still.since_s:
+            # Nothing but the reading itself says that the converter is alive: count up to its last move.
+            margin = max(margin, state.valid_s - state.still.since_s)
+        return margin
+
+    def held_s(self, t: float) -> float:
+        """What the stretch that is on now proves by ``t``, margin taken off. [s]"""
+        start_s = self.credit_start_s
+        return 0.0 if start_s is None else self._state.hold.counted_s(start_s, t - self.margin_s)
+
+    def _credit(self, t: float) -> None:
+        hold = self._state.hold
+        start_s = self.credit_start_s
+        if start_s is None or not hold.counts or not hold.is_due(start_s, t):
+            return
+        if self.held_s(t) < hold.required_s + ROUNDING_S:
+            return
+        assert self._sags is not None
+        sag = self._sags.look_everywhere()
+        if sag is None:
+            hold.complete(start_s, t)
+        else:
+            self._sagged(sag, t)
+
+    def _sagged(self, sag: Sag, t: float) -> None:
+        """The water may have stopped boiling for a while: that while is not counted."""
+        state, hold = self._state, self._state.hold
+        assert self._sags is not None
+        self._sags.start = state.trace.index_at(sag.late_s) + 1
+        early_s = max(sag.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
+        if sag.late_s <= early_s:
+            return
+        state.ledger.relabel(early_s, sag.late_s, BOILING, UNKNOWN, words.SAGGED)
+        if hold.boil_told and hold.heat_off_s is None:
+            state.log.add("verdict_revised", early_s, t, words.SAGGED_TEXT)
+
+    def look_back(self, until_s: float, t: float) -> None:
+        """The plateau, or the hold, is over: what is there to be seen of it now?"""
+        hold = self._state.hold
+        if self._sags is None or hold.told_until_s >= until_s:
+            return
+        sag = self._sags.look_everywhere(until_s, UNTOLD_THRESHOLD if hold.completed_s is None else THRESHOLD)
+        if sag is not None:
+            self._sagged(sag, t)
+
+    # --- its end ------------------------------------------------------------------------------------------
+
+    def _still_rising(self, t: float) -> None:
+        """The plateau was none: the water was still on its way up."""
+        state = self._state
+        from_s = max(self.early_s, state.hold.told_until_s)
+        state.ledger.relabel(from_s, t, BOILING, UNKNOWN, words.WAS_RISING)
+        seen_s = self.seen_s
+        self.leave(t, NOT_BOILING, words.COME_UP)
+        # The boil was not lost: what a person saw of it stands for the plateau it rises to.
+        self._carried_s = seen_s
+        self.keep_since(state.trace.t[max(len(state.trace) - KEPT, 0)])
+
+    def _departed(self, fall: Fall, t: float) -> None:
+        """A fall away from the plateau: what was boiling ends at its onset, dated early."""
+        state, hold = self._state, self._state.hold
+        self.look_back(fall.early_s, t)
+        early_s = max(fall.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
+        onset_s, late_s = max(fall.onset_s, early_s), max(fall.late_s, early_s)
+        held_s = max(early_s - max(self.credit_start_s or early_s, hold.jars_in_s or 0.0), 0.0)
+        self.leave(early_s, UNKNOWN, words.DATING_END)
+        state.set(late_s, NOT_BOILING, words.LOST if hold.heat_off_s is None else words.AFTER_HEAT)
+        if hold.boil_told and (hold.heat_off_s is None or late_s < hold.heat_off_s):
+            hold.lost(onset_s, early_s, late_s, t, words.lost(held_s))
+        self.keep_since(late_s)
+
+    def sudden_end_s(self, since_s: float) -> float:
+        """When a fall noticed at ``since_s`` began at the earliest: the probe lags, and it may begin gently. [s]"""
+        state, detector = self._state, self.detector
+        if detector is None or len(state.trace) - detector.start < 30:
+            return since_s
+        early_s = since_s - 2.0 * state.probe.response_s
+        if detector.look() < -0.5:
+            early_s = min(early_s, detector.locate().early_s)
+        return max(early_s, self.early_s, state.hold.told_until_s)
+
+    def keep_since(self, t_s: float) -> None:
+        """Only what came after ``t_s`` may show the next plateau."""
+        trace = self._state.trace
+        i = trace.index_at(t_s)
+        kept = list(zip(trace.t[i:], trace.y[i:], strict=True))
+        trace.clear()
+        for t, y in kept:
+            trace.append(t, y)
+
+    def break_off(self, from_s: float, state: str, why: str) -> None:
+        """The plateau ends without a fall seen; one just begun before ``from_s`` would not show yet."""
+        self.look_back(from_s, from_s)
+        start_s = self.credit_start_s
+        if self.detector is not None and start_s is not None:
+            margin_s = self.detector.margin_s(self._state.continuity.spacing_s) + self._state.probe.response_s
+            sure_s = min(self._state.valid_s - self.margin_s, from_s - margin_s)
+            sure_s = max(sure_s, start_s, self._state.hold.told_until_s)
+            if sure_s < from_s:
+                self._state.set(sure_s, UNKNOWN, words.TOO_SOON)
+        self.leave(from_s, state, why)
+
+    def leave(self, from_s: float, state: str, why: str) -> None:
+        """The plateau is over."""
+        self.is_on = False
+        self.detector = self._sags = self._creep = None
+        self.seen_s = None
+        self.early_marks_s.clear()
+        self._carried_s = None
+        self._doubt = False
+        first_s = self._state.first_s
+        self._state.set(from_s if first_s is None else max(from_s, first_s), state, why)

@@ -1,0 +1,63 @@
+"""At what temperature the water of this run boils, and from where on a reading counts as boiling."""
+
+from __future__ import annotations
+
+from monitor.judge import words
+from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, ProbeBudget, expanded_K
+from monitor.judge.eventlog import EventLog
+from monitor.judge.pressure import PressureBasis, PressureTracker
+from monitor.record.model import Run
+
+#: How often the pressure is asked. [s]
+EVERY_S = 30.0
+#: So far below the floor, U and the allowance apart, nothing needs a close look. [K]
+FAR_K = 5.0
+#: Above the boiling point by more than U and this, no open kettle can be. [K]
+TOO_HOT_K = 1.5
+
+
+class BoilPoint:
+    """The boiling point with its uncertainty, taken anew each half minute."""
+
+    def __init__(self, header: Run, probe: ProbeBudget, log: EventLog) -> None:
+        self.pressure = PressureTracker(header)
+        self._probe, self._log = probe, log
+        self._asked_s = -1e18
+        self.basis: PressureBasis = self.pressure.at(0.0)
+        self.boil_C: float | None = None
+        #: U of reading less boiling point. [K]
+        self.expanded_K: float | None = None
+        self.floor_C: float | None = None
+        #: Below this a reading is far from any boil. [°C]
+        self.near_C = 1e9
+
+    def follow(self, t: float, allowance_K: float) -> None:
+        """Ask the pressure again if it is time to."""
+        if t - self._asked_s < EVERY_S:
+            return
+        self._asked_s = t
+        self.basis = basis = self.pressure.at(t)
+        self.boil_C = basis.boil_C
+        if basis.boil_C is None:
+            self.floor_C = self.expanded_K = None
+            self.near_C = -1e9
+        else:
+            self.expanded_K = expanded_K(self._probe, basis)
+            self.floor_C = basis.boil_C - allowance_K
+            self.near_C = basis.boil_C - ALLOWANCE_SEEN_K - max(self.expanded_K, 0.5) - FAR_K
+        if basis.disagrees:
+            self._log.add_once(
+                "pressure_disagrees", t, basis.disagrees[0].upper() + basis.disagrees[1:] + "."
+            )
+
+    @property
+    def unknown_why(self) -> str:
+        """Why nothing can be judged by this boiling point, or ""."""
+        if self.boil_C is None or self.expanded_K is None:
+            return words.NO_BOILING_POINT
+        return words.PRESSURE if self.basis.disagrees else ""
+
+
+def allowance_K(seen: bool) -> float:
+    """How far below the boiling point still counts: more where a person saw the rolling boil. [K]"""
+    return ALLOWANCE_SEEN_K if seen else ALLOWANCE_UNSEEN_K

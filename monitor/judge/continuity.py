@@ -1,0 +1,81 @@
+"""Whether a sample simply follows the one before: node restarts, clock steps, the node's rhythm."""
+
+from __future__ import annotations
+
+from monitor.judge import words
+from monitor.judge.eventlog import EventLog
+from monitor.record.model import Sample
+
+#: So many intervals make a rhythm.
+RHYTHM_OF = 20
+#: So many gaps in a row, alike within a fifth, are no gaps: the node has gone over to a slower rhythm.
+GAPS_ALIKE, ALIKE = 5, 0.2
+
+
+class Continuity:
+    """Follows boot, sequence number, uptime and the time between samples."""
+
+    def __init__(self, log: EventLog) -> None:
+        self._log = log
+        #: Usual time between two samples. [s]
+        self.spacing_s = 1.0
+        self._intervals = 0
+        self._gaps_alike = 0
+        self._last_gap_s = 0.0
+        self._boot: int | None = None
+        self._seq: int | None = None
+        self._uptime_s: float | None = None
+
+    def learn(self, interval_s: float) -> None:
+        """An ordinary interval."""
+        self._gaps_alike = 0
+        if self._intervals < RHYTHM_OF:
+            self._intervals += 1
+            self.spacing_s += (interval_s - self.spacing_s) / self._intervals
+        else:
+            self.spacing_s += 0.02 * (interval_s - self.spacing_s)
+
+    def learn_gap(self, interval_s: float) -> None:
+        """An interval longer than the rhythm; it may be the new rhythm."""
+        if abs(interval_s - self._last_gap_s) < ALIKE * interval_s:
+            self._gaps_alike += 1
+            if self._gaps_alike >= GAPS_ALIKE:
+                self.spacing_s, self._gaps_alike = interval_s, 0
+        self._last_gap_s = interval_s
+
+    def break_before(self, sample: Sample, last_s: float) -> str:
+        """Why the sample does not simply follow the last, of ``last_s``, or ""."""
+        boot, seq, uptime = sample.boot, sample.seq, sample.uptime_s
+        if uptime is None and boot == self._boot and self._seq is not None and seq == self._seq + 1:
+            # The next number of the same start: by far the most common, and it follows.
+            self._seq = seq
+            return ""
+        t = sample.t_s
+        reason = ""
+        if boot is not None and self._boot is not None and boot != self._boot:
+            self._log.add("node_restarted", last_s, t, words.RESTARTED)
+            reason = words.RESTART_GAP
+            self._uptime_s = None
+        elif self._stepped(t - last_s, boot, seq, uptime):
+            self._log.add_at_most("clock_stepped", t, words.CLOCK_STEPPED, 10.0)
+            reason = words.CLOCK_GAP
+        if boot is not None:
+            self._boot = boot
+        if seq is not None:
+            self._seq = seq
+        if uptime is not None:
+            self._uptime_s = uptime
+        return reason
+
+    def _stepped(self, passed_s: float, boot: int | None, seq: int | None, uptime_s: float | None) -> bool:
+        """Whether time was lost or gained, by the node's uptime or by the numbers of its samples."""
+        if passed_s > 1e17:
+            return False
+        if uptime_s is not None and self._uptime_s is not None:
+            return abs((uptime_s - self._uptime_s) - passed_s) > 2.0
+        if seq is not None and self._seq is not None and self._intervals >= RHYTHM_OF:
+            if seq <= self._seq:
+                return True
+            # More numbers than time can hold: time was lost, and what happened in it is not known.
+            return (seq - self._seq) * self.spacing_s > 1.5 * passed_s + 2.0 * self.spacing_s + 2.0
+        return False

@@ -1,0 +1,97 @@
+"""The guarded decision on a plateau: boiling, not boiling or unknown, by the readings' mean and ±U.
+
+JCGM 106:2012, guarded acceptance: boiling where T - U ≥ floor, not boiling where T + U < floor, unknown between.
+"""
+
+from __future__ import annotations
+
+from monitor.judge import words
+from monitor.judge.boilpoint import TOO_HOT_K, allowance_K
+from monitor.judge.creep import DRIFT_K_PER_S
+from monitor.judge.gap import lowest_in_gap_C
+from monitor.judge.state import State
+from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
+
+#: The judged value is a mean over up to this long. [s]
+MEAN_S = 30.0
+#: On one plateau the level is pooled over up to this long. [s]
+POOL_S = 300.0
+#: A later plateau lower than an earlier one by more than this is steady, but not the boil seen before. [K]
+LOWER_PLATEAU_K = 0.12
+#: A rhythm slower than this hides dips that matter: each interval is then a gap to be bridged. [s]
+SPARSE_S = 3.5
+
+
+class Guard:
+    """Decides on the plateaus of one run; remembers how high above the boiling point the best one lay."""
+
+    def __init__(self, state: State) -> None:
+        self._state = state
+        self._best_level_K: float | None = None
+        self._best_level_s = 0.0
+
+    def short_C(self, start_s: float) -> float:
+        """The short mean that is judged, of a plateau from ``start_s``. [°C]"""
+        return self._mean_C(MEAN_S, start_s)
+
+    def pooled_C(self, start_s: float) -> float:
+        """The mean over the plateau's last minutes. [°C]
+
+        While no departure is seen the plateau has one level, so a longer mean tells it better than one of
+        30 s; without it a level near the guarded floor would flicker with the agitation.
+        """
+        return self._mean_C(POOL_S, start_s)
+
+    def _mean_C(self, reach_s: float, start_s: float) -> float:
+        trace = self._state.trace
+        n = len(trace)
+        if not n:
+            return self._state.valid_C
+        return trace.mean(min(trace.index_at(max(trace.t[-1] - reach_s, start_s)), n - 1), n)
+
+    def decide(self, start_s: float, seen: bool) -> tuple[str, str]:
+        """(state, why) now, on a plateau from ``start_s``; ``seen``: a person saw it boil."""
+        state, point = self._state, self._state.point
+        if point.unknown_why:
+            return UNKNOWN, point.unknown_why
+        assert point.boil_C is not None and point.expanded_K is not None
+        short, pooled, wide = self.short_C(start_s), self.pooled_C(start_s), point.expanded_K
+        scatter = 2.0 * state.noise.mean_variance(30) ** 0.5
+        state.best_allowance_K = allowance_K(seen)
+        point.floor_C = floor = point.boil_C - state.best_allowance_K
+        if short > point.boil_C + wide + TOO_HOT_K:
+            return UNKNOWN, words.TOO_HOT
+        if short + wide < floor:
+            return NOT_BOILING, words.SIMMER
+        if pooled - wide < floor or short - wide < floor - scatter:
+            return UNKNOWN, words.between(wide)
+        rhythm_s = state.continuity.spacing_s
+        if rhythm_s > SPARSE_S and lowest_in_gap_C(pooled, pooled, rhythm_s) - wide < floor:
+            return UNKNOWN, words.sparse(rhythm_s)
+        if not state.seen_low:
+            return UNKNOWN, words.NO_COME_UP
+        if not seen and self._is_lower_than_before(pooled - point.boil_C):
+            return UNKNOWN, words.LOWER_PLATEAU
+        return BOILING, words.BOIL
+
+    def _is_lower_than_before(self, level_K: float) -> bool:
+        if self._best_level_K is None:
+            return False
+        allowed = LOWER_PLATEAU_K + DRIFT_K_PER_S * (self._state.valid_s - self._best_level_s)
+        allowed += 2.0 * self._state.noise.mean_variance(30) ** 0.5
+        return bool(level_K < self._best_level_K - allowed)
+
+    def remember(self, level_C: float, t: float) -> None:
+        """The mean of a minute that boiled."""
+        if self._state.point.boil_C is None:
+            return
+        level_K = level_C - self._state.point.boil_C
+        if self._best_level_K is None or level_K > self._best_level_K:
+            self._best_level_K, self._best_level_s = level_K, t
+
+    def is_far_below(self, y_C: float, by_K: float) -> bool:
+        """Whether a reading lies so far below the best plateau."""
+        boil_C = self._state.point.boil_C
+        return (
+            self._best_level_K is not None and boil_C is not None and y_C < boil_C + self._best_level_K - by_K
+        )

@@ -1,0 +1,108 @@
+"""The hold: while the jars are in, how much of the required time is proven, and what the cook is told."""
+
+from __future__ import annotations
+
+from monitor.judge import words
+from monitor.judge.eventlog import EventLog
+
+#: Start and end of a hold are rounded to the tenth against the canner: that much more must be there. [s]
+ROUNDING_S = 0.2
+OVERRUN_S = 300.0
+#: Reminder to look at the water over the lids, in processes longer than LONG_S. [s]
+WATER_CHECK_S, LONG_S = 900.0, 1800.0
+
+
+class Hold:
+    """The window from jars in to heat off, and what was said of the boil in it. Times in s."""
+
+    def __init__(self, required_s: float, log: EventLog) -> None:
+        self.required_s = required_s
+        self._log = log
+        self.jars_in_s: float | None = None
+        self.window_end_s: float | None = None
+        self.heat_off_s: float | None = None
+        #: When hold_complete was said, and the start of the stretch that earned it.
+        self.completed_s: float | None = None
+        self.completed_start_s = 0.0
+        #: ``boil_lost`` was said, ``boil_back`` not since; ``boil_reached`` or ``boil_back`` was, no loss since.
+        self.lost_raised = False
+        self.boil_told = False
+        self._water_due_s = WATER_CHECK_S
+
+    def jars_in(self, t: float) -> None:
+        """The jars went in: the window opens."""
+        self.jars_in_s, self.window_end_s, self.heat_off_s = t, None, None
+        self.completed_s = None
+
+    def ends(self, t: float, *, heat_off: bool) -> bool:
+        """Heat off or jars lifted. Returns whether this closes the window."""
+        if heat_off and self.heat_off_s is None:
+            self.heat_off_s = t
+        if self.jars_in_s is None or self.window_end_s is not None:
+            return False
+        self.window_end_s = t
+        return True
+
+    @property
+    def told_until_s(self) -> float:
+        """Until when hold_complete promised that the boil counts: no dating takes it back. [s]"""
+        if self.completed_s is None:
+            return -1e18
+        return self.completed_start_s + self.required_s + ROUNDING_S
+
+    def counted_s(self, start_s: float, end_s: float) -> float:
+        """How much of the boil from ``start_s`` to ``end_s`` was with the jars in. [s]"""
+        if self.jars_in_s is None:
+            return 0.0
+        if self.window_end_s is not None:
+            end_s = min(end_s, self.window_end_s)
+        return max(end_s - max(start_s, self.jars_in_s), 0.0)
+
+    @property
+    def counts(self) -> bool:
+        """Whether a boil now would count."""
+        return self.jars_in_s is not None and self.window_end_s is None
+
+    def is_due(self, start_s: float, t: float) -> bool:
+        """Follow a boil that counts; True where the whole time may be over, and was not said to be."""
+        assert self.jars_in_s is not None
+        if self.completed_s is not None:
+            self.follow_overrun(t)
+            return False
+        passed_s = t - max(start_s, self.jars_in_s)
+        if self.required_s > LONG_S and self._water_due_s <= passed_s < self.required_s:
+            self._water_due_s += WATER_CHECK_S
+            self._log.add("water_check_due", t, t, words.WATER_CHECK)
+        return passed_s >= self.required_s
+
+    def complete(self, start_s: float, t: float) -> None:
+        """The whole time is proven: tell the cook."""
+        assert self.jars_in_s is not None
+        self.completed_s = t
+        self.completed_start_s = max(start_s, self.jars_in_s)
+        done_s = self.completed_start_s + self.required_s
+        self._log.add("hold_complete", done_s, t, words.complete(self.required_s))
+
+    def follow_overrun(self, t: float) -> None:
+        """Say so where the heat stays on long after the whole time."""
+        if self.completed_s is not None and self.heat_off_s is None and t - self.completed_s >= OVERRUN_S:
+            self._log.add_once("overrun", t, words.OVERRUN)
+
+    def reached(self, start_s: float, early_s: float, t: float) -> None:
+        """The boil is there, or back."""
+        kind = "boil_back" if self.lost_raised else "boil_reached"
+        if not self.lost_raised and self._log.has("boil_reached"):
+            return
+        if self.heat_off_s is not None:
+            return
+        self.lost_raised = False
+        self.boil_told = True
+        text = words.reached(kind, self.required_s)
+        self._log.add(kind, start_s, t, text, early_s=early_s, late_s=start_s)
+        self._water_due_s = WATER_CHECK_S
+
+    def lost(self, onset_s: float, early_s: float, late_s: float, t: float, text: str) -> None:
+        """The boil is lost."""
+        self.lost_raised = True
+        self.boil_told = False
+        self._log.add("boil_lost", onset_s, t, text, early_s=early_s, late_s=late_s)

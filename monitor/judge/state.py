@@ -1,0 +1,71 @@
+"""What the parts of the engine share about one run: its header, its readings so far, what is said of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.judge import words
+from monitor.judge.boilpoint import BoilPoint
+from monitor.judge.budget import ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
+from monitor.judge.continuity import Continuity
+from monitor.judge.eventlog import EventLog
+from monitor.judge.hold import Hold
+from monitor.judge.ledger import Ledger
+from monitor.judge.noise import Noise
+from monitor.judge.readings import StillWatch
+from monitor.judge.trace import Trace
+from monitor.record.model import Mark, Run
+
+
+@dataclass(slots=True)
+class State:
+    """One run in progress. Times in s on the run's clock; "never" is far in the past."""
+
+    header: Run
+    probe: ProbeBudget
+    log: EventLog
+    point: BoilPoint
+    hold: Hold
+    noise: Noise
+    continuity: Continuity
+    ledger: Ledger = field(default_factory=Ledger)
+    trace: Trace = field(default_factory=Trace)
+    still: StillWatch = field(default_factory=StillWatch)
+    marks: list[Mark] = field(default_factory=list)
+    first_s: float | None = None
+    #: Newest sample of any kind; newest reading of any value; newest sign of life that is not late.
+    last_s: float = -1e18
+    reading_s: float = -1e18
+    heard_s: float = -1e18
+    #: Newest sample with a believable reading, and that reading. [s], [°C]
+    valid_s: float = -1e18
+    valid_C: float = 0.0
+    #: Whether the record shows the water well below the floor.
+    seen_low: bool = False
+    #: The widest allowance that a decision was made with. [K]
+    best_allowance_K: float = ALLOWANCE_UNSEEN_K
+
+    @classmethod
+    def of(cls, header: Run) -> State:
+        """The state before the first sample."""
+        probe = probe_budget(header)
+        log = EventLog()
+        return cls(
+            header=header,
+            probe=probe,
+            log=log,
+            point=BoilPoint(header, probe, log),
+            hold=Hold(header.required_s, log),
+            noise=Noise(probe.step_K),
+            continuity=Continuity(log),
+            marks=sorted(header.marks, key=lambda mark: mark.t_s),
+        )
+
+    def set(self, t: float, state: str, why: str) -> None:
+        """From ``t`` on the run is in ``state``."""
+        self.ledger.set_from(t, state, why)
+
+    @property
+    def not_up(self) -> str:
+        """Why it does not boil while no plateau is found."""
+        return words.LOST if self.hold.lost_raised else words.COME_UP
