@@ -99,7 +99,7 @@ class Boil:
         assert detector is not None and self._sags is not None
         look = detector.look()
         if look <= -1.0:
-            fall = detector.locate()
+            fall = detector.locate(marked=state.hold.heat_off_s is not None)
             if fall.slope_K_per_s > 2.0 * FALL_K_PER_S:
                 return fall
             self._departed(fall, t)
@@ -210,10 +210,8 @@ class Boil:
             return 0.0
         state = self._state
         margin = self.detector.margin_s(state.continuity.spacing_s) + state.probe.response_s
-        if state.still.chip_moved_s < state.still.since_s:
-            # Nothing but the reading itself says that the converter is alive: count up to its last move.
-            margin = max(margin, state.valid_s - state.still.since_s)
-        return margin
+        # A reading that stands still counts only up to the converter's last sign of life.
+        return max(margin, state.valid_s - max(state.still.since_s, state.still.chip_moved_s))
 
     def held_s(self, t: float) -> float:
         """What the stretch that is on now proves by ``t``, margin taken off. [s]"""

@@ -44,10 +44,12 @@ MARGIN_K_PER_S = 0.2 / 60.0
 #: A fall is refuted where the readings lie this many standard deviations above what it would have done.
 REFUTED = 3.3
 #: Onsets whose squared significance lies this close to the best one's are possible. 4 would make 95 % of white
-#: scatter; agitation that wanders makes more of it, and the early side may not be missed. By Monte Carlo.
+#: scatter; agitation that wanders needs more, and the early side may hardly ever be missed. By Monte Carlo.
 SURE = 14.0
-#: Share of a coarse step that a fall may go before the reading shows it.
-HIDDEN_IN_STEP = 0.5
+#: The same once a person marked the heat off: the end is known, and the fall after it says little more.
+SURE_MARKED = 8.0
+#: Share of a coarse step that the water may have fallen before the reading shows it: dithered, and not.
+HIDDEN, HIDDEN_QUIET = 0.5, 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,24 +146,35 @@ class FallDetector:
         variance = noise.ramp_variance(m) * spacing * spacing + sk * sk * noise.mean_variance(i - base)
         return projection / sqrt(variance)
 
-    def locate(self, downward: bool = True) -> Fall:
-        """When the departure now seen began, with an interval that hardly ever misses it."""
+    def locate(self, *, marked: bool = False) -> Fall:
+        """When the fall now seen began, with bounds that hardly ever miss it. ``marked``: the heat is off."""
         trace, noise = self._trace, self._noise
         n = len(trace)
-        sign = -1.0 if downward else 1.0
         longest = min(int(1.6 * self._longest) + 8, n - self.start - BASELINE_LEAST, LONGEST)
-        scores = [(sign * self._significance(n - m), m) for m in range(2, longest + 1)]
+        scores = [(-self._significance(n - m), m) for m in range(2, longest + 1)]
         top, best = max(scores)
-        near = [m for z, m in scores if z > 0.0 and z * z >= top * top - SURE]
+        sure = SURE_MARKED if marked else SURE
+        near = [m for z, m in scores if z > 0.0 and z * z >= top * top - sure]
         base = max(self.start, n - best - BASELINE)
         projection, _, skk = trace.ramp(n - best, trace.mean(base, n - best))
-        slope = max(sign * projection / skk, SLOWEST_K_PER_S)
-        hidden_s = HIDDEN_IN_STEP * noise.step_K / slope if noise.step_K > noise.sd_K else 0.0
-        hidden_s = min(hidden_s, 60.0)
-        onset = trace.t[n - best - 1] - (hidden_s if noise.is_quiet else 0.0)
-        early = min(trace.t[n - max(near) - 1] - 2.0 * hidden_s, onset)
+        slope = max(-projection / skk, SLOWEST_K_PER_S)
+        onset = trace.t[n - best - 1]
+        if noise.is_quiet:
+            onset -= 0.5 * noise.step_K / slope
+        early = min(trace.t[n - max(near) - 1] - self._hidden_s(slope, marked), onset)
         late = max(trace.t[n - min(near) - 1], onset)
         return Fall(onset, early, late, slope)
+
+    def _hidden_s(self, slope_K_per_s: float, marked: bool) -> float:
+        """For how long the steps may have hidden the beginning of a fall. [s]"""
+        noise = self._noise
+        if noise.step_K <= noise.sd_K:
+            return 0.0
+        if marked:
+            return noise.step_K / slope_K_per_s if noise.is_quiet else 0.0
+        # One step down looks steep, however slow the fall was.
+        share = HIDDEN_QUIET if noise.is_quiet else HIDDEN
+        return share * noise.step_K / min(slope_K_per_s, MARGIN_K_PER_S)
 
     def margin_s(self, spacing_s: float) -> float:
         """How long a fall may have been going on already without contradicting the readings. [s]
