@@ -13,7 +13,8 @@ from typing import Any
 from monitor.plan.history import blocked_since, last_good_check
 from monitor.plan.make import make_plan
 from monitor.plan.model import Plan
-from monitor.plan.place import PressureGiven, StationPressure, site_of, station_pressure
+from monitor.plan.place import site_of
+from monitor.plan.pressure import PressureGiven, StationPressure, station_pressure
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import ProbeRegistration
 from monitor.plan.start import StartFacts

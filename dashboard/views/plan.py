@@ -13,13 +13,15 @@ from dashboard import access, data, figures, look, plan_model, settings
 from dashboard.components import mount
 from monitor.errors import StoreError
 from monitor.plan.containers import JAR_NAMES
+from monitor.plan.header import header_json, header_of
 from monitor.plan.model import Plan
-from monitor.plan.place import ALTITUDE_FOUND_M, StationPressure
+from monitor.plan.place import ALTITUDE_FOUND_M
+from monitor.plan.pressure import StationPressure
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration
 from monitor.plan.search import find_food
 from monitor.plan.setup import what_it_proves
-from monitor.plan.start import StartFacts, decide_start, header_json, header_of
+from monitor.plan.start import StartFacts, decide_start
 from monitor.tables.foods import Food
 from monitor.tables.probes import converters, probe_kinds
 from monitor.tables.processes import packs_and_jars

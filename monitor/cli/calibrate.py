@@ -20,7 +20,8 @@ from monitor.physics.units import ft_to_m
 from monitor.plan.check import BOIL, DONE, ICE, CheckSession, PointReading, point_from_readings
 from monitor.plan.drift import batches_touched
 from monitor.plan.history import blocked_offset_K, last_good_check
-from monitor.plan.place import ALTIMETER, STATION, PressureGiven, StationPressure, site_of, station_pressure
+from monitor.plan.place import site_of
+from monitor.plan.pressure import ALTIMETER, STATION, PressureGiven, StationPressure, station_pressure
 from monitor.plan.probe import BoilBasis, CheckResult, boil_basis, conclude
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps

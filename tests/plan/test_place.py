@@ -8,15 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from monitor.plan.place import (
+from monitor.plan.place import boiling_today, site_changed, site_of
+from monitor.plan.pressure import (
     ALTIMETER,
     SEA_LEVEL,
     STATION,
     PressureGiven,
     StationPressure,
-    boiling_today,
-    site_changed,
-    site_of,
     station_pressure,
 )
 from monitor.plan.refusal import Refusal

@@ -15,7 +15,8 @@ from monitor.physics.saturation import boiling_point_C
 from monitor.plan.check import BOIL, DONE, ICE, CheckSession, PointReading, point_from_readings
 from monitor.plan.drift import DriftPoint, batches_touched, drift_chart
 from monitor.plan.history import blocked_offset_K, blocked_since, calibration_from_json, last_good_check
-from monitor.plan.place import STATION, PressureGiven, StationPressure, site_of, station_pressure
+from monitor.plan.place import site_of
+from monitor.plan.pressure import STATION, PressureGiven, StationPressure, station_pressure
 from monitor.plan.probe import BoilBasis, CheckResult, boil_basis, conclude
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps

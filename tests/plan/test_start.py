@@ -8,12 +8,15 @@ from typing import Any
 
 import pytest
 
+from monitor.plan.header import header_json, header_of
 from monitor.plan.make import make_plan
 from monitor.plan.model import Plan
-from monitor.plan.place import STATION, PressureGiven, StationPressure, site_of, station_pressure
+from monitor.plan.ph import PhMeasured, ph_problem
+from monitor.plan.place import site_of
+from monitor.plan.pressure import STATION, PressureGiven, StationPressure, station_pressure
 from monitor.plan.registration import PLACES, ProbeRegistration
 from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, what_it_proves
-from monitor.plan.start import PhMeasured, StartFacts, decide_start, header_json, header_of, ph_problem
+from monitor.plan.start import StartFacts, decide_start
 from monitor.record import header_from_json
 from monitor.record.model import Calibration, Probe, Required, Run
 
@@ -104,15 +107,6 @@ def test_acid_is_confirmed_before_tomatoes_start() -> None:
     decision = decide_start(_facts("crushed tomatoes", acid_confirmed=False))
     assert [entry.what for entry in decision.missing] == ["acid"]
     assert "1 tbsp" in decision.missing[0].text
-
-
-def test_while_only_water_heats_the_jars_may_come_later() -> None:
-    """What belongs to loading is asked for when the jars go in."""
-    decision = decide_start(
-        _facts(water_first=True, jars=None, coldest_jar_C=None, rims_and_lids_checked=False)
-    )
-    assert decision.may_start
-    assert {entry.what for entry in decision.later} == {"jars", "coldest_jar", "rims_and_lids"}
 
 
 def test_jars_that_boil_already_are_recorded_anyway_and_capped() -> None:
