@@ -10,6 +10,7 @@ from monitor.jars.disposition import Status
 from monitor.jars.review import Item, Signature
 from monitor.jars.seals import Seal, SealResult, Sums
 from monitor.jars.signed import Standing
+from monitor.jars.times import Moment
 from monitor.tables.guidance import fact
 
 
@@ -43,7 +44,17 @@ class JarState:
     placed_by: str | None
     placed_at: datetime | None
     child_run: str | None
-    gone: str
+    found: str
+
+    @property
+    def gone(self) -> str:
+        """``used`` or ``given`` once it has left the house's keeping; else empty."""
+        return self.found if self.found in ("used", "given") else ""
+
+    @property
+    def seal_lost(self) -> bool:
+        """Its seal was found lost, or its lid bulging, whenever that was."""
+        return self.seal.bulging or self.found in ("lost_seal", "bulge")
 
     def sources(self) -> list[str]:
         """Guidance by number and source, one line each."""
@@ -69,6 +80,9 @@ class BatchState:
     review: Signature | None
     review_due: datetime | None
     content: str
+    heat_off: Moment | None
+    lifting: Moment | None
+    rest_note: str
     lifted: datetime | None
     seals_from: datetime | None
     parent_run: str | None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,7 +12,10 @@ import pytest
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import Seal, Status, check_answers, lost_seals, pantry, reprocess_extra, runs_sharing
 from monitor.jars.rows import instant, local_date, local_time, months_after
+from monitor.record.model import Mark
+from monitor.record.read import read_run
 
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
 HOUR = 3600.0
 LIFTED = 3700.0
 
@@ -206,6 +210,50 @@ def test_a_reprocessing_links_its_parent_and_happens_once(kitchen: Any) -> None:
     with pytest.raises(RefusedError, match="a second is not offered"):
         reprocess_extra(again.run, again.state(3500.0), [1], pack="hot", source="USDA", new_lids=True)
     assert Status.REPROCESS not in again.state(3500.0).jars[0].choices
+
+
+def test_a_mark_stands_before_what_the_record_shows_and_each_is_called_what_it_is(kitchen: Any) -> None:
+    """The modelled night of pears, with and without its marks."""
+    shown = read_run(RECORDED / "a-night-of-cooling")
+    batch = kitchen(jars=7)
+    batch.verdict["clock"]["completed_s"] = 2621.0
+    batch.run = replace(batch.run, samples=shown.samples, marks=(Mark(0.0, "jars_in"),))
+    state = batch.state(20 * HOUR)
+    assert state.heat_off is not None and state.lifting is not None
+    assert state.lifting.words.startswith("seen in the record, marked by nobody: jar probes")
+    assert abs((state.lifting.at - batch.run.started_at).total_seconds() - 3085.0) <= 60.0
+    assert state.lifted == state.lifting.late, "the seals wait for the later bound"
+    batch.run = replace(batch.run, marks=(*batch.run.marks, Mark(5000.0, "jars_lifted", by="Ada")))
+    state = batch.state(20 * HOUR)
+    assert state.lifting is not None and state.lifting.words == "marked by Ada"
+    assert state.lifted is not None and (state.lifted - batch.run.started_at).total_seconds() == 5000.0
+
+
+def test_a_short_rest_is_a_note_about_quality(kitchen: Any) -> None:
+    """Five minutes with the lid off (University of Florida, University of Illinois Extension)."""
+    batch = kitchen(jars=1)
+    assert batch.state(4000.0).rest_note == ""
+    batch.run = replace(batch.run, marks=tuple(m for m in batch.run.marks if m.kind != "heat_off"))
+    batch.run = replace(batch.run, marks=(*batch.run.marks, Mark(3580.0, "heat_off")))
+    state = batch.state(4000.0)
+    assert state.rest_note.startswith("lifted 2 min after") and not state.deviations
+
+
+def test_a_jar_goes_on_in_its_child_run_and_a_late_child_is_none(kitchen: Any) -> None:
+    """The 2 h of a broken hold close two hours after its boil was lost, at 2122 s."""
+    batch = kitchen("broken", jars=2)
+    batch.add("run_started", 4000.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[1])
+    batch.add(
+        "run_started",
+        2122.0 + 2 * HOUR + 60.0,
+        run_id="late",
+        reprocess_of=batch.run.run_id,
+        reprocess_jars=[2],
+    )
+    first, second = batch.state(3 * HOUR).jars
+    assert (first.status, first.child_run) == (Status.REPROCESS, "child")
+    assert (second.status, second.child_run, second.choices) == (Status.ON_HOLD, None, (Status.DISCARDED,))
+    assert "G51" in first.guidance and "child" in first.do
 
 
 def test_a_fault_found_later_touches_every_run_since_the_last_good_check() -> None:
