@@ -18,7 +18,7 @@ from itertools import repeat
 
 import numpy as np
 
-from monitor.record.model import Sample
+from monitor.record.model import NOTHING, Sample
 from monitor.simulate.truth import Floats, Truth
 
 #: Type K, junction at 0 °C: temperature [°C] and voltage [mV], NIST Monograph 175.
@@ -208,19 +208,26 @@ def observe(rng: np.random.Generator, probe: ProbeModel, node: NodeModel, truth:
     chip_steps = np.round((chip_series(probe, t_s) + 0.03 * chip_noise.standard_normal(count)) * 16) / 16
     samples = list(
         map(
-            Sample,
-            t_s.tolist(),
-            water.tolist(),
-            repeat(None),
-            room,
-            pressure,
-            np.round(truth.ring_W[index], 0).tolist() if node.has_heater else repeat(None),
-            repeat(None),
-            chip_steps.tolist() if node.has_chip else repeat(None),
-            repeat(None),
-            repeat(node.boot),
-            range(count),
-            np.round(t_s + 3.0, 3).tolist() if node.has_uptime else repeat(None),
+            Sample._make,
+            zip(
+                t_s.tolist(),
+                water.tolist(),
+                repeat(None),
+                room,
+                pressure,
+                np.round(truth.ring_W[index], 0).tolist() if node.has_heater else repeat(None),
+                repeat(None),
+                chip_steps.tolist() if node.has_chip else repeat(None),
+                repeat(None),
+                repeat(node.boot),
+                range(count),
+                np.round(t_s + 3.0, 3).tolist() if node.has_uptime else repeat(None),
+                repeat(None),
+                repeat(False),
+                repeat(NOTHING),
+                repeat(NOTHING),
+                strict=False,
+            ),
         )
     )
     if node.lost > 0.0:

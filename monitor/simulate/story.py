@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 
 from monitor.record.model import Batch, Mark, Required, Run, Sample
-from monitor.simulate.kettle import KettleRun
+from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.kitchen import Kitchen, local_time
 from monitor.simulate.probe import at_the_junction, noise_K2_s, observe
-from monitor.simulate.truth import FALTER_K, UNSEEN_K, Truth
+from monitor.simulate.truth import FALTER_K, UNSEEN_K, TrueStretch, Truth
 
 #: No story of the suite is longer. [s]
 LONGEST_S = 4 * 3600
@@ -38,7 +39,7 @@ class Loss:
     plainness: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Labelled:
     """A run with what was true of it.
 
@@ -63,15 +64,20 @@ class Labelled:
     guarded: bool = False
     story: Story | None = field(default=None, repr=False, compare=False)
 
-    @property
+    @cached_property
     def true_hold_s(self) -> float:
         """Longest true boil with jars in and heat on. [s]"""
-        return self.truth.longest_s(FALTER_K)
+        return max((stretch.length_s for stretch in self.stretches), default=0.0)
 
-    @property
+    @cached_property
+    def stretches(self) -> list[TrueStretch]:
+        """True boil with jars in and heat on, faltering bridged."""
+        return self.truth.stretches(FALTER_K)
+
+    @cached_property
     def losses(self) -> list[Loss]:
         """What lies between the true stretches of boil: how deep, how long, how plain to this probe."""
-        stretches = self.truth.stretches(FALTER_K)
+        stretches = self.stretches
         if len(stretches) < 2 or self.story is None:
             return []
         kitchen = self.story.kitchen
@@ -92,10 +98,10 @@ class Labelled:
             )
         return found
 
-    @property
+    @cached_property
     def visible_hold_s(self) -> float:
         """The longest hold when losses too faint for any detector are bridged. [s]"""
-        stretches = self.truth.stretches(FALTER_K)
+        stretches = self.stretches
         best = length_s = stretches[0].length_s if stretches else 0.0
         start_s = stretches[0].start_s if stretches else 0.0
         for loss, stretch in zip(self.losses, stretches[1:], strict=True):

@@ -11,7 +11,8 @@ from thermocouple_its90 import TypeK
 from monitor.simulate import mishaps
 from monitor.simulate.air_cooling import STEP_S as AIR_STEP_S
 from monitor.simulate.air_cooling import cool_in_air
-from monitor.simulate.kettle import KettleRun, canner
+from monitor.simulate.kettle import canner
+from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.probe import (
     NodeModel,
     ProbeModel,
