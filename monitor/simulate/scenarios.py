@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.simulate import holds, losses, troubles
+from monitor.simulate import holds, losses, pressures, troubles
 from monitor.simulate.story import Labelled
 
 Tell = Callable[[np.random.Generator, int], Labelled]
@@ -72,10 +72,10 @@ def _families() -> dict[str, Family]:
             troubles.clock_steps_forward: 1,
             troubles.clock_steps_back: 1,
             troubles.conflicting_rows: 0.5,
-            troubles.sea_level_barometer: 0.5,
-            troubles.low_barometer: 0.5,
-            troubles.wrong_altitude: 0.5,
-            troubles.altitude_only_simmer: 0.5,
+            pressures.sea_level_barometer: 0.5,
+            pressures.low_barometer: 0.5,
+            pressures.wrong_altitude: 0.5,
+            pressures.altitude_only_simmer: 0.5,
             troubles.no_jars_in: 0.3,
             troubles.record_begins_at_boil: 0.3,
             troubles.flat_record: 0.3,
@@ -83,7 +83,7 @@ def _families() -> dict[str, Family]:
         },
         "reported": {
             holds.enough_by_seconds: 1,
-            troubles.simmer_beyond_stated: 1,
+            pressures.simmer_beyond_stated: 1,
         },
     }
     return {

@@ -12,7 +12,8 @@ import numpy as np
 from monitor.record.model import Batch, Mark, Required, Run, Sample
 from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.kitchen import Kitchen, local_time
-from monitor.simulate.probe import at_the_junction, noise_K2_s, observe
+from monitor.simulate.observe import observe
+from monitor.simulate.probe import at_the_junction, noise_K2_s
 from monitor.simulate.truth import FALTER_K, UNSEEN_K, TrueStretch, Truth
 
 #: No story of the suite is longer. [s]

@@ -13,12 +13,11 @@ from monitor.simulate.air_cooling import STEP_S as AIR_STEP_S
 from monitor.simulate.air_cooling import cool_in_air
 from monitor.simulate.kettle import canner
 from monitor.simulate.kettle_run import KettleRun
+from monitor.simulate.observe import NodeModel, observe
 from monitor.simulate.probe import (
-    NodeModel,
     ProbeModel,
     correlated_noise,
     lagged,
-    observe,
     straight_line_C,
     type_K_mV,
 )
