@@ -198,7 +198,7 @@ class Ingest:
     def _value(self, arrival: Arrival, batch: Batch) -> None:
         """A plain number from a device that numbers nothing: the collector does it."""
         assert arrival.channel is not None and arrival.node_hint is not None
-        fields = decode_value(arrival.payload, arrival.channel)
+        fields = decode_value(arrival.payload, arrival.channel, arrival.unit)
         node = self._node(arrival.node_hint, arrival.source)
         arrival_s = self._house_s(arrival.arrival_s)
         if node.value_boot is None:

@@ -209,8 +209,7 @@ class Collector:
             if fresh is None:
                 self._unstored += len(arrivals)
                 return
-            for arrival in arrivals:
-                arrival.ack()
+            self._acknowledge(arrivals)
             self._refused += len(batch.refusals)
             # First: a run may have been waiting for a node that is heard only now.
             self._tell_news()
@@ -220,6 +219,14 @@ class Collector:
         self._ask(now_s)
         if self._outbox.urgent:
             self._flush()
+
+    def _acknowledge(self, arrivals: list[Arrival]) -> None:
+        """Each source hears of its own, all at once."""
+        stored: dict[str, list[Arrival]] = {}
+        for arrival in arrivals:
+            stored.setdefault(arrival.source, []).append(arrival)
+        for name, own in stored.items():
+            self._sources[name].acknowledge(own)
 
     def _commit(self, batch: Batch) -> list[Row] | None:
         """Store a batch, however long the disk refuses. None: stopped before it could be stored."""
@@ -297,6 +304,8 @@ class Collector:
             self._board.tick(now_s)
         self._resting.tick(now_s)
         self._board.publish(now_s)
+        # What is told is stored first; a disk that refuses keeps no alarm from being heard.
+        self._flush()
         self._ring()
         self._tell_refused(now_s)
         self._watch_queue()

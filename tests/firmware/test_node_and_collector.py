@@ -6,10 +6,7 @@ any sample is missing, doubled or changed.
 
 from __future__ import annotations
 
-import getpass
-import shutil
 import signal
-import socket
 import sqlite3
 import subprocess
 import sys
@@ -219,44 +216,16 @@ class TestOverTheCable:
             assert process.wait(15) == 0
 
 
-class Broker:
-    """One mosquitto process on a port of its own, keeping nothing on disk."""
-
-    def __init__(self, folder: Path) -> None:
-        self._command = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
-        assert self._command, "these tests need Debian's package mosquitto"
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port: int = probe.getsockname()[1]
-        passwords = folder / "passwords"
-        subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "kitchen", "quiet"], check=True)
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\nallow_anonymous false\n"
-            f"password_file {passwords}\n"
-        )
-        self.start()
-
-    def start(self) -> None:
-        assert self._command
-        self.process = subprocess.Popen(
-            [self._command, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-
-    def kill(self) -> None:
-        self.process.kill()
-        self.process.wait()
+@pytest.fixture
+def broker(make_broker: Callable[..., Any], tmp_path: Path) -> Any:
+    """A broker that asks for a password."""
+    passwords = tmp_path / "passwords"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "kitchen", "quiet"], check=True)
+    return make_broker(f"allow_anonymous false\npassword_file {passwords}\n")
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    broker = Broker(tmp_path)
-    yield broker
-    broker.kill()
-
-
-@pytest.fixture
-def node_on_network(broker: Broker, options: list[str]) -> Iterator[Callable[[str], subprocess.Popen[bytes]]]:
+def node_on_network(broker: Any, options: list[str]) -> Iterator[Callable[[str], subprocess.Popen[bytes]]]:
     nodes: list[subprocess.Popen[bytes]] = []
     program = Path(__file__).parents[2] / "firmware_notes" / "node" / "host_run.py"
 
@@ -271,20 +240,20 @@ def node_on_network(broker: Broker, options: list[str]) -> Iterator[Callable[[st
         node.wait()
 
 
-def source_for(broker: Broker) -> MqttSource:
+def source_for(broker: Any) -> MqttSource:
     return MqttSource(MqttSettings("127.0.0.1", broker.port, username="kitchen", password="quiet"))
 
 
 class TestOverTheBroker:
     def test_what_was_measured_is_what_is_stored(
-        self, interpreter: str, broker: Broker, node_on_network: Any, collect: Any, stored: Stored, wait: Any
+        self, interpreter: str, broker: Any, node_on_network: Any, collect: Any, stored: Stored, wait: Any
     ) -> None:
         collect(source_for(broker))
         node_on_network(interpreter)
         wait(lambda: stored.count() > 20 and stored.whole())
 
     def test_broker_killed_collector_stopped_nothing_missing(
-        self, micropython: str, broker: Broker, node_on_network: Any, collect: Any, stored: Stored, wait: Any
+        self, micropython: str, broker: Any, node_on_network: Any, collect: Any, stored: Stored, wait: Any
     ) -> None:
         """The broker keeps nothing on disk: only the node's own memory can make the record whole."""
         node = node_on_network(micropython)
