@@ -28,6 +28,9 @@ _INSERT = (
     f"INSERT INTO samples ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
     " ON CONFLICT (node, boot, seq) DO NOTHING"
 )
+#: In the journal: samples got a better place in time.
+PLACED_ANEW = "samples_placed_anew"
+
 #: So many rows go in by one statement: each statement costs a change of threads.
 _TOGETHER = 100
 _INSERT_TOGETHER = _INSERT.replace(
@@ -235,12 +238,21 @@ class StoreWriter:
         lie later than any drift explains move: a network makes a message late, never early. Returns how many.
         """
         with _as_store_error(), transaction(self.conn):
-            return self.conn.execute(
+            moved = self.conn.execute(
                 "UPDATE samples SET at_s = uptime_s + ?1, late = (arrival_s - uptime_s - ?1 > ?2)"
                 " WHERE node = ?3 AND boot = ?4 AND arrival_s >= ?5 AND uptime_s IS NOT NULL"
                 " AND at_s - uptime_s > ?1 + 0.5 + 2e-4 * max(0.0, ?6 - arrival_s)",
                 (offset_s, late_s, node_id, boot, *span_s),
             ).rowcount
+            if moved:
+                # In the same transaction: whoever checks a sealed store later finds why times have changed.
+                text = f"{moved} samples were placed earlier: their node's clock is understood better"
+                body = {"node": node_id, "boot": boot, "moved": moved, "offset_s": offset_s}
+                self.conn.execute(
+                    "INSERT INTO journal (at_utc, kind, text, body) VALUES (?, ?, ?, ?)",
+                    (self._now(), PLACED_ANEW, text, _json(body)),
+                )
+        return moved
 
     def write(self, outbox: Outbox) -> None:
         """Write down what the engine and the collector have to say, all in one transaction.
