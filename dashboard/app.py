@@ -23,6 +23,7 @@ def main() -> None:
         st.Page("views/pantry.py", title="Pantry", url_path="pantry"),
         st.Page("views/runs.py", title="Past runs", url_path="runs"),
         st.Page("views/compare.py", title="Compare", url_path="compare"),
+        st.Page("views/nodes.py", title="Nodes", url_path="nodes"),
         st.Page("views/run.py", title="Run", url_path="run", visibility="hidden"),
     ]
     far = st.query_params.get("far") == "1"

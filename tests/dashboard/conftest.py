@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
+from importlib import resources
 from pathlib import Path
 from time import monotonic, sleep
 from urllib.request import urlopen
@@ -27,6 +28,10 @@ FLAGS = [
     "--disable-background-networking",
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
 ]
+AXE = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+#: (rule, what its markup holds): faults inside Streamlit's own widgets, which a page cannot mend.
+LIBRARY_S_OWN = (("target-size", 'aria-autocomplete="list"'),)
 PICTURES = Path(__file__).parent.parent / "screenshots"
 
 
@@ -75,6 +80,17 @@ class Visitor:
                 " ...[...document.querySelectorAll('[data-testid=stMain]')].map(m => m.scrollWidth - m.clientWidth))"
             )
         )
+
+    def faults(self) -> list[str]:
+        """What axe-core finds against WCAG 2.2 A and AA, without the page library's own listed faults."""
+        self.page.evaluate(AXE)
+        found = self.page.evaluate("tags => axe.run(document, {runOnly: {type: 'tag', values: tags}})", WCAG)
+        return [
+            f"{fault['id']} ({fault['impact']}): {node['html'][:160]}"
+            for fault in found["violations"]
+            for node in fault["nodes"]
+            if not any(rule == fault["id"] and part in node["html"] for rule, part in LIBRARY_S_OWN)
+        ]
 
     def picture(self, name: str) -> None:
         PICTURES.mkdir(exist_ok=True)
@@ -153,9 +169,8 @@ def visit(browser: Browser) -> Visit:
     return visiting
 
 
-@pytest.fixture
-def serve() -> Iterator[Callable[..., Pages]]:
-    """Starts pages on a data directory, and ends whatever was started."""
+@contextmanager
+def serving() -> Iterator[Callable[..., Pages]]:
     started: list[Pages] = []
 
     def start(folder: Path, *words: str, port: int | None = None) -> Pages:
@@ -165,3 +180,17 @@ def serve() -> Iterator[Callable[..., Pages]]:
     yield start
     for pages in started:
         pages.end()
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[..., Pages]]:
+    """Starts pages on a data directory, and ends whatever was started."""
+    with serving() as start:
+        yield start
+
+
+@pytest.fixture(scope="module")
+def serve_all() -> Iterator[Callable[..., Pages]]:
+    """As ``serve``, for all tests of a module."""
+    with serving() as start:
+        yield start

@@ -27,7 +27,7 @@ from monitor.store.stamp import utc_text
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
 HOSTILE = '<img src=x onerror="window.owned=1"><script>window.owned=1</script>**b** $x$ ‮'
-PAGES = ("plan", "jars", "pantry", "runs", "compare", "run")
+PAGES = ("plan", "jars", "pantry", "runs", "compare", "nodes", "run")
 
 
 @pytest.fixture
@@ -114,6 +114,7 @@ def test_hostile_names_stay_text_on_every_page(tmp_path: Path, serve: Callable, 
     append_entry(tmp_path, "deviation_opened", {"what": HOSTILE}, run_id="a<b>'\"&c", by=HOSTILE)
     pages = serve(tmp_path)
     query = "?run=a%3Cb%3E%27%22%26c"
+    faults: list[str] = []
     for name, window in (("390", {"width": 390, "height": 844}), ("dark", {"dark": True})):
         with visit(**window) as visitor:
             for page_name in ("", *PAGES):
@@ -125,7 +126,9 @@ def test_hostile_names_stay_text_on_every_page(tmp_path: Path, serve: Callable, 
                 assert visitor.overflow() <= 0, page_name
                 if page_name in ("run", "compare"):
                     page.wait_for_selector("canvas")
+                faults += [f"{page_name or 'now'}, {name}: {fault}" for fault in visitor.faults()]
                 visitor.picture(f"{page_name or 'now'}-{name}")
+    assert faults == []
 
 
 def test_two_thousand_runs_are_seen_within_2_5_s(tmp_path: Path, serve: Callable, visit: Callable) -> None:
