@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,6 +13,8 @@ import pytest
 from monitor.cli.main import main
 from monitor.store import reader
 from monitor.store.entries import read_entries
+
+RECORDS = Path(__file__).parents[2] / "recorded_runs"
 
 
 @pytest.fixture(autouse=True)
@@ -148,5 +151,32 @@ def test_out_in_and_out_again(
     assert main(["export", "r1", "--to", str(tmp_path / "b")]) == 0
     for name in ("run.json", "samples.csv"):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "third"))
+    assert main(["import", str(tmp_path / "a")]) == 0
+    assert main(["import", str(tmp_path / "all")]) == 0
     assert main(["runs"]) == 0
     assert "(imported)" in capsys.readouterr().out
+
+
+def test_a_whole_export_makes_the_same_store_again_and_compares_the_check_values(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """R5: restored on a clean machine, check values side by side; R6: from the open files alone."""
+    assert main(["import", str(RECORDS / "silent-node")]) == 0
+    main(["runs", "start", "--minutes", "10", "--run-id", "r1"])
+    main(["runs", "end"])
+    assert main(["prove", "2026-08-03-canner-1-a", "--to", str(tmp_path / "p.html")]) == 0
+    everything = tmp_path / "all"
+    assert main(["export", "--all", "--to", str(everything)]) == 0
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "clean"))
+    capsys.readouterr()
+    assert main(["import", str(everything)]) == 0
+    words = capsys.readouterr().out
+    before, after = re.findall(r"chain .*? ([0-9a-f]{64})", words)
+    assert before == after != "0" * 64
+    assert main(["verify"]) == 0
+    path = everything / "entries.jsonl"
+    path.write_text(path.read_text().replace("canner-1", "canner-2", 1))
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "another"))
+    assert main(["import", str(everything)]) == 2
+    assert "entries.jsonl was changed" in capsys.readouterr().err
