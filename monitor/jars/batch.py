@@ -114,6 +114,8 @@ class _Build:
             rest_note=_rest_note(self.times),
             lifted=self.lifted,
             seals_from=self.lifted + FINAL_AFTER if self.lifted else None,
+            two_hours=self.times.two_hours,
+            day=self.times.day,
             parent_run=str(self.parent) if self.parent else None,
             refused=tuple(self.refused),
         )

@@ -140,7 +140,7 @@ def _processed(case: Case) -> Decision:
         late = "" if case.day_open else " A jar found unsealed now is discarded: the 24 hours have passed."
         return Decision(
             Status.WAITING,
-            _KEEP_COLD | ({Status.REPROCESS, Status.FROZEN} if case.day_open else frozenset()),
+            _RESCUE if case.day_open else _ONLY_DISCARD,
             "its seal has not been judged",
             "Judge the seal 12 to 24 hours after lifting: press, look, tap, lift." + late,
             ("G44", "G48"),
@@ -149,7 +149,7 @@ def _processed(case: Case) -> Decision:
     if case.seal is Seal.SEALED_EARLY:
         return Decision(
             Status.WAITING,
-            _KEEP_COLD,
+            _RESCUE if case.day_open else _ONLY_DISCARD,
             "it was judged before 12 hours: provisional",
             "Judge it again from 12 hours after lifting.",
             ("G44", "G48"),

@@ -85,6 +85,8 @@ class BatchState:
     rest_note: str
     lifted: datetime | None
     seals_from: datetime | None
+    two_hours: datetime | None
+    day: datetime | None
     parent_run: str | None
     refused: tuple[str, ...]
 
@@ -108,6 +110,13 @@ class BatchState:
         if self.jars and not queued and not any(jar.status in moving and not jar.gone for jar in self.jars):
             words.add("jars_decided")
         return frozenset(words)
+
+    def cited(self) -> list[str]:
+        """The numbers of all guidance behind these jars and clocks, in order."""
+        numbers = {n for jar in self.jars for n in jar.guidance} | {
+            n for c in self.clocks for n in c.guidance
+        }
+        return sorted(numbers, key=lambda number: int(number[1:]))
 
     def first_deadline(self) -> Clock | None:
         """The clock that closes first and still has jars waiting for it."""

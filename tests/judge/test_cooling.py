@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -31,6 +32,23 @@ def watch_of(jar: str | None = None) -> CoolingWatch:
     watch.on_mark("heat_off", -300.0)
     watch.on_mark("jars_lifted", 0.0)
     return watch
+
+
+def test_a_forecast_does_not_depend_on_when_the_run_began() -> None:
+    """The same jar, lifted at once and 4,000 s into its run, is cool 4,000 s later and no sooner."""
+    t_s, jar_C = still_air("pint")
+    before = t_s <= 5400.0
+    ahead = []
+    for start_s in (0.0, 4000.0):
+        watch = CoolingWatch("pint")
+        watch.on_mark("jars_in", start_s - 3000.0)
+        watch.on_mark("jars_lifted", start_s)
+        feed(watch, t_s[before] + start_s, jar_C[before])
+        found, why = forecast(watch.tracks[1])
+        assert found is not None, why
+        ahead.append([at_s - start_s for at_s in (found.early_s, found.within_3_K_s, found.late_s)])
+    assert ahead[1] == pytest.approx(ahead[0], abs=60.0)
+    assert ahead[1][0] <= STILL_AIR["pint"][-1] * 60.0 <= ahead[1][2]
 
 
 def feed(watch: CoolingWatch, t_s: np.ndarray, jar_C: np.ndarray, room_C: float | None = 22.0) -> list[Event]:
@@ -211,4 +229,10 @@ def test_a_whole_run_is_asked_at_once() -> None:
     (jar,), sentence = cooling_of(run)
     assert jar.jar == 2 and jar.cooled_s is not None
     assert abs(jar.cooled_s / 60.0 - 316.0) < 10.0
+    passed_s = jar.passes_s(60.0)
+    assert passed_s is not None and abs(passed_s / 60.0 - STILL_AIR["pint"][1]) < 1.0
+    early = replace(run, samples=tuple(s for s in run.samples if s.t_s < 2400.0))
+    (jar,), _ = cooling_of(early)
+    ahead_s = jar.passes_s(60.0)
+    assert ahead_s is not None and abs(ahead_s / 60.0 - STILL_AIR["pint"][1]) < 3.0
     assert sentence == "1 jar probe against the room."
