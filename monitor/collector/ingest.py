@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from monitor.collector.nodes import NodeState
 from monitor.collector.nodetime import NodeClock
 from monitor.collector.receipts import Receipts
 from monitor.errors import WireFormatError
@@ -21,32 +22,8 @@ LATE_S = 5.0
 TWIN_S = 10.0
 #: By so much the placing of two starts' samples may be wrong against each other. [s]
 TWIN_MARGIN_S = 2.0
-
-
 #: A store serves a house: more names than this are noise, or malice. They are refused.
 MOST_NODES = 500
-#: So many starts of a node are remembered; what an older one still says is stored all the same.
-MOST_STARTS = 8
-
-
-@dataclass(slots=True)
-class NodeState:
-    """What the collector remembers of one node."""
-
-    name: str
-    node_id: int
-    source: str
-    boot: int | None = None
-    clocks: dict[int, NodeClock] = field(default_factory=dict)
-    receipts: dict[int, Receipts] = field(default_factory=dict)
-    #: House time of the first and the newest sample that was no late one; by start of the node.
-    first_s: dict[int, float] = field(default_factory=dict)
-    fresh_s: dict[int, float] = field(default_factory=dict)
-    #: The start that is refused because another node speaks under this name.
-    twin: int | None = None
-    presence: str = ""
-    value_boot: int | None = None
-    value_seq: int = 0
 
 
 @dataclass(slots=True)
@@ -111,7 +88,7 @@ class Ingest:
         arrival_s = self._house_s(arrival.arrival_s)
         clock = node.clocks.get(boot)
         if clock is None:
-            _forget_old_starts(node)
+            node.forget_old_starts()
             clock = node.clocks[boot] = NodeClock()
         if pack.uptime_s is None:
             at_s = arrival_s - pack.age_s
@@ -263,6 +240,11 @@ class Ingest:
                 due.append((node.source, node.name, payload))
         return due
 
+    def shift(self, by_s: float) -> None:
+        """House time itself was moved."""
+        for node in self.nodes.values():
+            node.shift(by_s)
+
     def fallen(self) -> list[tuple[NodeState, int, NodeClock]]:
         """Clocks whose estimate fell so far that rows already stored should move; the caller moves them."""
         return [
@@ -271,14 +253,6 @@ class Ingest:
             for boot, clock in node.clocks.items()
             if clock.fell
         ]
-
-
-def _forget_old_starts(node: NodeState) -> None:
-    """Keep what is known of the newest starts only: a node that restarts for ever must not fill the memory."""
-    for kept in (node.clocks, node.receipts, node.first_s, node.fresh_s):
-        spare = [boot for boot in kept if boot not in (node.boot, node.twin)]
-        for boot in spare[: max(0, len(kept) - MOST_STARTS + 1)]:
-            kept.pop(boot)
 
 
 def _numbered(pack: Pack) -> tuple[str | None, str | None]:

@@ -101,15 +101,9 @@ class Resting:
         if live is not None:
             settle(self._conn, self._teller, live)
 
-    def judged_again(self, run_id: str, verdict: Verdict) -> None:
-        """Late samples changed the answer of a run that is over: that is an event."""
-        live = self._runs.get(run_id)
-        if live is None:
-            return
-        told = {kind for kind, _ in live.told}
-        revised = [event for event in verdict.events if event.kind == "verdict_revised"]
-        if revised and "verdict_revised" not in told:
-            self._teller.tell(live, revised)
+    def live_of(self, run_id: str) -> LiveRun | None:
+        """A run that is still watched."""
+        return self._runs.get(run_id)
 
 
 def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
@@ -130,3 +124,16 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
 def judge_whole(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Verdict:
     """The verdict on a run from all the store holds of it. Raises RecordError for an unusable header."""
     return judge(replace(facts.as_run(), samples=tuple(run_samples(conn, house, facts))))
+
+
+def write_verdict(conn: sqlite3.Connection, teller: Teller, house: House, facts: RunFacts) -> Verdict | None:
+    """Judge a run that is over from all the store holds of it, and put the verdict down."""
+    try:
+        verdict = judge_whole(conn, house, facts)
+    except RecordError as trouble:
+        teller.say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
+        return None
+    teller.outbox.live.pop(facts.run_id, None)
+    teller.outbox.verdicts[facts.run_id] = verdict.as_json()
+    teller.say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
+    return verdict

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.collector.ingest import MOST_NODES, MOST_STARTS, Ingest, NodeState
+from monitor.collector.ingest import MOST_NODES, Ingest
+from monitor.collector.nodes import MOST_STARTS, NodeState
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, decode_pack, encode_pack
 from monitor.store.writer import Batch
