@@ -10,16 +10,20 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from queue import Queue
 from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.collector import Collector
+from monitor.intake.source import Arrival, put_blocking
 from monitor.intake.wire import Pack, decode_pack, encode_pack
 from monitor.store.database import open_reader, store_path
+from monitor.timesource import ManualTime
 
 Wait = Callable[..., None]
 
@@ -83,6 +87,100 @@ def collect(data: Path, wait: Wait) -> Iterator[Callable[..., Collecting]]:
     yield start
     for one in running:
         one.kill()
+
+
+class FedSource:
+    """A source that is fed by hand, for a collector in this process whose time is fed as well.
+
+    ``feed`` returns when everything is stored and acknowledged.
+    """
+
+    name = "fed"
+
+    def __init__(self) -> None:
+        self._stored = threading.Semaphore(0)
+        self._ready = threading.Event()
+        self.asked: list[tuple[str, bytes]] = []
+
+    def start(self, queue: Queue[Arrival], stop: threading.Event) -> None:
+        self._queue, self._stop = queue, stop
+        self._ready.set()
+
+    def feed(self, arrivals: list[Arrival]) -> None:
+        assert self._ready.wait(20.0)
+        put_blocking(self._queue, arrivals, self._stop)
+        for _ in arrivals:
+            assert self._stored.acquire(timeout=20.0), "waited in vain for an acknowledgement"
+
+    def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
+        self._stored.release(len(arrivals))
+
+    def ask(self, node: str, payload: bytes) -> bool:
+        self.asked.append((node, payload))
+        return True
+
+    def stop(self) -> None:
+        return
+
+    def close(self) -> None:
+        return
+
+    def publish_alarm(self, node: str, payload: bytes) -> bool:
+        return False
+
+    def reaches_out(self) -> bool | None:
+        return None
+
+    def status(self) -> str:
+        return "fed by hand"
+
+
+class Fed:
+    """A collector in this process with its source and its time, both fed by hand."""
+
+    def __init__(self, data: Path, clock: ManualTime) -> None:
+        self.clock = clock
+        self.source = FedSource()
+        self.said: list[str] = []
+        self._stop = threading.Event()
+        collector = Collector(data, [self.source], say=lambda facts, line: self.said.append(line), time=clock)
+        self._thread = threading.Thread(target=collector.run, args=(self._stop,), daemon=True)
+        self._thread.start()
+
+    def say(self, packs: Sequence[tuple[float, Pack]], piece: int = 60) -> None:
+        """Each pack at its time [s of the clock]; a piece of them is stored before the next one comes."""
+        for at in range(0, len(packs), piece):
+            arrivals = []
+            for at_s, pack in packs[at : at + piece]:
+                self.clock.advance(max(0.0, at_s - self.clock.monotonic_s()))
+                arrivals.append(Arrival("fed", None, encode_pack(pack), self.clock.monotonic_s()))
+            self.source.feed(arrivals)
+
+    def pass_time(self, seconds_s: float) -> None:
+        """Let time pass, and the collector look at it."""
+        self.clock.advance(seconds_s)
+        time.sleep(0.3)
+
+    def heard(self, words: str) -> bool:
+        return any(words in line for line in list(self.said))
+
+    def end(self) -> None:
+        self._stop.set()
+        self._thread.join(20.0)
+        assert not self._thread.is_alive()
+
+
+@pytest.fixture
+def fed(data: Path) -> Iterator[Callable[[ManualTime], Fed]]:
+    running: list[Fed] = []
+
+    def start(clock: ManualTime) -> Fed:
+        running.append(Fed(data, clock))
+        return running[-1]
+
+    yield start
+    for one in running:
+        one.end()
 
 
 class RingNode:
