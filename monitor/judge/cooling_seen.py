@@ -63,6 +63,50 @@ class AfterHold:
 NOTHING_SEEN = AfterHold(None, None)
 
 
+class Follower:
+    """Gathers samples in time order into medians of one minute, and says what they show so far."""
+
+    def __init__(self, from_s: float) -> None:
+        self.from_s = from_s
+        self.t_s: list[float] = []
+        self.water_C: list[float] = []
+        self.room_C: list[float] = []
+        self.jars_C: dict[int, list[float]] = {}
+        self._open: list[Sample] = []
+
+    def push(self, sample: Sample) -> bool:
+        """The next sample; whether a minute was closed by it."""
+        if sample.t_s < self.from_s:
+            return False
+        number = int((sample.t_s - self.from_s) // BIN_S)
+        closed = number > len(self.t_s)
+        while len(self.t_s) < number:
+            self.close()
+        self._open.append(sample)
+        return closed
+
+    def close(self) -> None:
+        """End the minute; what was not heard in it is nan."""
+        group = self._open
+        before = len(self.t_s)
+        self.t_s.append(self.from_s + (before + 0.5) * BIN_S)
+        self.water_C.append(_middle([s.water_C for s in group if not s.water_fault]))
+        self.room_C.append(_middle([s.room_C for s in group]))
+        for jar in {number for sample in group for number in sample.jars} - self.jars_C.keys():
+            self.jars_C[jar] = [nan] * before
+        for jar, course in self.jars_C.items():
+            course.append(_middle([s.jars.get(jar) for s in group]))
+        self._open = []
+
+    def heat_off(self, complete_s: float | None) -> Seen | None:
+        """The end of the heat; ``complete_s`` is when the hold was complete, None where none was. [s]"""
+        return _heat_off(self, complete_s)
+
+    def lifted(self, heat_off_s: float) -> Seen | None:
+        """The lifting, after the end of the heat. [s]"""
+        return _lifted(self, heat_off_s)
+
+
 def seen_after_hold(
     samples: Sequence[Sample], jars_in_s: float, complete_s: float | None, heat_off_s: float | None = None
 ) -> AfterHold:
@@ -79,36 +123,13 @@ def seen_after_hold(
     heat_off_s : float or None
         A person's mark of the end of the heat, if there is one. [s]
     """
-    course = _Course.of(samples, jars_in_s)
-    heat_off = _heat_off(course, complete_s) if heat_off_s is None else None
+    course = Follower(jars_in_s)
+    for sample in samples:
+        course.push(sample)
+    course.close()
+    heat_off = course.heat_off(complete_s) if heat_off_s is None else None
     from_s = heat_off_s if heat_off_s is not None else heat_off.t_s if heat_off else None
-    return AfterHold(heat_off, None if from_s is None else _lifted(course, from_s))
-
-
-@dataclass(frozen=True, slots=True)
-class _Course:
-    """Medians of one minute each; nan where there is nothing."""
-
-    t_s: list[float]
-    water_C: list[float]
-    room_C: list[float]
-    jars_C: dict[int, list[float]]
-
-    @classmethod
-    def of(cls, samples: Sequence[Sample], from_s: float) -> _Course:
-        bins: dict[int, list[Sample]] = {}
-        for sample in samples:
-            if sample.t_s >= from_s:
-                bins.setdefault(int((sample.t_s - from_s) // BIN_S), []).append(sample)
-        numbers = range(max(bins, default=-1) + 1)
-        groups = [bins.get(number, []) for number in numbers]
-        jars = sorted({number for group in groups for sample in group for number in sample.jars})
-        return cls(
-            [from_s + (number + 0.5) * BIN_S for number in numbers],
-            [_middle([s.water_C for s in group if not s.water_fault]) for group in groups],
-            [_middle([s.room_C for s in group]) for group in groups],
-            {jar: [_middle([s.jars.get(jar) for s in group]) for group in groups] for jar in jars},
-        )
+    return AfterHold(heat_off, None if from_s is None else course.lifted(from_s))
 
 
 def _middle(values: Sequence[float | None]) -> float:
@@ -116,7 +137,7 @@ def _middle(values: Sequence[float | None]) -> float:
     return median(known) if known else nan
 
 
-def _heat_off(course: _Course, complete_s: float | None) -> Seen | None:
+def _heat_off(course: Follower, complete_s: float | None) -> Seen | None:
     known = [(t, w) for t, w in zip(course.t_s, course.water_C, strict=True) if isfinite(w)]
     if len(known) < 5:
         return None
@@ -151,7 +172,7 @@ def _the_fall(after: Sequence[tuple[float, float]], deep_K: float) -> float | No
     return None
 
 
-def _lifted(course: _Course, heat_off_s: float) -> Seen | None:
+def _lifted(course: Follower, heat_off_s: float) -> Seen | None:
     first = next((i for i, t in enumerate(course.t_s) if t >= heat_off_s - 5 * BIN_S), len(course.t_s))
     last = min(first + 5 + _LOOK_MIN, len(course.t_s) - 1)
     steps = _steps(course, first, last)
@@ -187,7 +208,7 @@ class _Step:
     to_room: float
 
 
-def _steps(course: _Course, first: int, last: int) -> list[_Step]:
+def _steps(course: Follower, first: int, last: int) -> list[_Step]:
     found = []
     for jar in course.jars_C.values():
         for i in range(first, last):

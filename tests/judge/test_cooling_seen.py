@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
+from monitor.judge.cooling import CoolingWatch
 from monitor.judge.cooling_seen import seen_after_hold
-from monitor.record.model import Sample
+from monitor.record.model import Mark, Sample
 from monitor.record.read import read_run
 from monitor.simulate.node import demo_canner
 
@@ -83,3 +85,43 @@ def test_nothing_is_seen_in_an_empty_record_or_one_that_ends_at_the_boil() -> No
     for samples in ([], course((1200, 0.0))):
         seen = seen_after_hold(samples, 0.0, 900.0)
         assert (seen.heat_off, seen.lifted) == (None, None)
+
+
+def followed(samples: Sequence[Sample], complete_s: float, marks: Sequence[Mark] = ()) -> CoolingWatch:
+    watch = CoolingWatch("half_pint")
+    watch.on_mark("jars_in", 0.0)
+    left = list(marks)
+    for sample in samples:
+        while left and left[0].t_s <= sample.t_s:
+            watch.on_mark(left[0].kind, left.pop(0).t_s)
+        if sample.t_s >= complete_s:
+            watch.on_hold_complete(complete_s)
+            watch.push(sample)
+    return watch
+
+
+def test_live_the_seals_are_asked_for_though_nobody_marked_anything() -> None:
+    shown = demo_canner(3, cooling_s=3000.0)
+    watch = followed(shown.samples, shown.heat_off_s - 120.0)
+    assert watch.seen == {"heat_off", "jars_lifted"} and watch.lifted_s is not None
+    assert 0.0 <= watch.lifted_s - shown.lifted_s <= 240.0
+    (due,) = watch.tick(watch.lifted_s + 12 * 3600.0 + 5.0)
+    assert due.kind == "seal_check_due" and "as the record shows; nobody marked it" in due.text
+    assert all(not track.lift_marked for track in watch.tracks.values())
+
+
+def test_live_a_persons_mark_is_never_overridden_and_replaces_what_was_seen() -> None:
+    shown = demo_canner(3, cooling_s=3000.0)
+    marks = [Mark(shown.heat_off_s, "heat_off"), Mark(shown.lifted_s + 30.0, "jars_lifted")]
+    watch = followed(shown.samples, shown.heat_off_s - 120.0, marks)
+    assert (watch.heat_off_s, watch.lifted_s, watch.seen) == (marks[0].t_s, marks[1].t_s, set())
+    late = followed(shown.samples, shown.heat_off_s - 120.0)
+    late.on_mark("jars_lifted", shown.lifted_s + 30.0)
+    assert late.lifted_s == shown.lifted_s + 30.0 and "jars_lifted" not in late.seen
+
+
+def test_live_a_boil_that_comes_back_takes_the_end_of_the_heat_back() -> None:
+    samples = course((1200, 0.0), (1200, -SLOW_K_PER_S), (600, 2 * SLOW_K_PER_S), (900, 0.0))
+    assert followed(samples[: 2400 // 5], 900.0).seen == {"heat_off"}
+    watch = followed(samples, 900.0)
+    assert (watch.heat_off_s, watch.seen) == (None, set())
