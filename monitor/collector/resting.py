@@ -11,7 +11,7 @@ from monitor.errors import RecordError
 from monitor.jars import batch_state
 from monitor.judge import Session, Verdict, judge
 from monitor.store.entries import read_entries
-from monitor.store.reader import run_samples
+from monitor.store.reader import load_run, run_samples
 from monitor.store.runs import House, RunFacts
 
 #: What may still fall due after a run's end.
@@ -116,7 +116,10 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
     if not children and not any(entry.kind in JAR_ENTRIES - {"run_started"} for entry in own):
         return
     now = teller.moment()
-    state = batch_state(live.facts.as_run(), live.session.verdict(), [*own, *children], now.at_utc)
+    run = live.facts.as_run()
+    if not any(mark.kind == "jars_lifted" for mark in run.marks):
+        run = load_run(conn, run_id)  # the samples may show the lifting that nobody marked
+    state = batch_state(run, live.session.verdict(), [*own, *children], now.at_utc)
     for word in sorted(state.settled()):
         teller.ring(live.watch.mark(word, now.at_s - live.facts.started_s, now))
 
