@@ -24,7 +24,7 @@ from monitor.record import Run, Sample
 from monitor.store import reader
 from monitor.store.clock import clock_in_force, read_clocks
 from monitor.store.entries import Entry, append_entry, read_entries
-from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot
+from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, utc_text
 
 #: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
 SHARED_FOR_S = 0.8
@@ -243,10 +243,34 @@ def _judged(data_dir: Path, run_id: str, said: int) -> dict[str, Any]:
         return judge(reader.load_run(conn, run_id)).as_json()
 
 
-def say(kind: str, body: Mapping[str, Any], *, run_id: str | None = None, reason: str | None = None) -> int:
-    """Append what a person said, with who said it; it takes effect as it is appended."""
-    who = str(st.session_state.get("who") or "").strip() or None
-    return append_entry(settings.current().data_dir, kind, dict(body), run_id=run_id, by=who, reason=reason)
+def say(
+    kind: str,
+    body: Mapping[str, Any],
+    *,
+    run_id: str | None = None,
+    reason: str | None = None,
+    happened: datetime | None = None,
+    corrects: int | None = None,
+) -> int:
+    """Append what a person said, with who said it; it takes effect as it is appended.
+
+    ``happened`` (aware) is when it was, if not now; more than five minutes ago wants a ``reason``.
+    """
+    return append_entry(
+        settings.current().data_dir,
+        kind,
+        dict(body),
+        run_id=run_id,
+        by=speaker(),
+        reason=reason,
+        happened_utc=utc_text(happened) if happened else None,
+        corrects=corrects,
+    )
+
+
+def speaker() -> str | None:
+    """Who is speaking, as far as this viewer has said."""
+    return str(st.session_state.get("who") or "").strip() or None
 
 
 @st.cache_resource(ttl=2.0, show_spinner=False)
