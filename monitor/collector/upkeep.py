@@ -23,6 +23,8 @@ from monitor.timesource import TimeSource
 REMAP_EVERY_S = 2.0
 #: What is over, and what was said, is sealed so often. [s]
 SEAL_EVERY_S = 60.0
+#: For so long at a time, so that a long backlog never keeps a node waiting. [s]
+SEAL_FOR_S = 0.2
 
 
 class Upkeep:
@@ -101,8 +103,11 @@ class Upkeep:
             key = None
             self._say(f"sealing without the household's key: {trouble}")
         try:
-            for run_id in seal_due(self._storing.writer.conn, time=self._time, key=key):
+            conn, within_s = self._storing.writer.conn, SEAL_FOR_S * self._clock.rate
+            for run_id in seal_due(conn, time=self._time, key=key, within_s=within_s):
                 self._say(f"run {run_id} is sealed")
+                # More may be due; what the nodes say comes between.
+                self._sealed_s = float("-inf")
         except (StoreError, sqlite3.Error) as trouble:
             self._storing.complain(str(trouble))
 

@@ -26,6 +26,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from monitor.errors import ConfigError
 from monitor.intake.mqtt_fence import Fence
 from monitor.intake.mqtt_settings import MqttSettings
 from monitor.intake.mqtt_topics import Topics
@@ -71,13 +72,15 @@ class MqttSource(LinkThread):
     Raises
     ------
     ConfigError
-        When the CA file cannot be read.
+        When the CA file cannot be read, or there is no client id.
     """
 
     def __init__(
         self, settings: MqttSettings, say: Callable[[str], None] | None = None, time: TimeSource | None = None
     ) -> None:
         super().__init__(f"mqtt {settings.address}", f"not yet connected to {settings.address}", say, time)
+        if settings.client_id is None:
+            raise ConfigError(f"{settings.address}: no client id", "Make one with MqttSettings.for_store.")
         self._settings = settings
         self._topics = Topics(settings)
         self._tls = tls_context(settings)

@@ -241,7 +241,9 @@ def node_on_network(broker: Any, options: list[str]) -> Iterator[Callable[[str],
 
 
 def source_for(broker: Any) -> MqttSource:
-    return MqttSource(MqttSettings("127.0.0.1", broker.port, username="kitchen", password="quiet"))
+    return MqttSource(
+        MqttSettings("127.0.0.1", broker.port, client_id="trial", username="kitchen", password="quiet")
+    )
 
 
 class TestOverTheBroker:

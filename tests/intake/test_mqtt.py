@@ -120,7 +120,7 @@ def node(broker: Any) -> Iterator[Node]:
 
 
 def settings_for(broker: Any, **changes: Any) -> MqttSettings:
-    return replace(MqttSettings("127.0.0.1", broker.port), **changes)
+    return replace(MqttSettings("127.0.0.1", broker.port, client_id="boilwitness-0badcafe"), **changes)
 
 
 def test_a_sample_arrives_whole_with_its_node_and_time(broker: Any, node: Node, collect: Any) -> None:
@@ -295,7 +295,7 @@ class TestSaying:
         assert node.hears("boilwitness/kettle-1/alarm") == (b"boil lost", False)
 
     def test_without_a_link_nothing_is_queued_for_later(self, collect: Any) -> None:
-        collecting = collect(MqttSettings("127.0.0.1", 1), connected=False)
+        collecting = collect(MqttSettings("127.0.0.1", 1, client_id="trial"), connected=False)
         assert not collecting.source.ask("kettle-1", b"[]")
         assert not collecting.source.publish_alarm("kettle-1", b"x")
 
@@ -303,7 +303,7 @@ class TestSaying:
         self, broker: Any, node: Node, collect: Any
     ) -> None:
         collecting = collect(settings_for(broker))
-        topic = "boilwitness/collectors/boilwitness-collector"
+        topic = "boilwitness/collectors/boilwitness-0badcafe"
         assert node.hears(topic)[0] == b"online"
         collecting.crash()
         assert node.hears(topic)[0] == b"offline"
@@ -413,7 +413,7 @@ class TestTrouble:
     def test_nothing_answers_then_a_broker_comes(
         self, make_broker: Any, collect: Any, wait: Any, port: int
     ) -> None:
-        collecting = collect(MqttSettings("127.0.0.1", port), connected=False)
+        collecting = collect(MqttSettings("127.0.0.1", port, client_id="trial"), connected=False)
         wait(lambda: "nothing answers" in collecting.source.status())
         assert collecting.source.status() == (
             f"nothing answers at 127.0.0.1:{port}; is the broker running?; trying again"
@@ -435,14 +435,16 @@ class TestTrouble:
         assert right.connected()
 
     def test_a_name_nobody_knows(self, collect: Any, wait: Any) -> None:
-        collecting = collect(MqttSettings("broker.invalid", 1883), connected=False)
+        collecting = collect(MqttSettings("broker.invalid", 1883, client_id="trial"), connected=False)
         wait(lambda: "not known" in collecting.source.status())
         assert collecting.source.status() == "the name broker.invalid is not known here; trying again"
 
     def test_something_that_is_no_broker(self, collect: Any, wait: Any) -> None:
         with socket.create_server(("127.0.0.1", 0)) as server:
             threading.Thread(target=lambda: server.accept()[0].close(), daemon=True).start()
-            collecting = collect(MqttSettings("127.0.0.1", server.getsockname()[1]), connected=False)
+            collecting = collect(
+                MqttSettings("127.0.0.1", server.getsockname()[1], client_id="trial"), connected=False
+            )
             wait(lambda: "hangs up without a greeting" in collecting.source.status())
 
     def test_two_collectors_with_one_id(self, broker: Any, collect: Any, wait: Any) -> None:
@@ -489,7 +491,7 @@ class TestTls:
         for make in (lambda: None, lambda: bad.write_text("not a certificate")):
             make()
             with pytest.raises(ConfigError, match=r"ca\.pem cannot be used"):
-                MqttSource(MqttSettings("127.0.0.1", tls=True, ca_file=bad))
+                MqttSource(MqttSettings("127.0.0.1", client_id="trial", tls=True, ca_file=bad))
 
 
 class OldBroker:
@@ -543,7 +545,7 @@ def test_a_broker_without_mqtt_5_is_spoken_to_in_3_1_1(
     """The persistent session and acknowledgement after commit hold there too."""
     old = OldBroker(broker.port)
     try:
-        settings = MqttSettings("127.0.0.1", old.port)
+        settings = MqttSettings("127.0.0.1", old.port, client_id="trial")
         first = collect(settings)
         assert old.levels == [5, 4]
         assert any("does not speak MQTT 5; using 3.1.1" in line for line in first.said)
