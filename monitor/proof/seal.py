@@ -35,11 +35,16 @@ STATEMENT_FORMAT = "boilwitness-seal/2"
 
 
 def seal_due(
-    conn: sqlite3.Connection, *, time: TimeSource = SYSTEM_TIME, key: Key | None = None
+    conn: sqlite3.Connection,
+    *,
+    time: TimeSource = SYSTEM_TIME,
+    key: Key | None = None,
+    within_s: float = float("inf"),
 ) -> list[str]:
     """Seal every finished run that has no seal or has changed, and whatever was stored since the last seal.
 
-    Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed.
+    Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed;
+    no further run is begun after ``within_s``: ask again while some were.
 
     Raises
     ------
@@ -50,7 +55,13 @@ def seal_due(
     now_s = time.utc_now().timestamp()
     sealed = _last_seals(conn)
     due = [run_id for run_id, facts in house.runs.items() if _is_due(conn, house, facts, sealed, now_s)]
-    done = [run_id for run_id in due if seal_run(conn, run_id, time=time, key=key) is not None]
+    until_s = time.monotonic_s() + within_s
+    done: list[str] = []
+    for run_id in due:
+        if seal_run(conn, run_id, time=time, key=key) is not None:
+            done.append(run_id)
+        if time.monotonic_s() >= until_s and run_id != due[-1]:
+            return done
     last = _last(conn)
     said = any(newest(conn, table) > _upto(last, table) for table in TABLES)
     samples = _samples_due(conn, now_s)
