@@ -112,12 +112,21 @@ def broker(make_broker: Callable[..., Broker]) -> Broker:
 
 
 @pytest.fixture
+def make_certificates() -> Callable[[Path], tuple[Path, Path, Path]]:
+    """Makes a certificate authority of our own and the certificate of a broker at 127.0.0.1 in a folder:
+    (ca, cert, key)."""
+    return write_certificates
+
+
+@pytest.fixture
 def certificates(tmp_path: Path) -> tuple[Path, Path, Path]:
-    """A certificate authority of our own and the certificate of a broker at 127.0.0.1: (ca, cert, key)."""
-    return make_certificates(tmp_path)
+    """Those of this test."""
+    return write_certificates(tmp_path)
 
 
-def make_certificates(folder: Path) -> tuple[Path, Path, Path]:
+def write_certificates(folder: Path) -> tuple[Path, Path, Path]:
+    folder.mkdir(exist_ok=True)
+
     def name(text: str) -> x509.Name:
         return x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, text)])
 
