@@ -6,7 +6,7 @@ from importlib import resources
 
 import streamlit as st
 
-from dashboard import look
+from dashboard import look, on_now
 
 ICON = str(resources.files("dashboard").joinpath("assets/icon.png"))
 
@@ -19,6 +19,7 @@ def main() -> None:
     pages = [
         st.Page("views/live.py", title="Now", default=True),
         st.Page("views/plan.py", title="Before the heat", url_path="plan"),
+        st.Page("views/probe.py", title="Probe", url_path="probe"),
         st.Page("views/jars.py", title="After the heat", url_path="jars"),
         st.Page("views/pantry.py", title="Pantry", url_path="pantry"),
         st.Page("views/runs.py", title="Past runs", url_path="runs"),
@@ -27,7 +28,10 @@ def main() -> None:
         st.Page("views/run.py", title="Run", url_path="run", visibility="hidden"),
     ]
     far = st.query_params.get("far") == "1"
-    st.navigation(pages, position="hidden" if far else "top").run()
+    page = st.navigation(pages, position="hidden" if far else "top")
+    if not far:
+        on_now.line(status=page.title != "Now")
+    page.run()
 
 
 main()

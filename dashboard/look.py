@@ -76,6 +76,19 @@ def esc(text: object) -> str:
     return escape(str(text).translate(_TURNING), quote=True)
 
 
+def plain(text: str) -> str:
+    """Our own sentences, or a name, as a widget's label takes them: markdown's signs would format."""
+    return "".join(f"\\{sign}" if sign in "*_[]$`#~:<>\\" else sign for sign in text)
+
+
+def refused(reason: str, instead: str = "") -> str:
+    """What is not done and why, and what to do instead."""
+    return (
+        f'<div class="bw-alarm" data-priority="medium"><p class="bw-headline">{esc(reason)}</p>'
+        f"<p>{esc(instead)}</p></div>"
+    )
+
+
 def sign(item: Sign, *, big: bool = False) -> str:
     """A state's shape and word in its tone."""
     kind = "bw-verdict" if big else "bw-sign"

@@ -83,13 +83,14 @@ class PointReading:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """Where the check stands. ``still_s`` of 60; ``text`` is one sentence for the page."""
+    """Where the check stands. ``still_s`` of 60; ``why`` says why the minute does not run; ``text`` is all of it."""
 
     state: str
     prompt: str
     caution: str
     still_s: float
     last_C: float | None
+    why: str
     text: str
 
 
@@ -155,7 +156,15 @@ class CheckSession:
             text += f" {shown}; still for {still_s:.0f} of {STABLE_S:.0f} s."
             if self._why_not:
                 text += f" {self._why_not}"
-        return Progress(self.state, PROMPTS[self.state], CAUTIONS.get(self.state, ""), still_s, last_C, text)
+        return Progress(
+            self.state,
+            PROMPTS[self.state],
+            CAUTIONS.get(self.state, ""),
+            still_s,
+            last_C,
+            self._why_not,
+            text,
+        )
 
     def _point(self) -> str | None:
         return {ICE_SETTLING: ICE, BOIL_SETTLING: BOIL}.get(self.state)

@@ -68,9 +68,9 @@ def _batch(facts: StartFacts, plan: Plan, run_id: str, started_at: datetime) -> 
     if facts.ph is not None:
         extra["ph"] = facts.ph.as_json()
     kept = {key: value for key, value in extra.items() if value not in (None, [])}
-    return Batch(
-        food=plan.food, food_id=plan.food_id, pack=plan.pack, jar=plan.jar, jars=facts.jars, extra=kept
-    )
+    # A process of the cook's own carries that in its food's name: so it stands on every page, label and proof.
+    food = f"{plan.food} (own process)" if plan.own else plan.food
+    return Batch(food=food, food_id=plan.food_id, pack=plan.pack, jar=plan.jar, jars=facts.jars, extra=kept)
 
 
 def _probe(facts: StartFacts) -> Probe:

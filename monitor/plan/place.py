@@ -28,12 +28,13 @@ ALTITUDE_FOUND_M: Mapping[str, float] = {
 
 @dataclass(frozen=True, slots=True)
 class BoilingToday:
-    """Where water boils here today, against an average day. [°C], [K], [m]"""
+    """Where water boils here today, against an average day: a sentence, and what is behind it. [°C], [K], [m]"""
 
     boil_C: float
     average_C: float
     shift_K: float
     as_at_m: float | None
+    sentence: str
     text: str
 
 
@@ -50,8 +51,9 @@ def boiling_today(altitude_m: float, pressure: StationPressure | None) -> Boilin
             average_C,
             0.0,
             None,
-            f"On an average day water boils at {average_C:.1f} °C ({c_to_f(average_C):.1f} °F) at "
-            f"{altitude_m:.0f} m; weather and season move that by up to about 1 K, and nothing says how far.",
+            f"Water boils at about {average_C:.1f} °C ({c_to_f(average_C):.1f} °F) here.",
+            f"That is an average day at {altitude_m:.0f} m; weather and season move it by up to about 1 K, and "
+            "nothing says how far.",
         )
     boil_C = boiling_point_C(pressure.pressure_kPa)
     shift_K = boil_C - average_C
@@ -62,9 +64,9 @@ def boiling_today(altitude_m: float, pressure: StationPressure | None) -> Boilin
         average_C,
         shift_K,
         as_at_m,
-        f"Water boils at {boil_C:.1f} °C ({c_to_f(boil_C):.1f} °F) here today ({pressure.text}), "
-        f"{abs(shift_K):.1f} K {direction} the average for {altitude_m:.0f} m; as on an average day at "
-        f"{as_at_m:.0f} m ({m_to_ft(as_at_m):,.0f} ft).",
+        f"Water boils at {boil_C:.1f} °C ({c_to_f(boil_C):.1f} °F) here today.",
+        f"{pressure.text}: {abs(shift_K):.1f} K {direction} the average for {altitude_m:.0f} m, as on an average day "
+        f"at {as_at_m:.0f} m ({m_to_ft(as_at_m):,.0f} ft).",
     )
 
 

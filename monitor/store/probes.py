@@ -6,14 +6,18 @@ import sqlite3
 from datetime import UTC, datetime
 from typing import Any
 
+from monitor.judge import judge
 from monitor.plan.drift import DriftPoint, plateau_point
 from monitor.plan.outcome import ProbePast
 from monitor.plan.registration import ProbeRegistration
-from monitor.record.model import Sample
+from monitor.record.model import Sample, Site
 from monitor.store.entries import read_entries
 from monitor.store.reader import load_run, verdict_of
-from monitor.store.runs import read_house
+from monitor.store.runs import header_trouble, read_house
 from monitor.store.samples import SELECT, row_sample
+
+#: A control chart of more holds than this says no more, and each costs reading its samples.
+MOST_POINTS = 60
 
 
 def probe_past(conn: sqlite3.Connection) -> ProbePast:
@@ -42,23 +46,51 @@ def probe_of(header: dict[str, Any]) -> str | None:
     return probe.get("probe_id") if isinstance(probe, dict) else None
 
 
-def plateau_points(conn: sqlite3.Connection, probe_id: str) -> list[DriftPoint]:
-    """A point for each finished hold of a probe, from its stored verdict and samples."""
-    found = []
-    for facts in read_house(conn).runs.values():
-        if facts.ended_s is None or probe_of(facts.header) != probe_id:
+def lots_taken(conn: sqlite3.Connection) -> frozenset[str]:
+    """Lot codes that runs in this store carry."""
+    batches = (facts.header.get("batch") for facts in read_house(conn).runs.values())
+    return frozenset(
+        str(batch["lot_code"]) for batch in batches if isinstance(batch, dict) and "lot_code" in batch
+    )
+
+
+def last_site(conn: sqlite3.Connection) -> Site | None:
+    """The place of the newest run that was started here; None before the first."""
+    own = [facts for facts in read_house(conn).runs.values() if not facts.imported and not facts.simulated]
+    for facts in sorted(own, key=lambda facts: facts.started_s, reverse=True):
+        if header_trouble(facts) is None:
+            return facts.as_run().site
+    return None
+
+
+def plateau_points(conn: sqlite3.Connection, probe_id: str, most: int = MOST_POINTS) -> list[DriftPoint]:
+    """A point for each of a probe's newest finished holds, from its stored verdict and samples.
+
+    A run that came from elsewhere and was never judged here is judged now.
+    """
+    found: list[DriftPoint] = []
+    for facts in sorted(read_house(conn).runs.values(), key=lambda facts: facts.started_s, reverse=True):
+        if len(found) == most:
+            break
+        if probe_of(facts.header) != probe_id or (facts.ended_s is None and not facts.imported):
             continue
-        verdict = verdict_of(conn, facts.run_id)
-        point = None if verdict is None else plateau_point(load_run(conn, facts.run_id), verdict)
+        run = load_run(conn, facts.run_id)
+        point = plateau_point(run, verdict_of(conn, facts.run_id) or judge(run).as_json())
         if point is not None:
             found.append(point)
     return found
 
 
-def newest_at_s(conn: sqlite3.Connection, node: int) -> float | None:
-    """House time of a node's newest sample. [s]"""
-    found = conn.execute("SELECT max(at_s) FROM samples WHERE node = ?", (node,)).fetchone()[0]
-    return None if found is None else float(found)
+def node_number(conn: sqlite3.Connection, name: str) -> int | None:
+    """The store's number of a node; None where it never heard of it."""
+    row = conn.execute("SELECT node_id FROM nodes WHERE name = ?", (name,)).fetchone()
+    return None if row is None else int(row[0])
+
+
+def newest_sample(conn: sqlite3.Connection, node: int) -> Sample | None:
+    """A node's newest sample; ``t_s`` is house time. [s]"""
+    row = conn.execute(f"{SELECT} WHERE node = ? ORDER BY at_s DESC LIMIT 1", (node,)).fetchone()
+    return None if row is None else row_sample(row, 0.0)
 
 
 def samples_after(conn: sqlite3.Connection, node: int, after_s: float) -> list[Sample]:
