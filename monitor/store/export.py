@@ -8,6 +8,7 @@ from pathlib import Path
 
 from monitor.errors import StoreError
 from monitor.record import write_run
+from monitor.record.parquet import PARQUET_FILE, write_parquet
 from monitor.store.database import STORE_NAME
 from monitor.store.entries import read_entries
 from monitor.store.open_files import TABLES, entry_form, line_of, table_lines, write_node
@@ -15,13 +16,16 @@ from monitor.store.reader import load_run
 from monitor.store.runs import read_house
 
 
-def export_run(conn: sqlite3.Connection, run_id: str, folder: Path) -> Path:
+def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: bool = False) -> Path:
     """Write one run as the contract's folder, with its history of entries beside it.
 
-    The same run gives the same bytes each time; a record that was imported leaves as it came.
+    The same run gives the same bytes each time; a record that was imported leaves as it came. ``parquet``: the
+    samples in that form as well.
 
     Raises
     ------
+    ConfigError
+        ``parquet``, and the library that writes it is not installed.
     UsageError
         There is no such run.
     StoreError
@@ -31,6 +35,8 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path) -> Path:
     entries = read_entries(conn, run_id)
     with _Writing(folder):
         write_run(run, folder)
+        if parquet:
+            write_parquet(run.samples, folder / PARQUET_FILE)
         if read_house(conn).runs[run_id].imported and not entries:
             header, samples = conn.execute(
                 "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)
@@ -42,7 +48,7 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path) -> Path:
     return folder
 
 
-def export_all(conn: sqlite3.Connection, folder: Path) -> tuple[int, int]:
+def export_all(conn: sqlite3.Connection, folder: Path, *, parquet: bool = False) -> tuple[int, int]:
     """Write every run, every sample of every node, every journal, and a copy of the store itself.
 
     One read transaction: what is written belongs to one moment. Returns (runs, nodes).
@@ -53,7 +59,7 @@ def export_all(conn: sqlite3.Connection, folder: Path) -> tuple[int, int]:
         try:
             house = read_house(conn)
             for run_id, name in run_folder_names(house.runs).items():
-                export_run(conn, run_id, folder / "runs" / name)
+                export_run(conn, run_id, folder / "runs" / name, parquet=parquet)
             nodes = conn.execute("SELECT node_id, name FROM nodes ORDER BY name").fetchall()
             for node_id, name in nodes:
                 write_node(conn, node_id, folder / "nodes" / name)

@@ -44,7 +44,9 @@ def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM
     """
     run = read_run(folder)
     header = (folder / "run.json").read_bytes()
-    samples = (folder / "samples.csv").read_bytes()
+    table = folder / "samples.csv"
+    # Where the samples came as Parquet, the table that says the same is kept.
+    samples = table.read_bytes() if table.exists() else samples_text(run.samples).encode()
     digest = hashlib.sha256(header + b"\0" + samples).hexdigest()
     known = conn.execute("SELECT sha256 FROM imported_runs WHERE run_id = ?", (run.run_id,)).fetchone()
     if known is not None and known[0] == digest:

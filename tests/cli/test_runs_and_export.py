@@ -180,3 +180,21 @@ def test_a_whole_export_makes_the_same_store_again_and_compares_the_check_values
     monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "another"))
     assert main(["import", str(everything)]) == 2
     assert "entries.jsonl was changed" in capsys.readouterr().err
+
+
+def test_parquet_out_and_in_again(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The samples go out as Parquet, come back without the table, and go out as the same table."""
+    run_id = "2026-08-03-canner-1-a"
+    assert main(["import", str(RECORDS / "silent-node")]) == 0
+    assert main(["export", run_id, "--parquet", "--to", str(tmp_path / "a")]) == 0
+    assert main(["verify", str(tmp_path / "a")]) == 0
+    table = (tmp_path / "a" / "samples.csv").read_bytes()
+    (tmp_path / "a" / "samples.csv").unlink()
+    assert main(["verify", str(tmp_path / "a")]) == 12
+    assert main(["judge", str(tmp_path / "a")]) == 11
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "second"))
+    assert main(["import", str(tmp_path / "a")]) == 0
+    assert main(["export", run_id, "--to", str(tmp_path / "b")]) == 0
+    assert (tmp_path / "b" / "samples.csv").read_bytes() == table
