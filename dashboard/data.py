@@ -15,11 +15,10 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import settings
+from dashboard import judging, settings
 from dashboard.live_model import usual_spacing_s
 from dashboard.trace import Trace, trace
-from monitor.errors import MonitorError, StoreError
-from monitor.judge import judge
+from monitor.errors import StoreError
 from monitor.record import Run, Sample
 from monitor.store import reader
 from monitor.store.clock import clock_in_force, read_clocks
@@ -28,8 +27,6 @@ from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, utc_text
 
 #: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
 SHARED_FOR_S = 0.8
-#: Judging a run takes a moment; for so long unjudged ones are judged for one list. [s]
-JUDGE_FOR_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,24 +155,21 @@ def household() -> dict[str, Any]:
 
 @st.cache_resource(ttl=2.0, show_spinner=False)
 def runs(data_dir: Path) -> list[reader.RunRow]:
-    """Every run, newest first. Those that came from elsewhere are judged here, the newest first, some at a time."""
+    """Every run, newest first. Those that came from elsewhere are judged here, the newest first, behind the pages."""
     with store() as conn:
         rows = reader.list_runs(conn)
         said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
-    until_s = SYSTEM_TIME.monotonic_s() + JUDGE_FOR_S
-    for place, row in enumerate(rows):
-        if row.verdict is None and row.ended_utc is not None:
-            rows[place] = _with_verdict(row, data_dir, said.get(row.run_id, 0))
-            if SYSTEM_TIME.monotonic_s() > until_s:
-                break
-    return rows
+    return [
+        _with_verdict(row, judging.Record(data_dir, row.run_id, said.get(row.run_id, 0)))
+        if row.verdict is None and row.ended_utc is not None
+        else row
+        for row in rows
+    ]
 
 
-def _with_verdict(row: reader.RunRow, data_dir: Path, said: int) -> reader.RunRow:
-    try:
-        found = _judged(data_dir, row.run_id, said)
-    except MonitorError:
-        # The record is damaged; its own page says how.
+def _with_verdict(row: reader.RunRow, record: judging.Record) -> reader.RunRow:
+    found = judging.perhaps(record)
+    if found is None:
         return row
     advice = found["advice"]["action"]
     return replace(row, verdict=found["verdict"], proven_s=found["proven_s"], advice_action=advice)
@@ -233,14 +227,7 @@ def verdict_of(found: OneRun) -> dict[str, Any]:
     if found.verdict is not None:
         return found.verdict
     own = [entry.id for entry in found.entries if entry.run_id == found.row.run_id]
-    return _judged(settings.current().data_dir, found.row.run_id, max(own, default=0))
-
-
-@st.cache_resource(max_entries=4096, show_spinner=False)
-def _judged(data_dir: Path, run_id: str, said: int) -> dict[str, Any]:
-    """The verdict of a run for which none was written down, in its JSON form; ``said`` is its newest entry."""
-    with store() as conn:
-        return judge(reader.load_run(conn, run_id)).as_json()
+    return judging.at_once(judging.Record(settings.current().data_dir, found.row.run_id, max(own, default=0)))
 
 
 def say(

@@ -10,7 +10,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import compare_model, data
+from dashboard import compare_model, data, judging
 from monitor.errors import MonitorError
 from monitor.store import reader
 from monitor.store.runs import FOREVER_S, House, RunFacts
@@ -28,12 +28,15 @@ def _figures(
 ) -> list[compare_model.RunFigures]:
     with data.store_in(data_dir) as conn:
         house = reader.read_house(conn)
-        return [_of(conn, house, house.runs[run_id]) for run_id, _, _ in rows if run_id in house.runs]
+        said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
+        records = [judging.Record(data_dir, run_id, said.get(run_id, 0)) for run_id, _, _ in rows]
+        return [_of(conn, house, record) for record in records if record.run_id in house.runs]
 
 
-def _of(conn: sqlite3.Connection, house: House, facts: RunFacts) -> compare_model.RunFigures:
-    # What was never judged here has its few known figures; its own page judges it.
-    verdict = reader.verdict_of(conn, facts.run_id) or {}
+def _of(conn: sqlite3.Connection, house: House, record: judging.Record) -> compare_model.RunFigures:
+    facts = house.runs[record.run_id]
+    # What is not judged yet has its few known figures; it is read again once it is.
+    verdict = reader.verdict_of(conn, facts.run_id) or judging.perhaps(record) or {}
     return compare_model.figures_of(
         facts.run_id, facts.header, verdict, plateau_K=_plateau_K(conn, house, facts, verdict)
     )
