@@ -115,6 +115,22 @@ def test_a_full_disk_stores_nothing_and_is_waited_out(writer: StoreWriter, make_
     assert writer.conn.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
+def test_a_store_that_turns_read_only_stores_nothing_and_is_waited_out(
+    writer: StoreWriter, make_row: MakeRow
+) -> None:
+    """query_only makes SQLite say what it says on a disk that was set to read-only: SQLITE_READONLY."""
+    writer.commit(Batch(rows=[make_row(n) for n in range(10)]))
+    writer.conn.execute("PRAGMA query_only=ON")
+    more = Batch(rows=[make_row(n) for n in range(10, 20)])
+    for _ in range(2):
+        with pytest.raises(StoreError, match=r"readonly.*nothing is acknowledged"):
+            writer.commit(more)
+        assert not writer.conn.in_transaction
+    writer.conn.execute("PRAGMA query_only=OFF")
+    assert len(writer.commit(more)) == 10
+    assert writer.conn.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
 def test_what_could_not_be_written_down_stays_in_the_outbox(writer: StoreWriter) -> None:
     outbox = Outbox(journal=[("started", "x", {})], events=[("r1", {"kind": "boil_lost", "onset_s": 1.0})])
     writer.conn.execute("PRAGMA query_only=ON")
