@@ -139,6 +139,9 @@ def strip(pieces: Sequence[tuple[float, str, str]], label: str) -> str:
     return f'<div class="bw-strip" role="img" aria-label="{esc(label)}">{parts}</div>'
 
 
+#: Further back than any run goes. [s]
+LONG_AGO_S = 1e9
+
 KEY = (
     '<div class="bw-key" aria-hidden="true">'
     '<span><span class="bw-piece" data-tone="boil"></span>boiling</span>'
@@ -150,6 +153,9 @@ KEY = (
 
 def when(t_s: float, run: Run | None) -> str:
     """A moment of a run: minutes since the start and the time of day in the site's zone."""
+    if t_s < -LONG_AGO_S:
+        # Nothing was ever heard: that has no beginning.
+        return figures.MISSING
     since = figures.held_clock(t_s)
     if run is None:
         return since

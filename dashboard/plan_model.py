@@ -154,11 +154,3 @@ def ph_of(form: Mapping[str, Any]) -> PhMeasured | None:
         bool(form.get("ph_buffers")),
         form.get("ph_age_h"),
     )
-
-
-def free_run_id(day: str, canner: str, taken: Sequence[str]) -> str:
-    """A run id of the day and the canner that is not taken yet."""
-    stem = f"{day}-{canner}"
-    letters = "abcdefghijklmnopqrstuvwxyz"
-    names = (f"{stem}-{first}{second}" for first in ("", *letters) for second in letters)
-    return next(name for name in names if name not in taken)

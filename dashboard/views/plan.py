@@ -24,7 +24,7 @@ from dashboard import (
 )
 from dashboard.kitchen_form import Place
 from monitor.errors import StoreError
-from monitor.plan.header import header_json, header_of
+from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.model import Plan
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
@@ -105,18 +105,11 @@ def _start(facts: StartFacts, plan: Plan, place: Place) -> None:
     except StoreError:
         # The first run of a new store.
         taken = []
-    run_id = plan_model.free_run_id(f"{now:%Y-%m-%d}", str(facts.canner), taken)
+    run_id = free_run_id(now.isoformat(), str(facts.canner), taken)
     if next((item.canner for item in data.nodes_now() if item.name == facts.node), None) != facts.canner:
         data.say("node_assigned", {"node": facts.node, "canner": facts.canner})
-    data.say("run_started", header_json(facts, run_id, now), run_id=run_id)
-    data.say("plan", plan.as_json(), run_id=run_id)
-    done = batch_form.done_steps(plan)
-    data.say("checklist", {"done": done, "all": [step.id for step in plan.checklist]}, run_id=run_id)
-    data.say(
-        "loading",
-        {"coldest_jar_C": facts.coldest_jar_C, "water_C": facts.loading_water_C, "jars": facts.jars},
-        run_id=run_id,
-    )
+    for kind, body in start_entries(facts, run_id, now, batch_form.done_steps(plan)):
+        data.say(kind, body, run_id=run_id)
     data.forget()
     st.switch_page("views/live.py")
 

@@ -12,22 +12,21 @@ from statistics import median
 
 from monitor.cli._check_live import check_live
 from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._place import add_place_arguments, altitude_m, typed_pressure, uncertainty_m
 from monitor.cli._readings import readings_from_csv
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
-from monitor.physics.units import ft_to_m
 from monitor.plan.basis import BoilBasis, boil_basis
 from monitor.plan.check import BOIL, ICE, CheckSession, PointReading, point_from_readings
 from monitor.plan.drift import drift_chart, next_check
 from monitor.plan.history import last_good_check
 from monitor.plan.outcome import Outcome, ProbePast, outcome_of
 from monitor.plan.place import site_of
-from monitor.plan.pressure import ALTIMETER, STATION, PressureGiven, StationPressure, station_pressure
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
-from monitor.store.probes import plateau_points, probe_past, registered_probes
+from monitor.store.probes import barometer_compared_at, plateau_points, probe_past, registered_probes
 from monitor.store.reader import open_reader
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.tables.probes import OTHER, converters, match, probe_kinds
@@ -51,16 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     probe.add_argument("--channel", help="the node's channel (default: as registered, else water)")
     place = parser.add_argument_group("the place, for the boiling point")
-    height = place.add_mutually_exclusive_group()
-    height.add_argument("--altitude-m", type=float, metavar="M", help="the kitchen's altitude")
-    height.add_argument("--altitude-ft", type=float, metavar="FT", help="the same in feet")
-    place.add_argument("--altitude-uncertainty-m", type=float, metavar="M", help="how sure that is, ±")
-    pressure = place.add_mutually_exclusive_group()
-    pressure.add_argument("--station-pressure-hPa", type=float, metavar="HPA", help="today's, in the kitchen")
-    pressure.add_argument(
-        "--altimeter-hPa", type=float, metavar="HPA", help="today's altimeter setting (QNH)"
-    )
-    pressure.add_argument("--altimeter-inHg", type=float, metavar="INHG", help="the same, near 29.92")
+    add_place_arguments(place)
     place.add_argument(
         "--barometer-compared-at",
         metavar="TIME",
@@ -94,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
     """Take the points, conclude, store. 0 accepted, 3 refused."""
     if args.history:
         return _history(args)
-    if args.altitude_m is None and args.altitude_ft is None:
+    if altitude_m(args) is None:
         raise UsageError("Say where the kitchen lies, with --altitude-m or --altitude-ft.")
     probe = _registration(args)
     basis = _basis(args, SYSTEM_TIME.utc_now())
@@ -123,11 +113,12 @@ def _registration(args: argparse.Namespace) -> ProbeRegistration:
 
 def _basis(args: argparse.Namespace, now: datetime, barometer_kPa: float | None = None) -> BoilBasis:
     """Where water boils here now. Raises UsageError with the reason when it cannot be known."""
-    altitude_m = ft_to_m(args.altitude_ft) if args.altitude_m is None else args.altitude_m
-    typed = _typed_pressure(args, altitude_m, now)
-    compared_at = _compared_at(args.barometer_compared_at, now)
     site = site_of(
-        "", altitude_m, args.altitude_uncertainty_m, pressure=typed, barometer_checked_at=compared_at
+        "",
+        altitude_m(args) or 0.0,
+        uncertainty_m(args),
+        pressure=typed_pressure(args, now),
+        barometer_checked_at=_compared_at(args, now),
     )
     found = boil_basis(site, now, barometer_kPa)
     if isinstance(found, Refusal):
@@ -135,10 +126,14 @@ def _basis(args: argparse.Namespace, now: datetime, barometer_kPa: float | None 
     return found
 
 
-def _compared_at(words: str | None, now: datetime) -> datetime | None:
-    """When the barometer was compared: a day, or a time with its offset from UTC."""
+def _compared_at(args: argparse.Namespace, now: datetime) -> datetime | None:
+    """When the barometer was compared: a day, or a time with its offset from UTC; else what the store says."""
+    words = args.barometer_compared_at
     if words is None:
-        return None
+        if not store_path(data_dir(args)).exists():
+            return None
+        with closing(open_reader(data_dir(args))) as conn:
+            return barometer_compared_at(conn)
     try:
         moment = datetime.fromisoformat(words)
     except ValueError:
@@ -149,22 +144,6 @@ def _compared_at(words: str | None, now: datetime) -> datetime | None:
     if moment > now:
         raise UsageError(f"--barometer-compared-at {words} lies in the future.")
     return moment
-
-
-def _typed_pressure(args: argparse.Namespace, altitude_m: float, now: datetime) -> StationPressure | None:
-    options = (
-        (args.station_pressure_hPa, STATION, "hPa"),
-        (args.altimeter_hPa, ALTIMETER, "hPa"),
-        (args.altimeter_inHg, ALTIMETER, "inHg"),
-    )
-    for value, kind, unit in options:
-        if value is not None:
-            given = PressureGiven(kind, value, unit, now)
-            found = station_pressure(given, altitude_m, args.altitude_uncertainty_m, now)
-            if isinstance(found, Refusal):
-                raise UsageError(found.reason, found.instead)
-            return found
-    return None
 
 
 def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import datetime
+from itertools import count
+from string import ascii_lowercase
 from typing import Any
 
 from monitor.plan.lot import lot_code
@@ -42,6 +45,29 @@ def header_of(facts: StartFacts, run_id: str, started_at: datetime) -> Run:
 def header_json(facts: StartFacts, run_id: str, started_at: datetime) -> dict[str, Any]:
     """The body of a ``run_started`` entry: the same as ``run.json``."""
     return header_to_json(header_of(facts, run_id, started_at))
+
+
+def free_run_id(started_at: str, canner: str, taken: Collection[str]) -> str:
+    """A run's id: the day of ``started_at`` (ISO 8601), the canner, and the first letter that is free."""
+    base = f"{started_at[:10]}-{canner}"
+    names = (f"{base}-{letter}{number or ''}" for number in count() for letter in ascii_lowercase)
+    return next(name for name in names if name not in taken)
+
+
+def start_entries(
+    facts: StartFacts, run_id: str, started_at: datetime, done: Sequence[str]
+) -> tuple[tuple[str, dict[str, Any]], ...]:
+    """(kind, body) of all that a start keeps: the run, its plan, the ticked steps, the temperatures at loading."""
+    plan = facts.plan
+    if plan is None:
+        raise ValueError("a run needs a plan")
+    loading = {"coldest_jar_C": facts.coldest_jar_C, "water_C": facts.loading_water_C, "jars": facts.jars}
+    return (
+        ("run_started", header_json(facts, run_id, started_at)),
+        ("plan", plan.as_json()),
+        ("checklist", {"done": list(done), "all": [step.id for step in plan.checklist]}),
+        ("loading", loading),
+    )
 
 
 def _required(plan: Plan) -> Required:

@@ -11,10 +11,12 @@ from monitor.plan.drift import DriftPoint, plateau_point
 from monitor.plan.outcome import ProbePast
 from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Sample, Site
+from monitor.store.clock import clock_in_force, read_clocks
 from monitor.store.entries import read_entries
 from monitor.store.reader import load_run, verdict_of
 from monitor.store.runs import header_trouble, read_house
 from monitor.store.samples import SELECT, row_sample
+from monitor.store.stamp import SYSTEM_TIME, machine_boot
 
 #: A control chart of more holds than this says no more, and each costs reading its samples.
 MOST_POINTS = 60
@@ -63,6 +65,13 @@ def last_site(conn: sqlite3.Connection) -> Site | None:
     return None
 
 
+def barometer_compared_at(conn: sqlite3.Connection) -> datetime | None:
+    """When the household last compared its node's barometer with an altimeter setting."""
+    told = [entry.body.get("barometer_checked_at") for entry in read_entries(conn, kinds=["settings"])]
+    kept = [text for text in told if isinstance(text, str)]
+    return datetime.fromisoformat(kept[-1]) if kept else None
+
+
 def plateau_points(conn: sqlite3.Connection, probe_id: str, most: int = MOST_POINTS) -> list[DriftPoint]:
     """A point for each of a probe's newest finished holds, from its stored verdict and samples.
 
@@ -91,6 +100,18 @@ def newest_sample(conn: sqlite3.Connection, node: int) -> Sample | None:
     """A node's newest sample; ``t_s`` is house time. [s]"""
     row = conn.execute(f"{SELECT} WHERE node = ? ORDER BY at_s DESC LIMIT 1", (node,)).fetchone()
     return None if row is None else row_sample(row, 0.0)
+
+
+def newest_reading(conn: sqlite3.Connection, name: str) -> tuple[float | None, float | None]:
+    """(newest water reading in °C, its age in s on this machine's clock) of a node; None where there is none."""
+    number = node_number(conn, name)
+    newest = None if number is None else newest_sample(conn, number)
+    steady_s = SYSTEM_TIME.monotonic_s()
+    clock = clock_in_force(read_clocks(conn), machine_boot(), steady_s)
+    if newest is None or clock is None:
+        return None, None
+    age_s = max(0.0, (clock.house_s(steady_s) - newest.t_s) / clock.rate)
+    return (None if newest.water_fault else newest.water_C), age_s
 
 
 def samples_after(conn: sqlite3.Connection, node: int, after_s: float) -> list[Sample]:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-import random
 import re
-import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic
@@ -15,11 +13,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 
-from dashboard.launch import free_port
-from monitor.cli._demo_house import DemoHouse
 from monitor.cli.main import main
 from monitor.plan.setup import PROVES, what_it_proves
-from monitor.record import Sample
 from monitor.store.entries import append_entry, read_entries
 from monitor.store.reader import list_runs, load_run, open_reader
 
@@ -27,46 +22,6 @@ from monitor.store.reader import list_runs, load_run, open_reader
 #: at 94.61 °C (IAPWS-IF97, by CoolProp).
 SETTING_HPA, KITCHEN_KPA, BOILS_C = "1018", 83.42, 94.61
 QNH = "An altimeter setting (QNH) from an airport near by"
-
-
-class IdleKitchen(DemoHouse):
-    """A node with a thermocouple and no barometer, whose bath can be changed; eight times as fast as life."""
-
-    def __init__(self, folder: Path, rate: float = 8.0) -> None:
-        super().__init__(folder, free_port(0), rate, "pty")
-        self.rate = rate
-        self.water_C = 21.0
-        self.stop = threading.Event()
-        self.talker = threading.Thread(target=self._talk, daemon=True)
-
-    def begin(self) -> None:
-        self.start()
-        self.talker.start()
-
-    def _talk(self) -> None:
-        noise, second = random.Random(5), 0
-        assert self._node is not None
-        while not self.stop.wait(1.0 / self.rate):
-            reading_C = round((self.water_C + noise.gauss(0.0, 0.03)) * 128.0) / 128.0
-            self._node.say(
-                Sample(float(second), reading_C, chip_C=27.0, boot=7, seq=second, uptime_s=float(second))
-            )
-            second += 1
-
-    def end(self) -> None:
-        self.stop.set()
-        self.talker.join()
-        super().end()
-
-
-@pytest.fixture
-def idle(tmp_path: Path) -> Iterator[IdleKitchen]:
-    house = IdleKitchen(tmp_path)
-    try:
-        house.begin()
-        yield house
-    finally:
-        house.end()
 
 
 def settled(page: Page) -> None:
@@ -119,7 +74,7 @@ def register(page: Page, name: str = "red K") -> None:
     page.wait_for_selector("text=Never checked: its kind's published tolerance is taken instead.")
 
 
-def check_at_both_points(page: Page, idle: IdleKitchen, ice_C: float, boil_C: float) -> None:
+def check_at_both_points(page: Page, idle: Any, ice_C: float, boil_C: float) -> None:
     """Ice bath, then boil: each is taken only after the reading stood still for 60 s."""
     idle.water_C = ice_C
     press(page, "Begin the check")
@@ -158,7 +113,7 @@ def only_run(folder: Path) -> tuple[Any, dict[str, dict[str, Any]]]:
 
 
 def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
-    idle: IdleKitchen, tmp_path: Path, visit: Callable, capsys: pytest.CaptureFixture[str]
+    idle: Any, tmp_path: Path, visit: Callable, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """At 1650 m, a thermocouple, no barometer: told why the altitude alone proves nothing and what will; the altimeter
     setting is typed, the probe is checked at both points; then the run starts, and its header can prove a boil."""
@@ -219,9 +174,7 @@ def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
     assert json.loads(capsys.readouterr().out) == said["plan"]
 
 
-def test_a_failed_check_names_the_batches_it_touches(
-    idle: IdleKitchen, tmp_path: Path, visit: Callable
-) -> None:
+def test_a_failed_check_names_the_batches_it_touches(idle: Any, tmp_path: Path, visit: Callable) -> None:
     """The probe moved by 0.9 K since its last check: blocked, its batch since then listed, a deviation opened."""
     now = datetime.now(UTC)
     good = {
@@ -266,7 +219,7 @@ def test_a_failed_check_names_the_batches_it_touches(
 
 
 def test_an_own_process_is_marked_as_theirs_and_boiling_jars_are_recorded_capped(
-    idle: IdleKitchen, tmp_path: Path, visit: Callable
+    idle: Any, tmp_path: Path, visit: Callable
 ) -> None:
     """Refused without its source; then recorded anyway, at most unproven, with the reasons, and named as own on the
     live board and in the list of runs."""
