@@ -54,6 +54,7 @@ class KettleRun:
         self._boil_C = boil_C
         self._pressure = pressure_kPa
         self._ring_W = 0.0
+        self._outages: list[tuple[float, float]] = []
         self._bulk = array("d")
         self._steam = array("d")
         self._jars = array("d")
@@ -97,6 +98,12 @@ class KettleRun:
         self.water_C = (before * self.water_C + added * water_C) / (before + added)
         self._water_kg += water_kg
 
+    @property
+    def needed_W(self) -> float:
+        """What keeps the water as warm as it is, lid on: losses, and what flows into the jars. [W]"""
+        kettle = self.kettle
+        return kettle.lid_on_loss_W(self.water_C) + kettle.jars_film_W_per_K * (self.water_C - self.jars_C)
+
     def rewind(self, to_s: float) -> None:
         """Go back to an earlier second, to tell the rest of the story otherwise.
 
@@ -108,10 +115,17 @@ class KettleRun:
             del series[count:]
         self.water_C, self.jars_C, self._ring_W = self._bulk[-1], self._jars[-1], self._ring[-1]
         self.heat_off_s = None
+        self._outages = [(gone_s, min(back_s, to_s)) for gone_s, back_s in self._outages if gone_s < to_s]
 
     def turn_heat_off(self) -> None:
         """The person ends the process."""
         self.heat_off_s = self.now_s
+
+    def cut_power(self, seconds_s: float) -> None:
+        """The mains go, and with them the heat, for so long. [s]"""
+        gone_s = self.now_s
+        self.advance(seconds_s, 0.0)
+        self._outages.append((gone_s, self.now_s))
 
     def advance(
         self,
@@ -164,6 +178,7 @@ class KettleRun:
             room_C=self.kettle.room_C,
             jars_s=self.jars_s,
             heat_off_s=self.heat_off_s,
+            outages=tuple(self._outages),
             energy_in_J=self._in_J,
             energy_lost_J=self._lost_J,
             energy_steam_J=self._steam_J,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.simulate.chance import between, broken_hold
-from monitor.simulate.kitchen import some_kitchen
+from monitor.simulate.kitchen import Kitchen, some_kitchen
 from monitor.simulate.story import Labelled, Story
 
 #: Electric rings go on giving heat; gas and induction stop at once.
@@ -74,11 +74,8 @@ def slow_fall(rng: np.random.Generator, seed: int) -> Labelled:
     story.boil(before_s)
     rate_K_per_min = between(rng, 0.05, 1.0)
     deep_K = between(rng, 0.15, 3.0)
-    needed_W = kettle.kettle.lid_on_loss_W(kettle.water_C) + kettle.kettle.jars_film_W_per_K * (
-        kettle.water_C - kettle.jars_C
-    )
     short_W = rate_K_per_min / 60.0 * kettle.kettle.water_and_pot_J_per_K
-    kettle.advance(deep_K / rate_K_per_min * 60.0, max(0.0, needed_W - short_W))
+    kettle.advance(deep_K / rate_K_per_min * 60.0, max(0.0, kettle.needed_W - short_W))
     if rng.random() < 0.7:
         kettle.advance_to_boil()
         story.boil(after_s)
@@ -135,9 +132,15 @@ def simmer_marked(rng: np.random.Generator, seed: int) -> Labelled:
 
 
 def _simmer(
-    rng: np.random.Generator, seed: int, family: str, below_K: float, *, seen: bool, beyond: bool = False
+    rng: np.random.Generator,
+    seed: int,
+    family: str,
+    below_K: float,
+    *,
+    seen: bool,
+    kitchen: Kitchen | None = None,
 ) -> Labelled:
-    kitchen = some_kitchen(rng, ring_s=float(rng.uniform(0.0, 15.0)))
+    kitchen = kitchen or some_kitchen(rng, ring_s=float(rng.uniform(0.0, 15.0)))
     story = Story(kitchen, rng, seen=False)
     story.kettle.advance(float(rng.integers(0, 100)))
     story.load_jars()
@@ -146,7 +149,7 @@ def _simmer(
         story.mark("rolling_boil_seen")
     story.kettle.advance(kitchen.minutes * 60.0 + float(rng.uniform(100.0, 600.0)), below_boil_K=below_K)
     story.end()
-    return story.label(family, seed, provable=False, note=f"{below_K:.2f} K below", beyond=beyond)
+    return story.label(family, seed, provable=False, note=f"{below_K:.2f} K below")
 
 
 def boil_then_simmer(rng: np.random.Generator, seed: int) -> Labelled:
@@ -209,3 +212,36 @@ def never_warm(rng: np.random.Generator, seed: int) -> Labelled:
     story.kettle.advance(1500.0 + kitchen.minutes * 60.0, below_boil_K=below_K)
     story.end()
     return story.label("never_warm", seed, provable=False)
+
+
+def noisy_dip(rng: np.random.Generator, seed: int) -> Labelled:
+    """A power cut under agitation of 0.08 to 0.16 K at the probe."""
+    return _cut(rng, seed, "noisy_dip", some_kitchen(rng, sensor="fine", noisy=True))
+
+
+def slow_sampling_dip(rng: np.random.Generator, seed: int) -> Labelled:
+    """A power cut watched with a sample every 1.5 to 3 s."""
+    kitchen = some_kitchen(rng, interval_s=float(rng.uniform(1.5, 3.0)))
+    return _cut(rng, seed, "slow_sampling_dip", kitchen)
+
+
+def _cut(rng: np.random.Generator, seed: int, family: str, kitchen: Kitchen) -> Labelled:
+    story = Story(kitchen, rng)
+    before_s, after_s = broken_hold(rng, kitchen.minutes * 60.0)
+    story.come_up()
+    story.boil(before_s)
+    off_s = between(rng, *_DIP_S)
+    story.kettle.cut_power(off_s)
+    story.kettle.advance_to_boil()
+    story.boil(after_s)
+    story.end()
+    return story.label(family, seed, provable=False, note=f"power away for {off_s:.0f} s")
+
+
+def storm_simmer(rng: np.random.Generator, seed: int) -> Labelled:
+    """A simmer while the pressure runs up or down by as much as 3 hPa an hour."""
+    kitchen = some_kitchen(rng, sensor="fine", storm=True)
+    seen = bool(rng.random() < 0.5)
+    return _simmer(
+        rng, seed, "storm_simmer", between(rng, 1.2 if seen else 0.8, 4.0), seen=seen, kitchen=kitchen
+    )

@@ -61,6 +61,25 @@ def wrong_altitude(rng: np.random.Generator, seed: int) -> Labelled:
     return story.label("wrong_altitude", seed, provable=False, wants=("pressure_disagrees",))
 
 
+def sea_level_typed(rng: np.random.Generator, seed: int) -> Labelled:
+    """A forecast's sea-level pressure is typed in as the kitchen's own, at 600 m or more."""
+    kitchen = some_kitchen(
+        rng, sensor="fine", pressure="station pressure", altitude_m=float(rng.uniform(600.0, 3000.0))
+    )
+    typed_kPa = round(kitchen.weather.sea_level_kPa(0.0), 1)
+    story = Story(replace(kitchen, site=replace(kitchen.site, station_pressure_kPa=typed_kPa)), rng)
+    story.come_up()
+    story.boil(kitchen.minutes * 60.0 + float(rng.uniform(-200.0, 300.0)))
+    story.end()
+    return story.label(
+        "sea_level_typed",
+        seed,
+        provable=False,
+        must_not_hold="the pressure disagrees",
+        wants=("pressure_disagrees",),
+    )
+
+
 def altitude_only_simmer(rng: np.random.Generator, seed: int) -> Labelled:
     """No barometer, honest altitude, any weather: a simmer must not pass for a boil."""
     kitchen = some_kitchen(rng, sensor="fine", pressure="altitude")

@@ -103,7 +103,9 @@ class Outcome:
     @property
     def false_broken(self) -> bool:
         """Called broken though the true hold was long enough: worse than unproven, though it errs safely."""
-        return self.verdict == BROKEN and self.creditable_s >= self.required_s and not self.must_not_hold
+        if self.beyond or self.must_not_hold:
+            return False
+        return self.verdict == BROKEN and self.creditable_s >= self.required_s
 
     @property
     def overcredit(self) -> bool:
@@ -200,11 +202,17 @@ def run_suite(pairs: Sequence[tuple[str, int]], jobs: int = 1) -> list[Outcome]:
     """Judge every (family, seed); the order of the outcomes is that of the pairs."""
     if jobs <= 1:
         return [_judge_pair(pair) for pair in pairs]
+    # Runs of one family stand together and families differ in length: small pieces keep all processes busy.
+    chunk = max(1, min(20, len(pairs) // (8 * jobs)))
     with ProcessPoolExecutor(max_workers=jobs) as pool:
-        return list(pool.map(_judge_pair, pairs, chunksize=50))
+        return list(pool.map(_judge_pair, pairs, chunksize=chunk))
 
 
-def suite_pairs(unsafe: int, safe: int, seed: int) -> list[tuple[str, int]]:
-    """The runs of the suite's given size."""
-    reported = max(20, (unsafe + safe) // 50)
-    return draw("lost", unsafe, seed) + draw("held", safe, seed) + draw("reported", reported, seed)
+def suite_pairs(unsafe: int, safe: int, seed: int, *, not_yet: bool = False) -> list[tuple[str, int]]:
+    """The runs of the suite's given size; ``not_yet`` with the families that the engine cannot do yet."""
+    reported = max(35, (unsafe + safe) // 40)
+    return [
+        *draw("lost", unsafe, seed, not_yet=not_yet),
+        *draw("held", safe, seed),
+        *draw("reported", reported, seed),
+    ]

@@ -184,6 +184,16 @@ def no_jars_in(rng: np.random.Generator, seed: int) -> Labelled:
     return story.label("no_jars_in", seed, provable=False, must_not_hold="no jars_in mark")
 
 
+def no_marks_at_all(rng: np.random.Generator, seed: int) -> Labelled:
+    """Nobody marked anything, neither jars nor boil nor heat off: the record is open and proves nothing."""
+    story = Story(some_kitchen(rng, sensor="fine"), rng, seen=False)
+    story.come_up()
+    story.boil(story.kitchen.minutes * 60.0 + 200.0)
+    story.end()
+    story.marks.clear()
+    return story.label("no_marks_at_all", seed, provable=False, must_not_hold="no jars_in mark")
+
+
 def record_begins_at_boil(rng: np.random.Generator, seed: int) -> Labelled:
     """The node was plugged in when the water boiled already: no come-up in the record."""
     story = Story(some_kitchen(rng, sensor="fine"), rng, seen=True)
