@@ -63,10 +63,11 @@ class Outcome:
     seen: bool
     note: str
     missing: tuple[str, ...] = ()
-    #: Losses cried inside a true boil, and how long true boil was watched. [s]
-    false_alarms: int = 0
+    #: When losses were cried inside a true boil, and how long true boil was watched. [s]
+    alarms_s: tuple[float, ...] = ()
     boil_s: float = 0.0
-    #: For each loss plain to see: (raised, onset) of its ``boil_lost`` less the true start; None if never. [s]
+    #: For each plain loss of an announced boil: its ``boil_lost``, (raised, onset) less the true start; None if
+    #: it never came. [s]
     called: tuple[tuple[float, float] | None, ...] = ()
     #: After being told to stop, and stopping: the verdict; "" where that was not tried.
     stopped_verdict: str | None = ""
@@ -112,6 +113,10 @@ class Outcome:
         return self.proven_s > max(self.true_s, self.visible_s) + LAG_S and not self.beyond
 
     @property
+    def false_alarms(self) -> int:
+        return len(self.alarms_s)
+
+    @property
     def wrong_reason(self) -> bool:
         return bool(self.missing)
 
@@ -148,7 +153,7 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
         seen=labelled.seen,
         note=labelled.note,
         missing=tuple(kind for kind in labelled.wants if kind not in kinds),
-        false_alarms=_false_alarms(labelled, verdict),
+        alarms_s=_false_alarms(labelled, verdict),
         boil_s=sum(stretch.length_s for stretch in labelled.truth.stretches()),
         called=_called(labelled, verdict) if FAMILIES[family].side != "reported" else (),
         stopped_verdict=_stopped(labelled, told_s) if stop and told_s is not None else "",
@@ -159,24 +164,35 @@ def _lost(verdict: Verdict) -> list[Event]:
     return [event for event in verdict.events if event.kind == "boil_lost"]
 
 
-def _false_alarms(labelled: Labelled, verdict: Verdict) -> int:
-    """``boil_lost`` raised in the middle of a true boil, more than a minute after it began."""
+def _false_alarms(labelled: Labelled, verdict: Verdict) -> tuple[float, ...]:
+    """When ``boil_lost`` was raised in the middle of a true boil, more than a minute after it began. [s]"""
     if FAMILIES[labelled.family].side != "held":
-        return 0
-    return sum(
-        stretch.start_s + 60.0 < event.raised_s < stretch.end_s
+        return ()
+    return tuple(
+        event.raised_s
         for event in _lost(verdict)
         for stretch in labelled.truth.stretches()
+        if stretch.start_s + 60.0 < event.raised_s < stretch.end_s
     )
 
 
+def _told_boiling(verdict: Verdict, at_s: float) -> bool:
+    """Whether the boil had been announced, and not yet taken back, shortly before ``at_s``."""
+    told = [
+        event.kind
+        for event in verdict.events
+        if event.kind in ("boil_reached", "boil_back", "boil_lost") and event.raised_s < at_s - 10.0
+    ]
+    return bool(told) and told[-1] != "boil_lost"
+
+
 def _called(labelled: Labelled, verdict: Verdict) -> tuple[tuple[float, float] | None, ...]:
-    """How late each plain loss was called, in runs where only the kettle failed."""
+    """How late each plain loss of an announced boil was called, in runs where only the kettle failed."""
     if labelled.family not in KETTLE_ALONE:
         return ()
     found: list[tuple[float, float] | None] = []
     for loss in labelled.losses:
-        if loss.plainness < PLAIN:
+        if loss.plainness < PLAIN or not _told_boiling(verdict, loss.start_s):
             continue
         near = [e for e in _lost(verdict) if loss.start_s - 10.0 <= e.raised_s <= loss.end_s + 90.0]
         found.append((near[0].raised_s - loss.start_s, near[0].onset_s - loss.start_s) if near else None)
