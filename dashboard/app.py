@@ -29,8 +29,8 @@ def main() -> None:
     ]
     far = st.query_params.get("far") == "1"
     page = st.navigation(pages, position="hidden" if far else "top")
-    if not far:
-        on_now.line(status=page.title != "Now")
+    if page.title != "Now":
+        on_now.line()
     page.run()
 
 

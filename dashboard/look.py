@@ -56,10 +56,6 @@ def tones() -> dict[str, str]:
     return DARK if dark() else LIGHT
 
 
-#: Bidirectional controls (Unicode Standard Annex 9): a name must not reorder what stands beside it.
-_TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\N{REPLACEMENT CHARACTER}")
-
-
 @cache
 def _sheet() -> str:
     return resources.files("dashboard").joinpath("assets/look.css").read_text(encoding="utf-8")
@@ -73,7 +69,7 @@ def put_on() -> None:
 
 def esc(text: object) -> str:
     """Text as markup shows it, whatever it holds. Signs that would turn the rest of a line around are shown."""
-    return escape(str(text).translate(_TURNING), quote=True)
+    return escape(words.unturned(str(text)), quote=True)
 
 
 def plain(text: str) -> str:

@@ -68,7 +68,7 @@ def _decided(row: RunRow) -> bool:
 
 
 def _filters(rows: list[RunRow]) -> runs_model.Wanted:
-    left, middle, right = st.columns([3, 3, 2], vertical_alignment="bottom")
+    left, middle, right = st.columns([3, 3, 2])
     verdict = left.segmented_control("Verdict", list(VERDICT_CHOICES), default="All", key="runs_verdict")
     text = middle.text_input("Food, jar or canner", key="runs_words", max_chars=80)
     years = runs_model.years(rows)
