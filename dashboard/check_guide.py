@@ -48,11 +48,13 @@ def _begin(probe: ProbeRegistration, place: Place) -> None:
         "<p>Two points: a stirred ice bath, and the canner at a full rolling boil. Each is taken when the reading "
         f"has stood still for {STABLE_S:.0f} s; then the two corrections are compared.</p>"
     )
-    lacks = "Choose the node that the probe hangs on." if place.node is None else ""
+    lacks = (
+        "Choose the node that the probe hangs on, among the kitchen's fields." if place.node is None else ""
+    )
     if place.kitchen.altitude_m is None:
         lacks = "Give the kitchen's altitude: without it nothing says where water boils."
     if place.doubt:
-        lacks = lacks or "First clear up what is said of the kitchen above."
+        lacks = lacks or "First clear up what is said of the kitchen above: open its fields."
     if lacks:
         look.page(f'<p class="bw-caution">{look.esc(lacks)}</p>')
         return

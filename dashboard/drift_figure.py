@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -19,8 +19,8 @@ def drift_figure(
     """A chart's specification: a point a hold, by its day; limits, centre and the last check as lines. [K in]"""
     scale = 1.8 if fahrenheit else 1.0
     unit = "°F" if fahrenheit else "K"
-    lines = [
-        _line({"yAxis": round(value * scale, 3)}, f"{name} {value * scale:+.2f} {unit}", tones[tone], style)
+    limits = [
+        (round(value * scale, 3), name, tone, style)
         for value, name, tone, style in (
             (chart.lower_K, "lower limit", "alarm", "dashed"),
             (chart.centre_K, "centre", "soft", "solid"),
@@ -28,25 +28,34 @@ def drift_figure(
         )
         if value is not None
     ]
+    lines = [
+        _line({"yAxis": value}, f"{name} {value:+.2f} {unit}", tones[tone], style)
+        for value, name, tone, style in limits
+    ]
     if checked_at is not None:
         lines.append(_line({"xAxis": checked_at.isoformat()}, "checked", tones["soft"], "dotted"))
+    heights = [round(point.plateau_minus_boiling_K * scale, 3) for point in chart.points]
     points = [
         {
-            "value": [point.at.isoformat(), round(point.plateau_minus_boiling_K * scale, 3)],
+            "value": [point.at.isoformat(), height],
             "symbol": "diamond" if point.run_id in chart.beyond else "circle",
             "symbolSize": 14 if point.run_id in chart.beyond else 9,
             "itemStyle": {"color": tones["alarm"] if point.run_id in chart.beyond else tones["boil"]},
             "name": point.run_id,
         }
-        for point in chart.points
+        for point, height in zip(chart.points, heights, strict=True)
     ]
     return {
         "animation": False,
         "grid": {"left": 56, "right": 24, "top": 30, "bottom": 40},
-        "xAxis": {"type": "time", "axisLabel": {"color": tones["soft"], "hideOverlap": True}},
+        "xAxis": {
+            "type": "time",
+            "boundaryGap": ["4%", "4%"],
+            "axisLabel": {"color": tones["soft"], "hideOverlap": True},
+        },
         "yAxis": {
             "type": "value",
-            "scale": True,
+            **_range([*(value for value, *_ in limits), *heights]),
             "name": f"plateau over boiling point [{unit}]",
             "nameTextStyle": {"align": "left", "color": tones["soft"]},
             "axisLabel": {"color": tones["soft"]},
@@ -60,6 +69,15 @@ def drift_figure(
             }
         ],
     }
+
+
+def _range(values: Sequence[float]) -> dict[str, float]:
+    """All points and limits in sight, with a tenth of room on both sides."""
+    if not values:
+        return {}
+    low, high = min(values), max(values)
+    room = max(0.1 * (high - low), 0.05)
+    return {"min": round(low - room, 2), "max": round(high + room, 2)}
 
 
 def _line(where: dict[str, Any], label: str, colour: str, style: str) -> dict[str, Any]:

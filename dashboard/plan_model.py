@@ -115,8 +115,7 @@ def plan_facts(plan: Plan) -> list[tuple[str, str]]:
 
 def why_this_time(plan: Plan) -> list[str]:
     """What moved the time, or speaks against it."""
-    offer = [plan.offer.text] if plan.offer else []
-    return [text for text in (plan.straddle, *plan.disagreements, *offer) if text]
+    return [text for text in (plan.straddle, *plan.disagreements) if text]
 
 
 def with_batch(facts: StartFacts, form: Mapping[str, Any]) -> StartFacts:

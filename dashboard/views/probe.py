@@ -10,10 +10,12 @@ import streamlit as st
 from dashboard import (
     access,
     check_guide,
+    data,
     drift_figure,
     figures,
     kitchen_data,
     kitchen_form,
+    kitchen_model,
     look,
     plan_model,
     probe_form,
@@ -32,7 +34,8 @@ def main() -> None:
         return
     _state(item)
     look.page("<h2>Check it</h2>")
-    with st.expander("The kitchen, for the boiling point", expanded=check_guide.KEY not in st.session_state):
+    known = kitchen_model.kitchen_of(data.household(), datetime.now(UTC))
+    with st.expander(f"The kitchen: {look.plain(known.words)}", expanded=known.altitude_m is None):
         place = kitchen_form.draw()
     check_guide.draw(item.registration, place)
     _history(item)
@@ -89,7 +92,6 @@ def _history(item: KnownProbe) -> None:
             ("Day", "Plateau over boiling point", "Limits", "Boiling point from", "Run"),
             rows,
             "Holds",
-            numbers=(1,),
         )
     )
 

@@ -202,8 +202,7 @@ def _history(args: argparse.Namespace) -> int:
         beyond = "  beyond the limits" if point.run_id in chart.beyond else ""
         alone = "" if point.measured else "  (boiling point from the altitude alone)"
         print(f"{point.at:%Y-%m-%d}  {point.plateau_minus_boiling_K:+.2f} K  {point.run_id}{alone}{beyond}")
-    print(chart.text)
-    print(due.text)
+    print("\n".join(dict.fromkeys([chart.text, due.text])))
     return 0
 
 

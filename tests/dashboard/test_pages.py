@@ -26,7 +26,7 @@ from monitor.store.stamp import utc_text
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
 HOSTILE = '<img src=x onerror="window.owned=1"><script>window.owned=1</script>**b** $x$ ‮'
-PAGES = ("plan", "jars", "pantry", "runs", "compare", "nodes", "run")
+PAGES = ("plan", "probe", "jars", "pantry", "runs", "compare", "nodes", "run")
 
 
 @pytest.fixture
