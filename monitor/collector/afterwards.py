@@ -1,4 +1,4 @@
-"""Samples of a run that come when it is over: it is judged again, and a changed answer is an event."""
+"""What comes of a run when it is over, samples or words: it is judged again, and a changed answer is an event."""
 
 from __future__ import annotations
 
@@ -39,8 +39,17 @@ class Afterwards:
             judged = self._conn.execute(
                 "SELECT max(at_utc) FROM verdicts WHERE run_id = ?", (facts.run_id,)
             ).fetchone()[0]
-            if judged is None or self._came_since(house, facts, epoch_s(judged)):
+            if (
+                judged is None
+                or self._said_since(facts, judged)
+                or self._came_since(house, facts, epoch_s(judged))
+            ):
                 self._due.add(facts.run_id)
+
+    def _said_since(self, facts: RunFacts, judged_utc: str) -> bool:
+        newest = max(facts.entry_ids, default=0)
+        row = self._conn.execute("SELECT at_utc FROM entries WHERE id = ?", (newest,)).fetchone()
+        return row is not None and str(row[0]) > judged_utc
 
     def _came_since(self, house: House, facts: RunFacts, judged_s: float) -> bool:
         end_s = facts.started_s if facts.ended_s is None else facts.ended_s
@@ -52,6 +61,14 @@ class Afterwards:
             ).fetchone()
             for span in house.serving(facts.canner, facts.started_s, end_s)
         )
+
+    def said(self, before: House, house: House) -> None:
+        """Entries were made; perhaps some change what is recorded of a run that is over."""
+        for run_id, facts in house.runs.items():
+            old = before.runs.get(run_id)
+            ended_before = old is None or old.ended_s is not None
+            if facts.ended_s is not None and not facts.imported and ended_before and facts != old:
+                self._due.add(run_id)
 
     def came(self, house: House, rows: Iterable[Row]) -> None:
         """Rows were stored; perhaps some belong to a run that is over."""
@@ -116,7 +133,7 @@ def _revision(before: Mapping[str, Any], verdict: Verdict) -> Event:
         return fresh[-1]
     at_s = verdict.stretches[-1].end_s if verdict.stretches else 0.0
     text = (
-        f"samples came when the run was over; with them the record says {verdict.verdict or 'open'} "
+        f"more was said of the run when it was over; with that the record says {verdict.verdict or 'open'} "
         f"({verdict.proven_s:.0f} s proven) instead of {before.get('verdict') or 'open'} "
         f"({float(before.get('proven_s') or 0.0):.0f} s)."
     )

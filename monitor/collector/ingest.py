@@ -13,13 +13,15 @@ from monitor.intake.channels import decode_value
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, decode_pack, encode_ask, identity_of_refused
 from monitor.record.model import Sample
+from monitor.store.handover import Batch, Loss, Refusal
 from monitor.store.samples import Row, row_values
-from monitor.store.writer import Batch, Loss, Refusal
 
 #: A sample older than this when it comes in is late: stored, judged, but no sign of life. [s]
 LATE_S = 5.0
 #: A start of a node that speaks again after another has taken over, within this time, is a second node. [s]
 TWIN_S = 10.0
+#: Times of day that differ by more, or whose difference changed by more, are spoken of. [s]
+CLOCKS_DIFFER_S = 2.0
 #: By so much the placing of two starts' samples may be wrong against each other. [s]
 TWIN_MARGIN_S = 2.0
 #: A store serves a house: more names than this are noise, or malice. They are refused.
@@ -100,6 +102,8 @@ class Ingest:
         if not late:
             node.first_s.setdefault(boot, at_s)
             node.fresh_s[boot] = max(at_s, node.fresh_s.get(boot, at_s))
+        if pack.taken_unix_s is not None:
+            self._compare_clocks(node, pack.taken_unix_s - at_s)
         receipts = node.receipts.get(boot)
         if receipts is None:
             receipts = node.receipts[boot] = Receipts()
@@ -125,6 +129,14 @@ class Ingest:
                 *_numbered(pack),
             )
         )
+
+    def _compare_clocks(self, node: NodeState, ahead_s: float) -> None:
+        """A node's own time of day is for people; where it differs from ours, they should know by how much."""
+        if abs(ahead_s - node.ahead_s) > CLOCKS_DIFFER_S:
+            node.ahead_s = ahead_s
+            which = "ahead of" if ahead_s > 0 else "behind"
+            text = f"the clock of node {node.name} is {abs(ahead_s):.0f} s {which} this machine's"
+            self.news.add("clock_differs", f"{text}; durations come from neither")
 
     def _which_start(self, node: NodeState, boot: int, at_s: float, late: bool) -> None:
         """A node that restarts never speaks from its old start again, unless what it says is old.

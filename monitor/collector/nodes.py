@@ -27,6 +27,8 @@ class NodeState:
     #: The start that is refused because another node speaks under this name.
     twin: int | None = None
     presence: str = ""
+    #: How far its own time of day was last seen ahead of the house's.
+    ahead_s: float = 0.0
     value_boot: int | None = None
     value_seq: int = 0
 

@@ -11,6 +11,8 @@ from monitor.errors import RecordError
 from monitor.jars import batch_state
 from monitor.judge import Session, Verdict, judge
 from monitor.store.entries import read_entries
+from monitor.store.handover import JudgedWith
+from monitor.store.merge import spans_of
 from monitor.store.reader import load_run, run_samples
 from monitor.store.runs import House, RunFacts
 
@@ -117,8 +119,8 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
         return
     now = teller.moment()
     run = live.facts.as_run()
-    if not any(mark.kind == "jars_lifted" for mark in run.marks):
-        run = load_run(conn, run_id)  # the samples may show the lifting that nobody marked
+    if not {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
+        run = load_run(conn, run_id)  # the samples may show what nobody marked
     state = batch_state(run, live.session.verdict(), [*own, *children], now.at_utc)
     for word in sorted(state.settled()):
         teller.ring(live.watch.mark(word, now.at_s - live.facts.started_s, now))
@@ -138,5 +140,15 @@ def write_verdict(conn: sqlite3.Connection, teller: Teller, house: House, facts:
         return None
     teller.outbox.live.pop(facts.run_id, None)
     teller.outbox.verdicts[facts.run_id] = verdict.as_json()
+    teller.outbox.judged_with[facts.run_id] = _judged_with(conn, house, facts)
     teller.say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
     return verdict
+
+
+def _judged_with(conn: sqlite3.Connection, house: House, facts: RunFacts) -> list[JudgedWith]:
+    """The raw readings stay as they came; this keeps what they were corrected by."""
+    calibration = facts.as_run().probe.calibration
+    offset_K = calibration.offset_K if calibration is not None else 0.0
+    end_s = facts.started_s if facts.ended_s is None else facts.ended_s
+    spans = spans_of(conn, house.serving(facts.canner, facts.started_s, end_s))
+    return [JudgedWith(span.node, span.low_s, span.high_s, offset_K) for span in spans]

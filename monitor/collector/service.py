@@ -31,9 +31,10 @@ from monitor.collector.uptake import Uptake
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
 from monitor.store.database import open_writer
+from monitor.store.handover import Outbox
 from monitor.store.runs import RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
-from monitor.store.writer import Outbox, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import TimeSource
 
 #: How often entries are looked for, silence is noticed and live rows are written. [s]
@@ -114,8 +115,8 @@ class Collector:
         self._teller = Teller(conn, outbox, self._machine, self._say_line, self._moment)
         self._board = Board(conn, self._teller)
         self._resting = Resting(conn, self._teller)
-        self._uptake = Uptake(self._storing, self._teller, self._board, self._resting)
         self._afterwards = Afterwards(conn, self._teller, self._resting)
+        self._uptake = Uptake(self._storing, self._teller, self._board, self._resting, self._afterwards)
         self._upkeep = Upkeep(
             self._data_dir,
             self._storing,

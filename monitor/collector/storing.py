@@ -10,8 +10,9 @@ from monitor.alarms import Priority, State
 from monitor.collector.outward import SCOPE, Ways
 from monitor.collector.wallclock import wall_clock
 from monitor.errors import StoreError
+from monitor.store.handover import Batch, Outbox
 from monitor.store.samples import Row
-from monitor.store.writer import Batch, Outbox, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import TimeSource
 
 #: A store that cannot be written is tried again so often, and complained of so often. [s]

@@ -3,6 +3,7 @@ acknowledged."""
 
 from __future__ import annotations
 
+from monitor.collector.afterwards import Afterwards
 from monitor.collector.board import Board
 from monitor.collector.liverun import Teller
 from monitor.collector.resting import JAR_ENTRIES, Resting
@@ -17,12 +18,15 @@ ALARM_ENTRIES = ("alarm_acknowledged", "alarm_silenced", "alarm_shelved")
 class Uptake:
     """Looks for new entries and hands them to whom they concern."""
 
-    def __init__(self, storing: Storing, teller: Teller, board: Board, resting: Resting) -> None:
+    def __init__(
+        self, storing: Storing, teller: Teller, board: Board, resting: Resting, afterwards: Afterwards
+    ) -> None:
         self._conn = storing.writer.conn
         self._storing = storing
         self._teller = teller
         self._board = board
         self._resting = resting
+        self._afterwards = afterwards
         self._version = -1
         self._newest = -1
         done = self._conn.execute("SELECT value FROM meta WHERE key = 'alarm_entries_done'").fetchone()
@@ -48,6 +52,7 @@ class Uptake:
         self._zones = {run_id: facts.header.get("zone") for run_id, facts in house.runs.items()}
         if since >= 0:
             self._note_clock(since)
+            self._afterwards.said(self._board.house, house)
         self._board.refresh(house, now_s)
         self._resting.refresh(house, now_s)
         if since >= 0:

@@ -10,11 +10,11 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 from monitor.errors import StoreError
 from monitor.store.database import transaction
+from monitor.store.handover import Batch, Loss, Outbox, Refusal
 from monitor.store.samples import COLUMNS, SELECT, Row, said
 from monitor.store.stamp import SYSTEM_TIME, utc_text
 from monitor.timesource import TimeSource
@@ -37,71 +37,6 @@ _INSERT_TOGETHER = _INSERT.replace(
     f"({', '.join('?' * len(COLUMNS))})", ", ".join([f"({', '.join('?' * len(COLUMNS))})"] * _TOGETHER)
 )
 _ONE = f"{SELECT} WHERE node = ? AND boot = ? AND seq = ?"
-
-
-class Refusal(NamedTuple):
-    """Input that could not be accepted."""
-
-    source: str
-    node_hint: str | None
-    why: str
-    payload: bytes
-
-
-class Loss(NamedTuple):
-    """Samples of one start of a node that will not come."""
-
-    node_id: int
-    boot: int
-    from_seq: int
-    missing: int
-    why: str
-
-
-@dataclass(slots=True)
-class Batch:
-    """What one transaction is to hold."""
-
-    rows: list[Row] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
-    losses: list[Loss] = field(default_factory=list)
-    #: (node_id, boot) -> covered without a hole up to here.
-    receipts: dict[tuple[int, int], int] = field(default_factory=dict)
-
-    @property
-    def empty(self) -> bool:
-        return not (self.rows or self.refusals or self.losses or self.receipts)
-
-
-@dataclass(slots=True)
-class Outbox:
-    """What is waiting to be written down besides samples. Kept until a write succeeds."""
-
-    events: list[tuple[str, Mapping[str, Any]]] = field(default_factory=list)
-    #: (alarm_id, run_id, kind, state, body)
-    alarms: list[tuple[str, str | None, str, str, Mapping[str, Any]]] = field(default_factory=list)
-    #: run_id -> (canner, view, verdict or None to keep the last)
-    live: dict[str, tuple[str | None, Mapping[str, Any], Mapping[str, Any] | None]] = field(
-        default_factory=dict
-    )
-    #: run_id -> verdict of a run that is over; it is live no longer.
-    verdicts: dict[str, Mapping[str, Any]] = field(default_factory=dict)
-    #: (kind, text, body)
-    journal: list[tuple[str, str, Mapping[str, Any]]] = field(default_factory=list)
-    meta: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def urgent(self) -> bool:
-        """Whether something must not wait for the next round."""
-        return bool(self.events or self.alarms or self.verdicts or self.journal)
-
-    @property
-    def empty(self) -> bool:
-        return not (self.urgent or self.live or self.meta)
-
-    def clear(self) -> None:
-        for box in (self.events, self.alarms, self.live, self.verdicts, self.journal, self.meta):
-            box.clear()
 
 
 class StoreWriter:
@@ -299,9 +234,13 @@ class StoreWriter:
             ],
         )
         for run_id, verdict in outbox.verdicts.items():
-            self.conn.execute(
+            added = self.conn.execute(
                 "INSERT INTO verdicts (run_id, at_utc, verdict) VALUES (?, ?, ?)",
                 (run_id, now, _json(verdict)),
+            )
+            self.conn.executemany(
+                "INSERT INTO judged_with (verdict_id, node, low_s, high_s, offset_K) VALUES (?, ?, ?, ?, ?)",
+                [(added.lastrowid, *part) for part in outbox.judged_with.get(run_id, ())],
             )
             self.conn.execute("DELETE FROM live WHERE run_id = ?", (run_id,))
 

@@ -19,8 +19,9 @@ from monitor.errors import UsageError
 from monitor.record.model import Sample
 from monitor.store.database import open_reader, open_writer
 from monitor.store.entries import read_entries
+from monitor.store.handover import Batch
 from monitor.store.samples import row_values
-from monitor.store.writer import Batch, StoreWriter
+from monitor.store.writer import StoreWriter
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 PLACE = ["--altitude-m", "1650", "--altitude-uncertainty-m", "10", "--altimeter-hPa", "1013.25"]

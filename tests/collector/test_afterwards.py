@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -21,9 +22,10 @@ from monitor.record import header_to_json
 from monitor.simulate.node import DemoCanner, demo_canner
 from monitor.store import reader
 from monitor.store.database import open_writer
-from monitor.store.entries import append_entry
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.handover import Batch
 from monitor.store.samples import row_values
-from monitor.store.writer import Batch, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 START = "2026-08-14T09:12:00-06:00"
@@ -151,6 +153,55 @@ def test_what_a_killed_collector_stored_and_did_not_judge_is_judged_by_the_next(
     second = fed(story.clock)
     wait(lambda: second.clock.advance(0.3) or last_verdict(stored)["verdict"] == "held")
     wait(lambda: second.clock.advance(0.3) or len(revisions(stored)) == 1)
+
+
+def test_raw_and_corrected_readings_are_both_kept_with_the_verdict(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    """A correction that is changed afterwards gives another verdict; the old one keeps its readings."""
+    collector = fed(story.clock)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    calibration = header_to_json(story.demo.header)["probe"]["calibration"]
+    offset_K = calibration["offset_K"]
+    (first,) = stored.ask("SELECT verdict_id FROM verdicts")
+    before = stored.ask(
+        "SELECT seq, raw_C, corrected_C FROM readings WHERE verdict_id = ? ORDER BY seq", *first
+    )
+    assert len(before) == len(story.rest)
+    said = {pack.seq: pack.water_C for _, pack in story.rest}
+    for seq, raw_C, corrected_C in before:
+        assert raw_C == pytest.approx(said[seq], abs=1e-4)
+        assert corrected_C == pytest.approx(raw_C + offset_K)
+    story._enter(
+        "header_changed", {"probe": {"calibration": calibration | {"offset_K": offset_K + 0.2}}}, "r1"
+    )
+    wait(lambda: collector.clock.advance(0.3) or len(verdicts(stored)) == 2, what="for it to be judged again")
+    again = "SELECT seq, raw_C, corrected_C FROM readings WHERE verdict_id = ? ORDER BY seq"
+    assert stored.ask(again, *first) == before
+    (second,) = stored.ask("SELECT max(verdict_id) FROM verdicts")
+    for _, raw_C, corrected_C in stored.ask(again, *second):
+        assert corrected_C == pytest.approx(raw_C + offset_K + 0.2)
+
+
+def test_a_mark_withdrawn_when_the_run_is_over_revises_its_verdict(
+    fed: Callable[..., Any], story: Story, stored: Any, data: Path, wait: Any
+) -> None:
+    """An entry takes effect when it is appended: without jars in, boiling water proves nothing."""
+    story.rest, story.gap = sorted(story.rest + story.gap, key=lambda one: one[0]), []
+    collector = fed(story.clock)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    assert last_verdict(stored)["verdict"] == "held"
+    with closing(open_writer(data)) as conn:
+        jars_in = [entry for entry in read_entries(conn, "r1", ["mark"]) if entry.body["kind"] == "jars_in"]
+        for entry in jars_in:
+            append_entry(
+                conn, "correction", {"withdrawn": True}, run_id="r1", corrects=entry.id, time=story.clock
+            )
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored)["verdict"] != "held")
+    wait(lambda: collector.clock.advance(0.3) or revisions(stored))
+    assert "instead of held" in revisions(stored)[0]
 
 
 def test_a_run_that_ended_while_nobody_collected_is_judged_and_not_called_revised(

@@ -17,10 +17,11 @@ from monitor.judge import judge
 from monitor.record import Sample, header_to_json, read_run
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry, read_entries
+from monitor.store.handover import Batch, Loss, Outbox
 from monitor.store.reader import load_run
 from monitor.store.samples import row_values
 from monitor.store.stamp import utc_text
-from monitor.store.writer import Batch, Loss, Outbox, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 RECORDS = Path(__file__).parents[2] / "recorded_runs"

@@ -30,10 +30,10 @@ from monitor.proof.verify import verify_path, verify_proof_bytes, verify_store_a
 from monitor.record import Sample
 from monitor.store.database import open_writer
 from monitor.store.export import export_all, export_run
+from monitor.store.handover import Batch
 from monitor.store.reader import load_run
 from monitor.store.samples import row_values
 from monitor.store.take_in import import_run
-from monitor.store.writer import Batch
 
 RECORDS = Path(__file__).parents[2] / "recorded_runs"
 #: What the fixtures of this folder hand out.

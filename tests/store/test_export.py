@@ -19,11 +19,12 @@ from monitor.store import reader
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
 from monitor.store.export import export_all, export_run, run_folder_names, safe_name
+from monitor.store.handover import Batch, Loss, Refusal
 from monitor.store.restore import is_empty, is_whole_export, restore
 from monitor.store.samples import Row, row_values
 from monitor.store.stamp import epoch_s, epoch_text
 from monitor.store.take_in import import_run, run_folders
-from monitor.store.writer import Batch, Loss, Refusal, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 Begin = Callable[..., str]

@@ -11,8 +11,9 @@ import pytest
 from monitor.errors import StoreError
 from monitor.store import reader
 from monitor.store.database import open_reader
+from monitor.store.handover import Batch, Loss, Outbox, Refusal
 from monitor.store.samples import Row
-from monitor.store.writer import REFUSAL_BYTES, REFUSALS_KEPT, Batch, Loss, Outbox, Refusal, StoreWriter
+from monitor.store.writer import REFUSAL_BYTES, REFUSALS_KEPT, StoreWriter
 
 MakeRow = Callable[..., Row]
 
