@@ -70,8 +70,8 @@ def early_clock_step_hold(rng: np.random.Generator, seed: int) -> Labelled:
         replace(mark, t_s=max(0.0, round(mark.t_s + wrong_s, 1))) if mark.t_s < at_s else mark
         for mark in story.marks
     ]
-    wants = ("clock_stepped",) if wrong_s < 0.0 else ()
-    return story.label("early_clock_step_hold", seed, samples, wants=wants, note=f"wrong by {wrong_s:.0f} s")
+    note = f"wrong by {wrong_s:.0f} s"
+    return story.label("early_clock_step_hold", seed, samples, wants=("clock_stepped",), note=note)
 
 
 def resent_dip(rng: np.random.Generator, seed: int) -> Labelled:

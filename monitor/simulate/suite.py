@@ -3,7 +3,8 @@
 A *false held* is a run called held though the true boil was too short, or though the record may not be called
 held at all. Where the only thing that made it too short was a pause too faint for any detector, it is counted
 apart, as *faint*. A *missed hold* is a run with a plainly long enough true hold that was not called held. A *wrong
-reason* is a run that lacks an event a right verdict brings with it. An *overcredit* is a run credited with
+reason* is a run that lacks an event a right verdict brings with it, or one that held and in which the engine saw
+a trouble that never was. An *overcredit* is a run credited with
 more than 5 s beyond the true boil (the probe's lag).
 """
 
@@ -31,6 +32,19 @@ STOPPABLE = (
     "noisy_hold",
     "slow_sampling_hold",
     "cycling_hold",
+)
+
+#: Troubles that must not be named in a run that held, unless they happened.
+TROUBLES = frozenset(
+    {
+        "clock_stepped",
+        "node_restarted",
+        "pressure_disagrees",
+        "probe_fault",
+        "probe_moved",
+        "reading_frozen",
+        "reads_above_boiling",
+    }
 )
 
 #: Families in which nothing fails but the boil, and how plain a loss must be to be timed.
@@ -63,6 +77,8 @@ class Outcome:
     seen: bool
     note: str
     missing: tuple[str, ...] = ()
+    #: Troubles named that never were.
+    imagined: tuple[str, ...] = ()
     #: When losses were cried inside a true boil, and how long true boil was watched. [s]
     alarms_s: tuple[float, ...] = ()
     boil_s: float = 0.0
@@ -118,7 +134,7 @@ class Outcome:
 
     @property
     def wrong_reason(self) -> bool:
-        return bool(self.missing)
+        return bool(self.missing or self.imagined)
 
     @property
     def shortfall_s(self) -> float:
@@ -153,11 +169,19 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
         seen=labelled.seen,
         note=labelled.note,
         missing=tuple(kind for kind in labelled.wants if kind not in kinds),
+        imagined=_imagined(labelled, kinds),
         alarms_s=_false_alarms(labelled, verdict),
         boil_s=sum(stretch.length_s for stretch in labelled.truth.stretches()),
         called=_called(labelled, verdict) if FAMILIES[family].side != "reported" else (),
         stopped_verdict=_stopped(labelled, told_s) if stop and told_s is not None else "",
     )
+
+
+def _imagined(labelled: Labelled, kinds: set[str]) -> tuple[str, ...]:
+    """Troubles named in a run that held and had none of them."""
+    if FAMILIES[labelled.family].side != "held":
+        return ()
+    return tuple(sorted((kinds & TROUBLES) - set(labelled.wants)))
 
 
 def _lost(verdict: Verdict) -> list[Event]:

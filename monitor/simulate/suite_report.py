@@ -40,7 +40,11 @@ FAULTS = (
     ("false held", "false_held", "called held, and must not be"),
     ("missed hold", "missed", "a plainly long enough hold that is not called held"),
     ("taken back", "taken_back", "told that the hold is complete, stopped, and not held in the end"),
-    ("wrong reason", "wrong_reason", "an event is missing that a right verdict brings with it"),
+    (
+        "wrong reason",
+        "wrong_reason",
+        "an event is missing that a right verdict brings, or a trouble is named that never was",
+    ),
     ("overcredit", "overcredit", "credited more than 5 s beyond the true boil"),
     ("false broken", "false_broken", "called broken though the hold was long enough"),
     ("false alarm", "false_alarms", "a loss cried in the middle of a true boil"),
@@ -238,6 +242,7 @@ def _line(outcome: Outcome) -> str:
         else "",
         outcome.must_not_hold,
         f"lacks {', '.join(outcome.missing)}" if outcome.missing else "",
+        f"imagines {', '.join(outcome.imagined)}" if outcome.imagined else "",
         f"alarms at {', '.join(f'{at_s:.0f}' for at_s in outcome.alarms_s)} s" if outcome.alarms_s else "",
         *(_call(called) for called in (outcome.called if _late(outcome) else ())),
     ]

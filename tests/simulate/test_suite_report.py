@@ -61,6 +61,12 @@ def test_a_late_call_is_listed_with_its_seed(short: Outcome) -> None:
     assert "called after 95 s, dated +3 s; a plain loss never called; called after 12 s, dated -44 s" in line
 
 
+def test_a_trouble_that_never_was_is_a_wrong_reason(long: Outcome) -> None:
+    imagined = replace(long, imagined=("probe_moved",))
+    assert imagined.wrong_reason
+    assert "imagines probe_moved" in report([imagined])
+
+
 def test_errors_beyond_what_is_stated_are_counted_apart() -> None:
     """A simmer called held for an error beyond ±U is no false held, and is seen all the same."""
     beyond = replace(judge_one("simmer_beyond_stated", 1), verdict="held")
