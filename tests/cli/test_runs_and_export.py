@@ -43,6 +43,33 @@ def test_a_run_from_start_to_end(data: Path, capsys: pytest.CaptureFixture[str])
     assert str(run.started_at.utcoffset()) in ("-1 day, 18:00:00", "-1 day, 17:00:00")
 
 
+def test_readings_by_hand_are_listed_as_manual(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["runs", "start", "--minutes", "10", "--run-id", "r1"]) == 0
+    hand = ["runs", "reading", "--thermometer", "T-2", "--by", "Ana"]
+    assert main([*hand, "202.1F"]) == 0
+    assert main([*hand, "r1", "94.6", "--ago", "8", "--reason", "on paper first"]) == 0
+    capsys.readouterr()
+    assert main(["runs", "reading", "r1"]) == 0
+    first, second, words = capsys.readouterr().out.splitlines()
+    assert "94.6 °C  T-2  Ana  written down later" in first
+    assert "94.5 °C  T-2  Ana" in second and "later" not in second
+    assert words.startswith(
+        "run r1, manual record: 2 readings by Ana with T-2, up to 8 min apart, which is too far"
+    )
+    assert main(["runs", "reading", "r1", "hot"]) == 2
+    assert main(["runs", "reading", "94.5", "--by", "Ana"]) == 2
+    assert main([*hand, "94.5", "--ago", "8"]) == 2
+
+
+def test_until_when_a_record_is_kept(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["runs", "start", "--minutes", "10", "--run-id", "r1"]) == 0
+    capsys.readouterr()
+    assert main(["runs", "keep"]) == 0
+    title, line = capsys.readouterr().out.splitlines()
+    assert title.split() == ["RUN", "STARTED", "KEEP", "UNTIL"]
+    assert "not known yet" in line
+
+
 def test_the_second_run_of_a_day_gets_the_next_letter(capsys: pytest.CaptureFixture[str]) -> None:
     for _ in range(2):
         assert main(["runs", "start", "--minutes", "10"]) == 0
