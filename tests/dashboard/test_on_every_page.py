@@ -8,7 +8,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from statistics import median
-from time import monotonic
+from time import monotonic, sleep
 from typing import Any
 
 import pytest
@@ -17,6 +17,7 @@ from playwright.sync_api import Page
 from monitor.cli.main import main
 from monitor.plan.registration import PLACES
 from monitor.store.entries import append_entry
+from monitor.store.probes import newest_reading
 from monitor.store.reader import list_runs, load_run, open_reader
 
 PAGES = ("", "plan", "probe", "runs")
@@ -30,6 +31,19 @@ def say(folder: Path, *words: str) -> None:
         check=True,
         capture_output=True,
     )
+
+
+def wait_for_a_reading(folder: Path) -> None:
+    """The node has just been switched on."""
+    until_s = monotonic() + 20.0
+    while monotonic() < until_s:
+        conn = open_reader(folder)
+        reading_C, _ = newest_reading(conn, "demo-node-1")
+        conn.close()
+        if reading_C is not None:
+            return
+        sleep(0.2)
+    raise AssertionError("the node was never heard")
 
 
 def slowest_s(pages: list[Page], words: str, *, gone: bool = False) -> float:
@@ -81,6 +95,7 @@ def test_the_command_line_starts_with_the_checks_of_the_page(
     """What is missing is listed and stops it, exit status 3; with everything there the run starts and is the one that
     the page would have started; boiling jars are recorded anyway, capped."""
     probe = {"probe_id": "red K", "kind": "type K class 1", "converter": "linearised, 0.0078 K steps"}
+    wait_for_a_reading(tmp_path)
     append_entry(tmp_path, "probe_registered", probe | {"place": PLACES[0]})
     words = [
         "plan",

@@ -244,7 +244,7 @@ def test_an_own_process_is_marked_as_theirs_and_boiling_jars_are_recorded_capped
         press(page, "Record anyway, at most unproven")
         page.wait_for_selector(".bw-board", timeout=15_000)
         assert "(own process)" in page.inner_text(".bw-batch")
-        visitor.go(f"{idle.url}/runs").wait_for_selector("text=(own process)")
+        visitor.go(f"{idle.url}/runs").wait_for_selector("a:has-text('(own process)')")
     run, _ = only_run(tmp_path)
     assert run.required.source.startswith("own process: An invented county sheet")
     assert run.required.extra["evidence"] == "own"
