@@ -43,6 +43,39 @@ class Banner:
         return self.unacknowledged and self.priority in PRIORITIES[:2] and not silenced
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One alarm of a run that is shown afterwards; ``steps`` are (UTC, what became of it)."""
+
+    headline: str
+    priority: str
+    steps: tuple[tuple[str, str], ...]
+
+
+def history(rows: Iterable[AlarmRow]) -> list[Told]:
+    """Every alarm of a journal (oldest first) with all that became of it, notices left out."""
+    found: dict[str, list[AlarmRow]] = {}
+    for row in rows:
+        found.setdefault(row.alarm_id, []).append(row)
+    told = []
+    for own in found.values():
+        facts: dict[str, Any] = {}
+        for row in own:
+            facts |= _alarm(row.body)
+        if facts.get("priority") in PRIORITIES:
+            shown = _banner(own[-1], facts)
+            told.append(Told(shown.headline, shown.priority, tuple((row.at_utc, _step(row)) for row in own)))
+    return told
+
+
+def _step(row: AlarmRow) -> str:
+    """``acknowledged by Ada``; what was done is told in the journal's own word."""
+    change = str(row.body.get("change") or row.state)
+    by = f" by {row.body['by']}" if row.body.get("by") else ""
+    text = f" ({row.body['text']})" if change in ("silenced", "refused") and row.body.get("text") else ""
+    return f"{change.replace('_', ' ')}{by}{text}"
+
+
 def standing(rows: Iterable[AlarmRow]) -> list[Banner]:
     """Alarms that stand, from the journal (oldest first): most urgent first, then the newest."""
     facts: dict[str, dict[str, Any]] = {}

@@ -6,7 +6,7 @@ from importlib import resources
 
 import streamlit as st
 
-from dashboard import look
+from dashboard import look, on_now
 
 ICON = str(resources.files("dashboard").joinpath("assets/icon.png"))
 
@@ -19,14 +19,19 @@ def main() -> None:
     pages = [
         st.Page("views/live.py", title="Now", default=True),
         st.Page("views/plan.py", title="Before the heat", url_path="plan"),
+        st.Page("views/probe.py", title="Probe", url_path="probe"),
         st.Page("views/jars.py", title="After the heat", url_path="jars"),
         st.Page("views/pantry.py", title="Pantry", url_path="pantry"),
         st.Page("views/runs.py", title="Past runs", url_path="runs"),
         st.Page("views/compare.py", title="Compare", url_path="compare"),
+        st.Page("views/nodes.py", title="Nodes", url_path="nodes"),
         st.Page("views/run.py", title="Run", url_path="run", visibility="hidden"),
     ]
     far = st.query_params.get("far") == "1"
-    st.navigation(pages, position="hidden" if far else "top").run()
+    page = st.navigation(pages, position="hidden" if far else "top")
+    if page.title != "Now":
+        on_now.line()
+    page.run()
 
 
 main()

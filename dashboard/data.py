@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -15,20 +15,18 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import settings
+from dashboard import judging, settings
 from dashboard.live_model import usual_spacing_s
-from monitor.errors import MonitorError, StoreError
-from monitor.judge import judge
+from dashboard.trace import Trace, trace
+from monitor.errors import StoreError
 from monitor.record import Run, Sample
 from monitor.store import reader
 from monitor.store.clock import clock_in_force, read_clocks
 from monitor.store.entries import Entry, append_entry, read_entries
-from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot
+from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, utc_text
 
 #: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
 SHARED_FOR_S = 0.8
-#: Judging a run takes a moment; so many unjudged ones are judged for one list.
-JUDGED_AT_ONCE = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,16 +47,21 @@ class House:
 
 
 @contextmanager
-def store() -> Iterator[sqlite3.Connection]:
+def store_in(data_dir: Path) -> Iterator[sqlite3.Connection]:
     """A connection for one short read. Raises ``StoreError`` where there is no store."""
-    conn = reader.open_reader(settings.current().data_dir)
+    conn = reader.open_reader(data_dir)
     try:
         yield conn
     finally:
         conn.close()
 
 
-def _clock(conn: sqlite3.Connection) -> tuple[float | None, float]:
+def store() -> AbstractContextManager[sqlite3.Connection]:
+    """As :func:`store_in`, of the store whose pages these are."""
+    return store_in(settings.current().data_dir)
+
+
+def clock_of(conn: sqlite3.Connection) -> tuple[float | None, float]:
     """(house time now, its rate); no time where no collector has set a clock since this machine started."""
     steady_s = SYSTEM_TIME.monotonic_s()
     row = clock_in_force(read_clocks(conn), machine_boot(), steady_s)
@@ -69,7 +72,7 @@ def _clock(conn: sqlite3.Connection) -> tuple[float | None, float]:
 def house(data_dir: Path) -> House:
     """The store's newest moment, as all viewers see it for less than a second."""
     with store() as conn:
-        house_s, rate = _clock(conn)
+        house_s, rate = clock_of(conn)
         live = tuple(reader.live(conn))
         newest = int(conn.execute("SELECT coalesce(max(id), 0) FROM alarms").fetchone()[0])
     rows = _rows_of(data_dir, tuple(row.run_id for row in live)) if live else {}
@@ -152,22 +155,21 @@ def household() -> dict[str, Any]:
 
 @st.cache_resource(ttl=2.0, show_spinner=False)
 def runs(data_dir: Path) -> list[reader.RunRow]:
-    """Every run, newest first. One that came from elsewhere is judged here, the newest few at a time."""
+    """Every run, newest first. Those that came from elsewhere are judged here, the newest first, behind the pages."""
     with store() as conn:
         rows = reader.list_runs(conn)
-    left = JUDGED_AT_ONCE
-    for place, row in enumerate(rows):
-        if row.verdict is None and row.ended_utc is not None and left:
-            left -= 1
-            rows[place] = _with_verdict(row, data_dir)
-    return rows
+        said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
+    return [
+        _with_verdict(row, judging.Record(data_dir, row.run_id, said.get(row.run_id, 0)))
+        if row.verdict is None and row.ended_utc is not None
+        else row
+        for row in rows
+    ]
 
 
-def _with_verdict(row: reader.RunRow, data_dir: Path) -> reader.RunRow:
-    try:
-        found = _judged(data_dir, row.run_id, row.ended_utc)
-    except MonitorError:
-        # The record is damaged; its own page says how.
+def _with_verdict(row: reader.RunRow, record: judging.Record) -> reader.RunRow:
+    found = judging.perhaps(record)
+    if found is None:
         return row
     advice = found["advice"]["action"]
     return replace(row, verdict=found["verdict"], proven_s=found["proven_s"], advice_action=advice)
@@ -175,38 +177,87 @@ def _with_verdict(row: reader.RunRow, data_dir: Path) -> reader.RunRow:
 
 @dataclass(frozen=True, slots=True)
 class OneRun:
-    """A run as its page shows it. ``verdict`` is the JSON form, judged now when the store holds none."""
+    """A run as its page shows it. ``verdict`` is the JSON form, ``None`` where the store holds none: then
+    :func:`verdict_of` judges it, which may take seconds. ``entries`` are its own and those of runs that
+    process its jars again.
+    """
 
     row: reader.RunRow
     run: Run
-    verdict: dict[str, Any]
+    whole: Trace
+    verdict: dict[str, Any] | None
     entries: list[Entry]
     journal: list[reader.AlarmRow]
 
 
-@st.cache_resource(ttl=5.0, max_entries=4, show_spinner=False)
 def one_run(data_dir: Path, run_id: str) -> OneRun | None:
-    """Everything about a run; ``None`` when the store does not hold it."""
+    """Everything about a run; ``None`` when the store does not hold it. Read anew only when it has changed."""
+    with store() as conn:
+        newest = conn.execute(
+            "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(verdict_id), 0) FROM"
+            " verdicts WHERE run_id = ?1), (SELECT count(*) FROM imported_runs), (SELECT max(id) FROM alarms),"
+            " (SELECT updated_utc FROM live WHERE run_id = ?1)",
+            (run_id,),
+        ).fetchone()
+    return _one_run(data_dir, run_id, tuple(newest))
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _one_run(data_dir: Path, run_id: str, newest: tuple[int | str | None, ...]) -> OneRun | None:
     with store() as conn:
         row = next((item for item in reader.list_runs(conn) if item.run_id == run_id), None)
         if row is None:
             return None
         run = reader.load_run(conn, run_id)
-        verdict = reader.verdict_of(conn, run_id) or _judged(data_dir, run_id, row.ended_utc)
-        return OneRun(row, run, verdict, read_entries(conn, run_id), reader.alarms(conn, run_id))
+        starts = read_entries(conn, None, ("run_started",))
+        again = [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
+        calibration = run.probe.calibration
+        return OneRun(
+            row,
+            run,
+            trace(run.samples, calibration.offset_K if calibration else 0.0),
+            reader.verdict_of(conn, run_id),
+            [*read_entries(conn, run_id), *again],
+            reader.alarms(conn, run_id),
+        )
 
 
-@st.cache_resource(ttl=60.0, max_entries=64, show_spinner=False)
-def _judged(data_dir: Path, run_id: str, ended_utc: str | None) -> dict[str, Any]:
-    """The verdict of a run for which none was written down, in its JSON form."""
-    with store() as conn:
-        return judge(reader.load_run(conn, run_id)).as_json()
+def verdict_of(found: OneRun) -> dict[str, Any]:
+    """The verdict in its JSON form, judged now when the store holds none."""
+    if found.verdict is not None:
+        return found.verdict
+    own = [entry.id for entry in found.entries if entry.run_id == found.row.run_id]
+    return judging.at_once(judging.Record(settings.current().data_dir, found.row.run_id, max(own, default=0)))
 
 
-def say(kind: str, body: Mapping[str, Any], *, run_id: str | None = None, reason: str | None = None) -> int:
-    """Append what a person said, with who said it; it takes effect as it is appended."""
-    who = str(st.session_state.get("who") or "").strip() or None
-    return append_entry(settings.current().data_dir, kind, dict(body), run_id=run_id, by=who, reason=reason)
+def say(
+    kind: str,
+    body: Mapping[str, Any],
+    *,
+    run_id: str | None = None,
+    reason: str | None = None,
+    happened: datetime | None = None,
+    corrects: int | None = None,
+) -> int:
+    """Append what a person said, with who said it; it takes effect as it is appended.
+
+    ``happened`` (aware) is when it was, if not now; more than five minutes ago wants a ``reason``.
+    """
+    return append_entry(
+        settings.current().data_dir,
+        kind,
+        dict(body),
+        run_id=run_id,
+        by=speaker(),
+        reason=reason,
+        happened_utc=utc_text(happened) if happened else None,
+        corrects=corrects,
+    )
+
+
+def speaker() -> str | None:
+    """Who is speaking, as far as this viewer has said."""
+    return str(st.session_state.get("who") or "").strip() or None
 
 
 @st.cache_resource(ttl=2.0, show_spinner=False)
@@ -232,10 +283,18 @@ def nodes_now() -> tuple[reader.NodeRow, ...]:
         return ()
 
 
+def zone() -> str | None:
+    """The household's zone: as it chose, else that of its newest run."""
+    chosen = household().get("zone")
+    if isinstance(chosen, str) and chosen:
+        return chosen
+    return next((row.zone for row in runs(settings.current().data_dir) if row.zone), None)
+
+
 def last_reading(node: str) -> tuple[float | None, float | None]:
     """(newest water reading in °C, its age in s) of a node; ``None`` where there is none."""
     with store() as conn:
-        house_s, rate = _clock(conn)
+        house_s, rate = clock_of(conn)
         row = conn.execute(
             "SELECT water_C, at_s FROM samples JOIN nodes ON node = node_id WHERE name = ?"
             " ORDER BY at_s DESC LIMIT 1",
@@ -248,5 +307,5 @@ def last_reading(node: str) -> tuple[float | None, float | None]:
 
 def forget() -> None:
     """Read anew what this viewer has just changed."""
-    for shared in (_household, _entries, _rows_of, _nodes, runs, house, one_run):
+    for shared in (_household, _entries, _rows_of, _nodes, runs, house):
         shared.clear()

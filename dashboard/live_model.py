@@ -28,7 +28,7 @@ class Board:
 
     Ages and ``patience_s`` are in seconds of the viewer's clock, taken when the board was made; ``rate`` is
     how many seconds of the run pass in one of them: 1 but for a demonstration faster than life.
-    ``counts_down``: the remaining time runs by itself.
+    ``counts_down``: the remaining time runs by itself. ``said`` is what people last said of it.
     """
 
     key: str
@@ -49,6 +49,7 @@ class Board:
     patience_s: float
     rate: float
     simulated: bool
+    said: str = ""
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -64,6 +65,7 @@ def board(
     simulated: bool = False,
     spacing_s: float = 1.0,
     rate: float = 1.0,
+    said: str = "",
 ) -> Board:
     """The board of one run.
 
@@ -91,7 +93,7 @@ def board(
         shape=sign.shape,
         tone=sign.tone,
         sentence=str(view.get("sentence") or ""),
-        reason=str(view.get("reason") or ""),
+        reason=_reason(view, sign),
         remaining_s=remaining_s,
         remaining_label=label,
         counts_down=phase == "hold",
@@ -100,7 +102,15 @@ def board(
         patience_s=patience_s(spacing_s / rate),
         rate=rate,
         simulated=simulated,
+        said=said,
     )
+
+
+def _reason(view: Mapping[str, Any], sign: words.Sign) -> str:
+    """The engine's reason, unless it only says the state again."""
+    reason = str(view.get("reason") or "")
+    said_already = {sign.word.casefold(), *words.AS_IT_SHOULD, "full boil", "boil lost"}
+    return "" if reason.casefold() in said_already else reason
 
 
 def _remaining(phase: str, view: Mapping[str, Any]) -> tuple[float | None, str]:

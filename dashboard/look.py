@@ -56,10 +56,6 @@ def tones() -> dict[str, str]:
     return DARK if dark() else LIGHT
 
 
-#: Bidirectional controls (Unicode Standard Annex 9): a name must not reorder what stands beside it.
-_TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\N{REPLACEMENT CHARACTER}")
-
-
 @cache
 def _sheet() -> str:
     return resources.files("dashboard").joinpath("assets/look.css").read_text(encoding="utf-8")
@@ -73,7 +69,20 @@ def put_on() -> None:
 
 def esc(text: object) -> str:
     """Text as markup shows it, whatever it holds. Signs that would turn the rest of a line around are shown."""
-    return escape(str(text).translate(_TURNING), quote=True)
+    return escape(words.unturned(str(text)), quote=True)
+
+
+def plain(text: str) -> str:
+    """Our own sentences, or a name, as a widget's label takes them: markdown's signs would format."""
+    return "".join(f"\\{sign}" if sign in "*_[]$`#~:<>\\" else sign for sign in text)
+
+
+def refused(reason: str, instead: str = "") -> str:
+    """What is not done and why, and what to do instead."""
+    return (
+        f'<div class="bw-alarm" data-priority="medium"><p class="bw-headline">{esc(reason)}</p>'
+        f"<p>{esc(instead)}</p></div>"
+    )
 
 
 def sign(item: Sign, *, big: bool = False) -> str:
@@ -126,6 +135,9 @@ def strip(pieces: Sequence[tuple[float, str, str]], label: str) -> str:
     return f'<div class="bw-strip" role="img" aria-label="{esc(label)}">{parts}</div>'
 
 
+#: Further back than any run goes. [s]
+LONG_AGO_S = 1e9
+
 KEY = (
     '<div class="bw-key" aria-hidden="true">'
     '<span><span class="bw-piece" data-tone="boil"></span>boiling</span>'
@@ -137,6 +149,9 @@ KEY = (
 
 def when(t_s: float, run: Run | None) -> str:
     """A moment of a run: minutes since the start and the time of day in the site's zone."""
+    if t_s < -LONG_AGO_S:
+        # Nothing was ever heard: that has no beginning.
+        return figures.MISSING
     since = figures.held_clock(t_s)
     if run is None:
         return since

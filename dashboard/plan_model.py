@@ -7,94 +7,50 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Any
 
+from dashboard.kitchen_model import Kitchen
 from monitor.plan.history import blocked_since, last_good_check
-from monitor.plan.make import make_plan
+from monitor.plan.make import make_own_plan, make_plan
 from monitor.plan.model import Plan
-from monitor.plan.place import PressureGiven, StationPressure, site_of, station_pressure
+from monitor.plan.own import OwnProcess
+from monitor.plan.ph import PhMeasured
+from monitor.plan.pressure import StationPressure
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import ProbeRegistration
 from monitor.plan.start import StartFacts
-from monitor.record.model import Calibration, Site
-from monitor.store.entries import Entry
-
-#: How the boiling point is to be known, and the words for it.
-BAROMETER = "The node has a barometer"
-ALTIMETER = "An altimeter setting (QNH) from an airport near by"
-STATION = "A barometer in this kitchen, read by you"
-ALTITUDE = "From the altitude alone"
-PRESSURE_WAYS = (BAROMETER, ALTIMETER, STATION, ALTITUDE)
-
-
-@dataclass(frozen=True, slots=True)
-class Kitchen:
-    """The place as it was filled in; lengths in m."""
-
-    altitude_m: float | None = None
-    uncertainty_m: float | None = None
-    found_by: str = "other"
-    zone: str = "UTC"
-    way: str = ALTITUDE
-    typed_hPa: float | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        """Body of a ``settings`` entry: what stays the same from batch to batch."""
-        return {
-            "altitude_m": self.altitude_m,
-            "altitude_uncertainty_m": self.uncertainty_m,
-            "altitude_found_by": self.found_by,
-            "zone": self.zone,
-            "pressure_way": self.way,
-        }
-
-
-def kitchen_of(told: Mapping[str, Any]) -> Kitchen:
-    """The kitchen of earlier ``settings``."""
-    way = told.get("pressure_way")
-    return Kitchen(
-        told.get("altitude_m"),
-        told.get("altitude_uncertainty_m"),
-        str(told.get("altitude_found_by") or "other"),
-        str(told.get("zone") or "UTC"),
-        str(way) if way in PRESSURE_WAYS else ALTITUDE,
-    )
-
-
-def pressure_of(kitchen: Kitchen, now: datetime) -> StationPressure | Refusal | None:
-    """What was typed, brought up to the kitchen; ``None`` where nothing is typed."""
-    kinds = {ALTIMETER: "altimeter_setting", STATION: "station"}
-    if kitchen.way not in kinds or not kitchen.typed_hPa or kitchen.altitude_m is None:
-        return None
-    given = PressureGiven(kinds[kitchen.way], kitchen.typed_hPa, "hPa", now)
-    return station_pressure(given, kitchen.altitude_m, kitchen.uncertainty_m, now)
-
-
-def site(kitchen: Kitchen, pressure: StationPressure | None) -> Site:
-    """The record's site."""
-    if kitchen.altitude_m is None:
-        return Site()
-    return site_of(
-        "home kitchen",
-        kitchen.altitude_m,
-        kitchen.uncertainty_m,
-        found_by=kitchen.found_by,
-        pressure=pressure,
-        barometer=kitchen.way == BAROMETER,
-    )
+from monitor.plan.water import loading_limit_words
+from monitor.record.model import Calibration
 
 
 def plan_of(
-    food: str, pack: str, jar: str, kitchen: Kitchen, pressure: StationPressure | None
+    food: str,
+    pack: str,
+    jar: str,
+    kitchen: Kitchen,
+    pressure: StationPressure | None,
+    *,
+    take_longer: bool = False,
 ) -> Plan | Refusal | None:
     """The plan, why there is none, or ``None`` while the altitude is missing."""
     if kitchen.altitude_m is None:
         return None
-    pressure_kPa = pressure.pressure_kPa if pressure else None
     return make_plan(
-        food, pack, jar, kitchen.altitude_m, kitchen.uncertainty_m, station_pressure_kPa=pressure_kPa
+        food,
+        pack,
+        jar,
+        kitchen.altitude_m,
+        kitchen.uncertainty_m,
+        station_pressure_kPa=pressure.pressure_kPa if pressure else None,
+        take_longer=take_longer,
     )
+
+
+def own_plan_of(own: OwnProcess, kitchen: Kitchen) -> Plan | Refusal | None:
+    """The plan of a process that the cook brings, marked as theirs."""
+    if kitchen.altitude_m is None:
+        return None
+    return make_own_plan(own, kitchen.altitude_m, kitchen.uncertainty_m)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,21 +76,23 @@ class KnownProbe:
         )
 
 
-def probes(entries: Iterable[Entry]) -> list[KnownProbe]:
-    """Registered probes, each by its newest registration; from ``probe_*`` entries, oldest first."""
-    registered: dict[str, ProbeRegistration] = {}
-    bodies: list[Mapping[str, Any]] = []
-    for entry in entries:
-        if entry.kind == "probe_registered":
-            registration = ProbeRegistration.from_json(entry.body)
-            registered.pop(registration.probe_id, None)
-            registered[registration.probe_id] = registration
-        elif entry.kind == "probe_checked":
-            bodies.append(entry.body)
+def known_probes(
+    registered: Iterable[ProbeRegistration], checks: Sequence[Mapping[str, Any]]
+) -> list[KnownProbe]:
+    """Registered probes with what their checks, oldest first, say of them."""
     return [
-        KnownProbe(item, last_good_check(bodies, name), blocked_since(bodies, name))
-        for name, item in reversed(registered.items())
+        KnownProbe(item, last_good_check(checks, item.probe_id), blocked_since(checks, item.probe_id))
+        for item in registered
     ]
+
+
+def proved_by(checks: Iterable[Mapping[str, Any]], probe_id: str) -> tuple[str, ...]:
+    """What the last accepted check proves and for how long, in its own sentences; oldest check first."""
+    told: tuple[str, ...] = ()
+    for body in checks:
+        if body.get("probe_id") == probe_id and body.get("calibration"):
+            told = tuple(str(text) for text in body.get("text") or ())
+    return told
 
 
 def plan_facts(plan: Plan) -> list[tuple[str, str]]:
@@ -144,7 +102,7 @@ def plan_facts(plan: Plan) -> list[tuple[str, str]]:
         ("Pack and jar", f"{plan.pack} pack, {plan.jar_words}"),
         ("Read from", plan.source + (f" ({plan.caveat})" if plan.caveat else "")),
         ("Water over the lids", f"{plan.water_over_lids.inches} in ({plan.water_over_lids.millimetres} mm)"),
-        ("Water at loading", f"at most {plan.loading_water_max_C:.0f} °C"),
+        ("Water at loading", f"at most {loading_limit_words(plan.pack)}"),
     ]
     if plan.headspace_in is not None:
         rows.insert(3, ("Headspace", f"{plan.headspace_in:g} in ({plan.headspace_mm:.0f} mm)"))
@@ -157,8 +115,7 @@ def plan_facts(plan: Plan) -> list[tuple[str, str]]:
 
 def why_this_time(plan: Plan) -> list[str]:
     """What moved the time, or speaks against it."""
-    offer = [plan.offer.text] if plan.offer else []
-    return [text for text in (plan.straddle, *plan.disagreements, *offer) if text]
+    return [text for text in (plan.straddle, *plan.disagreements) if text]
 
 
 def with_batch(facts: StartFacts, form: Mapping[str, Any]) -> StartFacts:
@@ -176,14 +133,23 @@ def with_batch(facts: StartFacts, form: Mapping[str, Any]) -> StartFacts:
         power_ok=True if form.get("power") else None,
         clock_ok=True if form.get("clock") else None,
         calibration_seen=bool(form.get("probe_seen")),
+        headspace_mm=form.get("headspace_mm"),
+        ph=ph_of(form),
         who=str(form.get("who") or ""),
         already_boiling=bool(form.get("already_boiling")),
     )
 
 
-def free_run_id(day: str, canner: str, taken: Sequence[str]) -> str:
-    """A run id of the day and the canner that is not taken yet."""
-    stem = f"{day}-{canner}"
-    letters = "abcdefghijklmnopqrstuvwxyz"
-    names = (f"{stem}-{first}{second}" for first in ("", *letters) for second in letters)
-    return next(name for name in names if name not in taken)
+def ph_of(form: Mapping[str, Any]) -> PhMeasured | None:
+    """The pH that was measured, where one was."""
+    value = form.get("ph")
+    if value is None:
+        return None
+    return PhMeasured(
+        float(value),
+        float(form.get("ph_sure") or 0.0),
+        "strip" if form.get("ph_strip") else "meter",
+        str(form.get("ph_meter") or "").strip(),
+        bool(form.get("ph_buffers")),
+        form.get("ph_age_h"),
+    )

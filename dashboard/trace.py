@@ -42,6 +42,12 @@ def trace(samples: Sequence[Sample], offset_K: float = 0.0) -> Trace:
     return Trace(t_s, channels)
 
 
+def between(whole: Trace, low_s: float, high_s: float) -> Trace:
+    """The samples from ``low_s`` to ``high_s`` (since the start), every one of them. [s]"""
+    inside = (whole.t_s >= low_s) & (whole.t_s <= high_s)
+    return Trace(whole.t_s[inside], {name: values[inside] for name, values in whole.channels.items()})
+
+
 def _column(values: list[float | None]) -> Floats:
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 

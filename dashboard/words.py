@@ -117,6 +117,15 @@ MARKS: dict[str, str] = {
 AS_IT_SHOULD = frozenset({"come-up", "heat off, cooling"})
 
 
+#: Bidirectional controls (Unicode Standard Annex 9): a name must not reorder what stands beside it.
+_TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\N{REPLACEMENT CHARACTER}")
+
+
+def unturned(text: str) -> str:
+    """A name without the signs that would turn the rest of its line around; they are shown."""
+    return text.translate(_TURNING)
+
+
 def plain(word: str) -> str:
     """A fixed word of the contract as people read it: ``jar_cooled`` becomes ``jar cooled``."""
     return word.replace("_", " ")

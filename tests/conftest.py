@@ -1,8 +1,24 @@
-"""Options shared by all tests."""
+"""Options shared by all tests, and the real parts that several rooms need."""
 
 from __future__ import annotations
 
+import datetime
+import getpass
+import ipaddress
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
+
+MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -16,3 +32,142 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     long = [item for item in items if item.get_closest_marker("long")]
     config.hook.pytest_deselected(items=long)
     items[:] = [item for item in items if not item.get_closest_marker("long")]
+
+
+def wait_until(claim: Callable[[], object], within_s: float = 20.0, what: str = "") -> None:
+    """Poll a claim about another thread or process; fail when it does not come true."""
+    end = time.monotonic() + within_s
+    while not claim():
+        assert time.monotonic() < end, f"waited in vain {what}"
+        time.sleep(0.01)
+
+
+@pytest.fixture
+def wait() -> Callable[..., None]:
+    return wait_until
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+@pytest.fixture
+def port() -> int:
+    return free_port()
+
+
+class Broker:
+    """One mosquitto process on this machine, without persistence: all it holds is gone when it is killed."""
+
+    def __init__(self, folder: Path, port: int, settings: str) -> None:
+        assert MOSQUITTO, "these tests need Debian's package mosquitto"
+        self.port = port
+        self.address = f"127.0.0.1:{port}"
+        self._log = folder / f"mosquitto-{port}.log"
+        self._config = folder / f"mosquitto-{port}.conf"
+        self._config.write_text(
+            f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nmax_queued_messages 100000\n{settings}"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+        self.start()
+
+    def start(self) -> None:
+        assert MOSQUITTO
+        with self._log.open("ab") as log:
+            self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._config)], stdout=log, stderr=log)
+        wait_until(self._answers, what="for mosquitto")
+
+    def _answers(self) -> bool:
+        assert self._process is not None and self._process.poll() is None, self._log.read_text()
+        with socket.socket() as probe:
+            return probe.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def kill(self) -> None:
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+
+@pytest.fixture
+def make_broker(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
+    """``make_broker(settings, port=...)``: settings as lines of mosquitto.conf(5)."""
+    brokers: list[Broker] = []
+
+    def make(settings: str = "allow_anonymous true\n", port: int | None = None) -> Broker:
+        brokers.append(Broker(tmp_path, port or free_port(), settings))
+        return brokers[-1]
+
+    yield make
+    for broker in brokers:
+        broker.kill()
+
+
+@pytest.fixture
+def broker(make_broker: Callable[..., Broker]) -> Broker:
+    return make_broker()
+
+
+@pytest.fixture
+def make_certificates() -> Callable[[Path], tuple[Path, Path, Path]]:
+    """Makes a certificate authority of our own and the certificate of a broker at 127.0.0.1 in a folder:
+    (ca, cert, key)."""
+    return write_certificates
+
+
+@pytest.fixture
+def certificates(tmp_path: Path) -> tuple[Path, Path, Path]:
+    """Those of this test."""
+    return write_certificates(tmp_path)
+
+
+def write_certificates(folder: Path) -> tuple[Path, Path, Path]:
+    folder.mkdir(exist_ok=True)
+
+    def name(text: str) -> x509.Name:
+        return x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, text)])
+
+    now = datetime.datetime.now(datetime.UTC)
+    ca_key, key = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
+
+    def builder(subject: str, public: ec.EllipticCurvePublicKey) -> x509.CertificateBuilder:
+        return (
+            x509.CertificateBuilder()
+            .subject_name(name(subject))
+            .issuer_name(name("kitchen authority"))
+            .public_key(public)
+            .serial_number(x509.random_serial_number())
+            .not_valid_before(now - datetime.timedelta(days=1))
+            .not_valid_after(now + datetime.timedelta(days=1))
+        )
+
+    ca = (
+        builder("kitchen authority", ca_key.public_key())
+        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
+        .add_extension(x509.SubjectKeyIdentifier.from_public_key(ca_key.public_key()), critical=False)
+        .sign(ca_key, hashes.SHA256())
+    )
+    cert = (
+        builder("broker", key.public_key())
+        .add_extension(
+            x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), critical=False
+        )
+        .add_extension(
+            x509.AuthorityKeyIdentifier.from_issuer_public_key(ca_key.public_key()), critical=False
+        )
+        .sign(ca_key, hashes.SHA256())
+    )
+    paths = folder / "ca.pem", folder / "cert.pem", folder / "key.pem"
+    paths[0].write_bytes(ca.public_bytes(serialization.Encoding.PEM))
+    paths[1].write_bytes(cert.public_bytes(serialization.Encoding.PEM))
+    paths[2].write_bytes(
+        key.private_bytes(
+            serialization.Encoding.PEM,
+            serialization.PrivateFormat.TraditionalOpenSSL,
+            serialization.NoEncryption(),
+        )
+    )
+    return paths

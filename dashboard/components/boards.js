@@ -67,10 +67,11 @@ function age(span_s) {
   return whole < 100 ? `${whole} s` : `${Math.floor(whole / 60)} min`;
 }
 
-function create(list) {
+function create(list, form) {
   const root = make("section", "bw-board", list);
   const head = make("div", "bw-head", root);
-  const title = make("h2", "bw-title", head);
+  // In a line the name is the way to the whole board; there it is a heading.
+  const title = form === "line" ? make("a", "bw-title", head, { href: "/" }) : make("h2", "bw-title", head);
   const batch = make("span", "bw-batch", head);
   const simulated = make("span", "bw-simulated", head);
   const state = make("p", "bw-state", root);
@@ -83,7 +84,10 @@ function create(list) {
   const reason = make("p", "bw-reason", root);
   const strip = make("div", "bw-strip", root, { role: "img" });
   const heard = make("p", "bw-heard", root);
-  return { root, title, batch, simulated, state, mark, word, digits, figure, label, sentence, reason, strip, heard };
+  const said = make("p", "bw-said", root);
+  return {
+    root, title, batch, simulated, state, mark, word, digits, figure, label, sentence, reason, strip, heard, said,
+  };
 }
 
 // Who is silent: the nearest link that has missed its beat, for behind it nothing newer could come through.
@@ -134,6 +138,7 @@ function drawLost(view, board, gone) {
 function drawBoard(view, board, since_s) {
   wear(view, board.tone, board.shape);
   say(view.word, board.word);
+  view.state.dataset.long = board.word.length > 10 ? "yes" : "no";
   view.digits.classList.remove("bw-nodata");
   const run_s = board.counts_down ? (board.row_age_s + since_s) * board.rate : 0;
   say(view.digits, board.remaining_s === null ? "" : clock(board.remaining_s - run_s));
@@ -159,7 +164,7 @@ function draw(memory) {
     strike(board.run_id, gone !== null);
   }
   window.boilwitnessSilent = silent.length > 0;
-  title(memory, silent);
+  if (memory.data.form !== "line") title(memory, silent);
 }
 
 // Figures elsewhere on the page that belong to a silent run are struck through.
@@ -185,14 +190,14 @@ function arrange(memory) {
     memory.views.delete(key);
   }
   memory.data.boards.forEach((board, index) => {
-    if (!memory.views.has(board.key)) memory.views.set(board.key, create(memory.list));
+    if (!memory.views.has(board.key)) memory.views.set(board.key, create(memory.list, memory.data.form));
     const view = memory.views.get(board.key);
     say(view.title, board.title);
     say(view.batch, board.batch);
     say(view.simulated, board.simulated ? (board.rate === 1 ? "simulated" : `simulated, ${board.rate}× life`) : "");
     view.root.setAttribute("aria-label", board.title);
-    if (!memory.data.far) stripe(view, board.strip);
-    else view.strip.hidden = true;
+    stripe(view, memory.data.form ? [] : board.strip);
+    say(view.said, board.said ? `last said: ${board.said}` : "");
     if (memory.list.children[index] !== view.root) memory.list.insertBefore(view.root, memory.list.children[index]);
   });
 }
@@ -212,7 +217,8 @@ export default function (component) {
     memory.at_ms = performance.now();
   }
   memory.data = data;
-  list.classList.toggle("bw-far", Boolean(data.far));
+  list.classList.toggle("bw-far", data.form === "far");
+  list.classList.toggle("bw-line", data.form === "line");
   list.dataset.count = String(Math.min(data.boards.length, 4));
   arrange(memory);
   draw(memory);

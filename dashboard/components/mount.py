@@ -47,15 +47,16 @@ def _script(name: str) -> str:
     return resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
 
 
-def show_boards(boards: Sequence[Board], strips: Sequence[Sequence[Piece]], *, far: bool = False) -> None:
-    """Draw the boards, in this order. Each call counts as a sign of life of the server."""
-    told = []
-    for item, strip in zip(boards, strips, strict=True):
-        form = item.as_json()
-        form["strip"] = [{"share": p.share, "tone": p.tone, "words": p.words} for p in strip]
-        told.append(form)
-    data = {"tick": next(_ticks), "boards": told, "far": far, "server_patience_s": PATIENCE_S}
-    _boards()(key="boards", data=data)
+def show_boards(boards: Sequence[Board], strips: Sequence[Sequence[Piece]] = (), *, form: str = "") -> None:
+    """Draw the boards, in this order. Each call counts as a sign of life of the server.
+
+    ``form``: ``""`` for whole boards, ``far`` across the room, ``line`` for a line each.
+    """
+    told = [item.as_json() for item in boards]
+    for item, strip in zip(told, strips, strict=False):
+        item["strip"] = [{"share": p.share, "tone": p.tone, "words": p.words} for p in strip]
+    data = {"tick": next(_ticks), "boards": told, "form": form, "server_patience_s": PATIENCE_S}
+    _boards()(key=f"boards_{form}", data=data)
 
 
 def sound(wanted: str | None) -> None:

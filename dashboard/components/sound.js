@@ -3,8 +3,15 @@
 
 const BEEP = { high: [880, 660], medium: [660, 550], silent: [440, 440] };
 
+const KEPT = "boilwitness-sound";
+
 function room() {
-  if (!window.boilwitnessSound) window.boilwitnessSound = { context: null, wanted: null, beeps: 0, next: 0 };
+  if (!window.boilwitnessSound) {
+    window.boilwitnessSound = { context: null, wanted: null, beeps: 0, next: 0 };
+    // After a step to another page of ours a browser may still allow what was allowed before; if it does not,
+    // the context stays suspended, and the words say that the sound is off.
+    if (sessionStorage.getItem(KEPT) === "on") window.boilwitnessSound.context = new AudioContext();
+  }
   return window.boilwitnessSound;
 }
 
@@ -60,6 +67,7 @@ async function arm(list) {
   const sound = room();
   if (sound.context === null) sound.context = new AudioContext();
   await sound.context.resume();
+  sessionStorage.setItem(KEPT, "on");
   beep("high");
   step(list);
 }

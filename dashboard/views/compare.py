@@ -7,10 +7,10 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import charts, compare_model, data, figures, look, runs_model, settings, words
-from dashboard.trace import Trace, trace
+from dashboard import charts, compare_model, data, figures, look, runs_model, season, settings, words
+from dashboard.trace import Trace
 from dashboard.units import fahrenheit
-from monitor.errors import MonitorError
+from monitor.errors import MonitorError, UsageError
 from monitor.store.reader import RunRow
 
 MOST = 5
@@ -40,30 +40,24 @@ def main() -> None:
     _season(rows[:SEASON])
 
 
-@st.cache_resource(max_entries=80, show_spinner=False)
-def _figures(
-    data_dir: Path, run_id: str, verdict: str | None
-) -> tuple[compare_model.RunFigures, Trace, float | None]:
-    """Of a finished run; kept, because it does not change unless its verdict does."""
+@st.cache_resource(max_entries=16, show_spinner=False)
+def _trace_of(data_dir: Path, run_id: str, _verdict: str | None) -> tuple[Trace, float | None]:
+    """The trace and the start of the boil of a finished run; kept while its verdict stays."""
     found = data.one_run(data_dir, run_id)
     if found is None:
-        raise KeyError(run_id)
-    calibration = found.run.probe.calibration
-    whole = trace(found.run.samples, calibration.offset_K if calibration else 0.0)
-    plateau_K = compare_model.hold_plateau_K(whole, found.verdict)
-    row = found.row
-    return (
-        compare_model.figures_of(run_id, row.started_utc, row.canner, found.verdict, plateau_K),
-        whole,
-        compare_model.boil_start_s(found.verdict),
-    )
+        raise UsageError(f"there is no run {run_id!r} in this store.")
+    return found.whole, compare_model.boil_start_s(data.verdict_of(found))
 
 
 def _overlay(chosen: list[str], lines: dict[str, runs_model.Line]) -> None:
     traces = []
     without = []
     for place, run_id in enumerate(chosen):
-        _, whole, start_s = _figures(settings.current().data_dir, run_id, lines[run_id].sign.word)
+        try:
+            whole, start_s = _trace_of(settings.current().data_dir, run_id, lines[run_id].sign.word)
+        except MonitorError:
+            # Its own page says what is wrong with the record.
+            start_s = None
         if start_s is None:
             without.append(lines[run_id].started)
         else:
@@ -82,23 +76,22 @@ def _overlay(chosen: list[str], lines: dict[str, runs_model.Line]) -> None:
 
 
 def _cells(item: compare_model.RunFigures, row: RunRow) -> tuple[str, ...]:
-    started = figures.local_day(figures.parse_utc(item.started_utc), row.zone)
+    started = figures.local_day(figures.parse_utc(row.started_utc), row.zone)
     plateau = figures.MISSING if item.plateau_K is None else f"{item.plateau_K:+.2f} K"
     return (
         f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(started)}</a>',
         look.esc(item.canner),
-        look.sign(words.verdict_sign(item.verdict)),
+        look.sign(words.verdict_sign(row.verdict)),
         look.esc(figures.held_clock(item.come_up_s)),
+        look.esc(figures.held_clock(item.per_litre_s)),
         str(item.restarts),
         look.esc(plateau),
     )
 
 
 def _season(rows: list[RunRow]) -> None:
-    oldest_first = [
-        _figures(settings.current().data_dir, row.run_id, row.verdict)[0] for row in reversed(rows)
-    ]
-    told = compare_model.suggestions(oldest_first)
+    newest_first = season.figures(settings.current().data_dir, rows)
+    told = compare_model.suggestions(newest_first[::-1])
     look.page(
         "<h2>What the season suggests</h2>"
         + (
@@ -108,9 +101,18 @@ def _season(rows: list[RunRow]) -> None:
             "first and its last are set against each other.</p>"
         )
     )
-    cells = [_cells(item, row) for item, row in zip(reversed(oldest_first), rows, strict=True)]
-    heads = ("Started", "Canner", "Verdict", "Come-up", "Boil lost", "Boil against boiling point")
-    look.page(look.table(heads, cells, "The season", numbers=(3, 4, 5)))
+    by_id = {row.run_id: row for row in rows}
+    cells = [_cells(item, by_id[item.run_id]) for item in newest_first]
+    heads = (
+        "Started",
+        "Canner",
+        "Verdict",
+        "Come-up",
+        "Per litre",
+        "Boil lost",
+        "Boil against boiling point",
+    )
+    look.page(look.table(heads, cells, "The season", numbers=(3, 4, 5, 6)))
 
 
 main()

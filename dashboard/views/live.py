@@ -12,6 +12,7 @@ from dashboard import (
     figures,
     live_model,
     look,
+    on_now,
     settings,
     strip_model,
     words,
@@ -21,13 +22,14 @@ from dashboard.trace import frame, trace
 from dashboard.units import fahrenheit
 from monitor.errors import StoreError
 from monitor.store.reader import LiveRow
-from monitor.store.stamp import utc_text
 
 FAR = st.query_params.get("far") == "1"
 #: The chart shows this much of a run that is on; the run's own page shows all of it. [s]
 WINDOW_S = 3600.0
 #: More alarms than this would push the boards out of sight; the rest wait behind a line.
-SHOWN_ALARMS = 3
+SHOWN_ALARMS = 2
+#: Across the room there is place for one, with its buttons.
+FAR_ALARMS = 1
 OFFERED = ("jars_in", "rolling_boil_seen", "boil_not_seen", "water_added", "heat_off", "jars_lifted")
 
 
@@ -59,62 +61,39 @@ def _watch() -> None:
     if _ids(moment) != st.session_state.get("live_ids"):
         st.rerun(scope="app")
     banners = alarm_model.standing(moment.alarms)
-    now_utc = utc_text(moment.now_utc)
-    wanted = next((item.priority for item in banners if item.sounds(now_utc)), None)
-    if moment.live or banners:
-        with st.container(key="sound_line"):
-            mount.sound(wanted)
-    for place, banner in enumerate(banners[:SHOWN_ALARMS]):
-        _alarm(banner, first=place == 0)
-    if len(banners) > SHOWN_ALARMS and not FAR:
-        with st.expander(f"{len(banners) - SHOWN_ALARMS} more alarms"):
-            for banner in banners[SHOWN_ALARMS:]:
+    on_now.sound(moment, banners)
+    shown = FAR_ALARMS if FAR else SHOWN_ALARMS
+    for place, banner in enumerate(banners[:shown]):
+        _alarm(banner, first=place == 0, more=max(0, len(banners) - shown) if FAR else 0)
+    if len(banners) > shown and not FAR:
+        with st.expander(f"{len(banners) - shown} more alarms"):
+            for banner in banners[shown:]:
                 _alarm(banner, first=False)
     if moment.live:
-        pairs = [(_board(moment, row), row) for row in moment.live]
-        order = live_model.most_urgent_first([item for item, _ in pairs])
-        rows = {item.run_id: row for item, row in pairs}
-        strips = [
-            strip_model.pieces((rows[item.run_id].verdict or {}).get("stretches") or ()) for item in order
-        ]
-        mount.show_boards(order, strips, far=FAR)
+        pairs = on_now.boards(moment)
+        strips = [strip_model.pieces((row.verdict or {}).get("stretches") or ()) for _, row in pairs]
+        mount.show_boards([item for item, _ in pairs], strips, form="far" if FAR else "")
         if not FAR:
             look.page(look.KEY + '<p><a href="?far=1" target="_self">Show this across the room</a></p>')
 
 
-def _board(moment: data.House, row: LiveRow) -> live_model.Board:
-    run = moment.runs.get(row.run_id)
-    batch = live_model.batch_words(run.food, run.pack, run.jar, run.jars) if run else ""
-    return live_model.board(
-        row.run_id,
-        row.canner,
-        row.view,
-        row_age_s=data.age_s(moment, row.updated_utc),
-        batch=batch,
-        simulated=bool(run and run.simulated),
-        spacing_s=data.spacing_s(row.run_id, float(row.view.get("at_s") or 0.0)),
-        rate=moment.rate,
-    )
-
-
-def _alarm(banner: alarm_model.Banner, *, first: bool) -> None:
-    """One alarm and what can be said to it: the first in full, the others in a line."""
-    if FAR or not banner.unacknowledged or not access.may_change():
-        look.page(_alarm_markup(banner, first))
+def _alarm(banner: alarm_model.Banner, *, first: bool, more: int = 0) -> None:
+    """One alarm and what can be said to it: the first in full, the others in a line; ``more`` wait behind it."""
+    if not banner.unacknowledged or not access.may_change():
+        look.page(_alarm_markup(banner, first, more))
         return
     left, right = st.columns([7, 3], vertical_alignment="center")
     with left:
-        look.page(_alarm_markup(banner, first))
+        look.page(_alarm_markup(banner, first, more))
     with right, st.container(horizontal=True):
         if st.button("I have seen it", key=f"ack_{banner.alarm_id}", type="primary"):
             data.say("alarm_acknowledged", {"alarm_id": banner.alarm_id}, run_id=banner.run_id)
         if st.button("Quiet for 2 minutes", key=f"quiet_{banner.alarm_id}"):
-            data.say(
-                "alarm_silenced", {"alarm_id": banner.alarm_id, "seconds_s": 120.0}, run_id=banner.run_id
-            )
+            body = {"alarm_id": banner.alarm_id, "seconds_s": 120.0}
+            data.say("alarm_silenced", body, run_id=banner.run_id)
 
 
-def _alarm_markup(banner: alarm_model.Banner, first: bool) -> str:
+def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
     over = banner.state == "returned_unacknowledged"
     due = f" By {look.esc(_local(banner.due_utc))}." if banner.due_utc else ""
     text = f'<p class="bw-do">{look.esc(banner.do)}{due}</p>'
@@ -124,12 +103,13 @@ def _alarm_markup(banner: alarm_model.Banner, first: bool) -> str:
         text = f"<p>{look.esc(banner.what)}</p>{text}"
     glyph = "▲" if banner.priority == "high" else "△"
     canner = f" – {look.esc(banner.canner)}" if banner.canner else ""
+    behind = f" and {more} more" if more else ""
     known = "no" if banner.unacknowledged else "yes"
     return (
         f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
         f'data-known="{known}" data-over="{"yes" if over else "no"}">'
         f'<p class="bw-headline"><span aria-hidden="true">{glyph}</span> '
-        f"{look.esc(banner.headline)}{canner}</p>{text}</div>"
+        f"{look.esc(banner.headline)}{canner}{behind}</p>{text}</div>"
     )
 
 

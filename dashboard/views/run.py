@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import streamlit as st
 
-from dashboard import charts, data, figures, look, run_model, settings, strip_model, words
+from dashboard import charts, data, figures, look, run_model, run_sections, settings, strip_model, words
 from dashboard.live_model import batch_words
-from dashboard.trace import frame, trace
+from dashboard.trace import Trace, between, frame
 from dashboard.units import fahrenheit
 from monitor.errors import MonitorError
-from monitor.record import Run
 
 LONGEST_ID = 200
-_WHOLE, _NEAR = "Whole run", "Near the boiling point"
+_WHOLE, _NEAR = "All temperatures", "Near the boiling point"
 
 
 def main() -> None:
@@ -31,27 +31,60 @@ def main() -> None:
             '<p><a href="/runs" target="_self">Past runs</a></p>'
         )
         return
-    _head(found)
-    _advice(found.verdict)
-    _trace(found)
+    if found.verdict is None:
+        verdict = _judged_in_sight(found)
+    else:
+        verdict = found.verdict
+    state = run_sections.state_of(found, verdict)
+    _head(found, verdict)
+    _advice(verdict)
+    _trace(found, verdict)
     look.page(
         "<h2>What happened</h2>"
-        + look.events_table(found.verdict.get("events") or (), found.run, newest_first=False)
+        + look.events_table(verdict.get("events") or (), found.run, newest_first=False)
     )
-    _foundations(found)
-    _said(found)
+    run_sections.jars(found, state)
+    run_sections.deviations(found, state)
+    _foundations(verdict)
+    run_sections.alarms(found)
+    run_sections.said(found)
+    run_sections.take_along(found, verdict)
     look.page(f'<p class="bw-caution">{look.esc(run_model.LIMITS)}</p>')
 
 
-def _head(found: data.OneRun) -> None:
-    row, verdict = found.row, found.verdict
+def _judged_in_sight(found: data.OneRun) -> dict[str, Any]:
+    """Judge a run that was never judged here; its trace can be looked at meanwhile."""
+    meanwhile = st.empty()
+    with meanwhile.container():
+        _batch_line(found)
+        look.page(
+            '<h1 class="bw-verdict">Not judged yet</h1><p class="bw-lead" role="status">'
+            f"The record came from elsewhere; its {len(found.run.samples):,} samples are being judged.</p>"
+        )
+        if len(found.whole.t_s):
+            drawn = frame(found.whole, 1500, fahrenheit=fahrenheit())
+            spec = charts.temperature_chart(drawn, {}, look.tones(), fahrenheit=fahrenheit(), zoom=True)
+            st.echarts_chart(spec, height=440, key="trace_unjudged", alt="The trace, not judged yet")
+    verdict = data.verdict_of(found)
+    meanwhile.empty()
+    return verdict
+
+
+def _batch_line(found: data.OneRun) -> None:
+    row = found.row
     simulated = ' <span class="bw-simulated">simulated: invented data</span>' if row.simulated else ""
     batch = batch_words(row.food, row.pack, row.jar, row.jars) or "batch not described"
     started = figures.local_day(found.run.started_at, found.run.zone)
-    reasons = "".join(f"<li>{look.esc(reason)}</li>" for reason in verdict.get("reasons") or ())
     look.page(
         f'<p><span class="bw-batch">{look.esc(batch)}'
         f" · {look.esc(row.canner or 'canner not named')} · {look.esc(started)}</span>{simulated}</p>"
+    )
+
+
+def _head(found: data.OneRun, verdict: dict[str, Any]) -> None:
+    _batch_line(found)
+    reasons = "".join(f"<li>{look.esc(reason)}</li>" for reason in verdict.get("reasons") or ())
+    look.page(
         f'<h1 class="bw-verdict">{look.sign(words.verdict_sign(verdict.get("verdict")), big=True)}</h1>'
         f'<p class="bw-lead">{look.esc(run_model.headline(verdict))}</p>'
         + (f"<ul>{reasons}</ul>" if reasons else "")
@@ -74,43 +107,51 @@ def _advice(verdict: dict[str, Any]) -> None:
     )
 
 
-def _trace(found: data.OneRun) -> None:
+def _trace(found: data.OneRun, verdict: dict[str, Any]) -> None:
     look.page("<h2>The trace</h2>")
-    run: Run = found.run
-    calibration = run.probe.calibration
-    whole = trace(run.samples, calibration.offset_K if calibration else 0.0)
-    pieces = strip_model.pieces(found.verdict.get("stretches") or ())
+    whole = found.whole
+    pieces = strip_model.pieces(verdict.get("stretches") or ())
     label = "The run: " + "; ".join(piece.words for piece in pieces)
     look.page(look.strip([(piece.share, piece.tone, piece.words) for piece in pieces], label) + look.KEY)
     if len(whole.t_s) == 0:
         look.page('<p class="bw-note">The record holds no sample.</p>')
         return
-    drawn = frame(whole, 1500, fahrenheit=fahrenheit())
-    marks = [(mark.t_s, mark.kind) for mark in run.marks]
-    sight = st.segmented_control(
-        "Trace", [_WHOLE, _NEAR], default=_WHOLE, key="sight", label_visibility="collapsed"
-    )
+    near, shown = _sight(whole)
+    drawn = frame(shown, 1500, fahrenheit=fahrenheit())
     spec = charts.temperature_chart(
         drawn,
-        found.verdict,
+        verdict,
         look.tones(),
-        marks=marks,
+        marks=[(mark.t_s, mark.kind) for mark in found.run.marks],
         fahrenheit=fahrenheit(),
         zoom=True,
-        near=sight == _NEAR,
+        near=near,
     )
     st.echarts_chart(spec, height=440, key="trace", alt=label)
-    cut = f"{len(whole.t_s):,} samples" + (
-        ", drawn by their least and greatest" if len(drawn) < len(whole.t_s) else ""
+    cut = f"{len(shown.t_s):,} of {len(whole.t_s):,} samples"
+    if len(drawn) < len(shown.t_s):
+        cut += ", drawn by the least and greatest of each handful; fewer minutes show each one"
+    look.page(
+        f'<p class="bw-note">{cut}. Ctrl and the wheel, or the bar under the trace, look closer too.</p>'
     )
-    look.page(f'<p class="bw-note">{cut}. Drag the slider, or Ctrl and the wheel, to look closer.</p>')
     with st.expander("The stretches as a list"):
         states = "".join(f"<li>{look.esc(piece.words)}</li>" for piece in pieces)
         look.page(f"<ul>{states}</ul>")
 
 
-def _foundations(found: data.OneRun) -> None:
-    verdict = found.verdict
+def _sight(whole: Trace) -> tuple[bool, Trace]:
+    """Near the boiling point or not, and the minutes that a person wants to see, each sample of them."""
+    left, right = st.columns([2, 3], gap="large", vertical_alignment="bottom")
+    sight = left.segmented_control(
+        "Trace", [_WHOLE, _NEAR], default=_WHOLE, key="sight", label_visibility="collapsed"
+    )
+    last_min = max(1, math.ceil(float(whole.t_s[-1]) / 60.0))
+    low, high = right.slider("Minutes shown", 0, last_min, (0, last_min), key="minutes")
+    shown = whole if (low, high) == (0, last_min) else between(whole, low * 60.0, high * 60.0)
+    return sight == _NEAR, shown if len(shown.t_s) else whole
+
+
+def _foundations(verdict: dict[str, Any]) -> None:
     budget = verdict.get("budget") or {}
     left, right = st.columns([2, 3], gap="large")
     with left:
@@ -125,23 +166,6 @@ def _foundations(found: data.OneRun) -> None:
             "<h2>Uncertainty budget</h2>"
             + look.table(("Term", "Value", "Standard", "Source"), rows, "Uncertainty budget", numbers=(2,))
             + (f"<ul class='bw-note'>{notes}</ul>" if notes else "")
-        )
-
-
-def _said(found: data.OneRun) -> None:
-    rows = [
-        (
-            look.esc(look.when(mark.t_s, found.run)),
-            look.esc(words.MARKS.get(mark.kind, mark.kind)),
-            look.esc(mark.by or ""),
-            look.esc(mark.text or ""),
-        )
-        for mark in found.run.marks
-    ]
-    if rows:
-        look.page(
-            "<h2>What people said</h2>"
-            + look.table(("Since the start", "Mark", "Who", "Words"), rows, "Marks")
         )
 
 

@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import batches, data, look, runs_model, settings
+from dashboard import batches, data, judging, look, runs_model, settings
 from monitor.errors import MonitorError, StoreError
 from monitor.store.reader import RunRow
 
@@ -34,9 +34,27 @@ def main() -> None:
     look.page(f'<p class="bw-lead">{look.esc(runs_model.season(found))}</p>')
     if not found:
         return
+    _still_judging()
     pages = -(-len(found) // A_PAGE)
     page = st.pagination(pages, key="runs_page") if pages > 1 else 1
     look.page(_table(found[(page - 1) * A_PAGE : page * A_PAGE], "Runs"))
+
+
+def _still_judging() -> None:
+    """While records from elsewhere are being judged, say so, and draw the list anew as they are."""
+    left = judging.unfinished(settings.current().data_dir)
+    if not left:
+        return
+
+    @st.fragment(run_every=2)
+    def waiting() -> None:
+        now = judging.unfinished(settings.current().data_dir)
+        noun = "record" if now == 1 else "records"
+        look.page(f'<p class="bw-note">{now:,} {noun} from elsewhere still to be judged.</p>')
+        if now < left:
+            st.rerun(scope="app")
+
+    waiting()
 
 
 def _decided(row: RunRow) -> bool:
@@ -50,7 +68,7 @@ def _decided(row: RunRow) -> bool:
 
 
 def _filters(rows: list[RunRow]) -> runs_model.Wanted:
-    left, middle, right = st.columns([3, 3, 2], vertical_alignment="bottom")
+    left, middle, right = st.columns([3, 3, 2])
     verdict = left.segmented_control("Verdict", list(VERDICT_CHOICES), default="All", key="runs_verdict")
     text = middle.text_input("Food, jar or canner", key="runs_words", max_chars=80)
     years = runs_model.years(rows)

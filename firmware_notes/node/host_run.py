@@ -17,7 +17,7 @@ def _options(words):
     while at < len(words):
         if words[at][:2] != "--" or at + 1 >= len(words):
             raise SystemExit("usage: host_run.py serial|mqtt [--name N] [--rows FILE] [--period-ms MS] [--keep N]"
-                             " [--mqtt HOST:PORT] [--user U] [--password P]")
+                             " [--mqtt HOST:PORT] [--user U] [--password P] [--ca FILE]")
         options[words[at][2:]] = words[at + 1]
         at += 2
     return options
@@ -37,6 +37,7 @@ def main(words):
             "port": int(port),
             "user": options.get("user"),
             "password": options.get("password"),
+            "ca_file": options.get("ca"),
             "keepalive_s": 5,
         },
     }

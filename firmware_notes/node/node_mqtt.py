@@ -1,8 +1,8 @@
 # The little of MQTT 3.1.1 that a node needs, over a plain socket: connect with a last will, publish with
 # receipt (QoS 1), listen on one topic. Never waits for an answer: `turn` is called from the program's loop.
 #
-# No TLS: a node on a home network without it is one that strangers on that network can read and imitate; give
-# the broker a password and its own network where that matters.
+# With "ca_file" in the settings the connection is inside TLS (node_tls.py). Without it, whoever is on the same
+# network can read the password and imitate the node.
 
 import select
 import socket
@@ -12,6 +12,9 @@ _SUBSCRIBE, _PINGREQ = 0x82, 0xC0
 
 #: A connection that is not there after so long never will be. [ms]
 OPEN_MS = 5000
+
+#: Each step of the TLS handshake may take so long; the watchdog gives 8 s. [s]
+HANDSHAKE_S = 3
 
 _UNDER_WAY = (115, 119, 36)  # "in progress", as the systems number it
 
@@ -93,9 +96,12 @@ class Mqtt:
             self.close()
             raise LinkLost("nobody is there")
         self._opening = False
-        self._poll.modify(self._socket, select.POLLIN)
-        self._socket.settimeout(1)
         settings = self._settings
+        if settings.get("ca_file"):
+            self._secure(settings)
+        else:
+            self._poll.modify(self._socket, select.POLLIN)
+            self._socket.settimeout(1)
         flags = 0x02 | 0x04 | 0x08 | 0x20  # clean session, will, will with receipt, will retained
         tail = _text(self.name) + _text(self._topic("presence")) + _text("offline")
         if settings.get("user"):
@@ -106,6 +112,19 @@ class Mqtt:
                 tail += _text(settings["password"])
         keepalive = bytes((self._keepalive_s >> 8, self._keepalive_s & 255))
         self._send(_packet(_CONNECT, _text("MQTT") + b"\x04" + bytes((flags,)) + keepalive + tail), now_ms)
+
+    def _secure(self, settings):
+        from node_tls import TlsLink  # boards without TLS never come here
+
+        self._socket.settimeout(HANDSHAKE_S)
+        try:
+            # Its name, or its number, must stand in the broker's certificate.
+            self._socket = TlsLink(self._socket, settings["host"], settings["ca_file"])
+        except (OSError, ValueError) as trouble:
+            self.close()
+            raise LinkLost("TLS does not come about: %s" % trouble)
+        self._poll = select.poll()
+        self._poll.register(self._socket.pollable, select.POLLIN)
 
     def _topic(self, word):
         return "%s/%s/%s" % (self._prefix, self.name, word)
@@ -125,19 +144,28 @@ class Mqtt:
             self._opened(now_ms)
             return heard
         while self._socket is not None and self._poll.poll(0):
+            self._receive(heard, now_ms)
+        if self._socket is not None:
+            self._keep_alive(now_ms)
+        return heard
+
+    def _receive(self, heard, now_ms):
+        while self._socket is not None:
             try:
                 piece = self._socket.recv(512)
             except OSError:
                 piece = b""
+            if piece is None:
+                return
             if not piece:
                 self.close()
                 raise LinkLost("the broker hung up")
             self._heard_ms = now_ms
             self._held += piece
             self._take(heard, now_ms)
-        if self._socket is not None:
-            self._keep_alive(now_ms)
-        return heard
+            if not self._settings.get("ca_file"):
+                return
+            # TLS may hold bytes that the network no longer shows: until it says that nothing is there.
 
     def _keep_alive(self, now_ms):
         limit_ms = self._keepalive_s * 1000

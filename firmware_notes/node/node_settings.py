@@ -19,5 +19,14 @@ SETTINGS = {
     "mains_pin": None,
     # Only for main_mqtt.py.
     "wifi": {"name": "", "password": ""},
-    "mqtt": {"host": "192.168.1.10", "port": 1883, "user": "kettle-1", "password": "", "keepalive_s": 5},
+    # "ca_file": the name of the authority's certificate on the board, such as "ca.pem"; then the port is 8883 and
+    # "host" must be what the broker's certificate says. None: no TLS.
+    "mqtt": {
+        "host": "192.168.1.10",
+        "port": 1883,
+        "user": "kettle-1",
+        "password": "",
+        "keepalive_s": 5,
+        "ca_file": None,
+    },
 }

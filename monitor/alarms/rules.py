@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.alarms.table import RULES, STAGES, Priority, Rule, Stage
+from monitor.alarms.table import CHILLED, RULES, STAGES, Priority, Rule, Stage
+from monitor.judge.cooling_track import is_chill
 from monitor.judge.verdict import BROKEN, HELD, UNKNOWN, UNPROVEN, Event, LiveView, Verdict
 from monitor.record.model import Sample
 
@@ -69,12 +70,10 @@ class Alarm:
 
 def alarm_for(event: Event, context: Context) -> Alarm | None:
     """The alarm (or notice) an event of the engine raises in this context; None for an unknown kind."""
-    rule = RULES.get(event.kind)
+    rule = CHILLED if is_chill(event) else RULES.get(event.kind)
     if rule is None:
         return None
     due_s = event.onset_s + rule.window_s if rule.window_s is not None else None
-    if event.kind == "seal_check_overdue" and rule.window_s is not None:
-        due_s = event.raised_s + rule.window_s
     return _alarm(event.kind, rule, context, event.text, event.onset_s, event.raised_s, due_s)
 
 

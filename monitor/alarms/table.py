@@ -12,6 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from monitor.judge.cooling import CLOSING_BEFORE_S, OVERDUE_BEFORE_S
+
 #: The stricter published limit for jars whose process failed (guidance G58), and for a jar that was
 #: processed and did not seal (G51), in seconds.
 FAILED_PROCESS_WINDOW_S = 2 * 3600.0
@@ -293,7 +295,7 @@ RULES: dict[str, Rule] = {
         "the 24 hours close; after that it is discarded.",
         frozenset({"seals_judged"}),
         ("G51", "G56"),
-        3600.0,
+        OVERDUE_BEFORE_S,
     ),
     "reprocess_window_closing": Rule(
         _HIGH,
@@ -304,6 +306,7 @@ RULES: dict[str, Rule] = {
         "discard, do not taste.",
         frozenset({"jars_decided"}),
         ("G57", "G58"),
+        CLOSING_BEFORE_S,
     ),
     "remote_path_lost": Rule(
         _MEDIUM,
@@ -314,3 +317,13 @@ RULES: dict[str, Rule] = {
         frozenset({"remote_path_back"}),
     ),
 }
+
+#: The other half of ``jar_disturbed``: nobody moved the jar, it cools too fast.
+CHILLED = Rule(
+    _LOW,
+    _LOW,
+    _LOW,
+    "A jar cools too fast",
+    "Do not move it. Keep draughts, water and cold surfaces from the hot glass, and stand clear: it can crack.",
+    guidance=("G43", "G69"),
+)

@@ -54,7 +54,7 @@ def _collector(folder: Path, rate: str, option: str, where: str) -> int:
     if option == "--serial":
         source = SerialSource(where, time=time)
     else:
-        source = MqttSource(parse_mqtt_address(where), time=time)
+        source = MqttSource(parse_mqtt_address(where).for_store("demo"), time=time)
     Collector(folder, [source], say=lambda facts, line: print(f"  {line}", flush=True), time=time).run(stop)
     return 0
 

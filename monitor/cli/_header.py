@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import string
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import UsageError
+from monitor.plan.header import free_run_id
 from monitor.record import header_from_json
 from monitor.record.model import RUN_FORMAT
 from monitor.store.stamp import SYSTEM_TIME
@@ -155,14 +154,4 @@ def _run_id(args: argparse.Namespace, header: dict[str, Any], known: set[str]) -
         if args.run_id in known:
             raise UsageError(f"a run {args.run_id!r} is in the store already.", "Choose another --run-id.")
         return str(args.run_id)
-    base = f"{header['started_at'][:10]}-{header['canner']}"
-    return next(f"{base}-{letters}" for letters in _letters() if f"{base}-{letters}" not in known)
-
-
-def _letters() -> Iterator[str]:
-    """a to z, then a1 to z1 and so on."""
-    yield from string.ascii_lowercase
-    number = 0
-    while True:
-        number += 1
-        yield from (f"{letter}{number}" for letter in string.ascii_lowercase)
+    return free_run_id(str(header["started_at"]), str(header["canner"]), known)

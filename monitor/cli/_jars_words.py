@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
-from monitor.jars import BatchState, JarState, lost_seals, pantry
+from monitor.jars import BatchState, JarState, lost_seals, pantry, rest_words
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT
+from monitor.jars.rest import Rest
 from monitor.jars.rows import local_date, local_time
-from monitor.judge.cooling_forecast import JarCooling, cooling_of
-from monitor.judge.headspace import expected_vacuum, jar_of, snap_range_C
-from monitor.physics.pressure import standard_pressure_kPa
+from monitor.jars.times import Moment
 from monitor.record.model import Run
 from monitor.tables.guidance import fact
 
-#: Headspace taken where the record names none: fruit and pickles 1/2 in. [in]
-HEADSPACE_IN = 0.5
-_WIDTH = 92
+WIDTH = 92
 
 
 def status(state: BatchState, now: datetime) -> str:
@@ -29,30 +26,41 @@ def status(state: BatchState, now: datetime) -> str:
     ]
     for clock in state.clocks:
         left = _left(clock.left_s(now))
-        lines.append(
-            f"CLOCK  {left} until {local_time(clock.deadline, state.zone)}: {clock.text} ({', '.join(clock.guidance)})."
-        )
+        until, cited = local_time(clock.deadline, state.zone), ", ".join(clock.guidance)
+        lines.append(fold(f"CLOCK  {left} ({until}): {clock.text} ({cited}).", ""))
     lines.append("")
     lines += _jars(state, now)
     lines += _rest(state)
-    numbers = sorted({n for jar in state.jars for n in jar.guidance}, key=lambda n: int(n[1:]))
     lines += ["", "Published guidance:"]
-    lines += [_fold(f"{number}  {fact(number).fact} [{fact(number).source}]", "    ") for number in numbers]
+    lines += [
+        fold(f"{number}  {fact(number).fact} [{fact(number).source}]", "    ") for number in state.cited()
+    ]
     return "\n".join(line for line in lines if line is not None)
 
 
 def _lifting(state: BatchState, now: datetime) -> str:
-    if state.lifted is None or state.seals_from is None:
-        return (
+    lines = []
+    if state.heat_off is not None:
+        lines.append(f"Heat off {local_time(state.heat_off.at, state.zone)} ({state.heat_off.words}).")
+    if state.lifting is None or state.seals_from is None:
+        lines.append(
             "The lifting is not marked: 'jars RUN lifted --out N'. Rest 5 minutes with the lid off before it."
         )
+        return fold(" ".join(lines), "")
+    lines.append(f"Lifted {local_time(state.lifting.at, state.zone)} ({state.lifting.words}).")
+    if state.rest_note:
+        lines.append(f"{state.rest_note[0].upper()}{state.rest_note[1:]}.")
     if now < state.seals_from:
-        return (
-            f"Lifted {local_time(state.lifted, state.zone)}. Leave the jars alone; the seals may be judged from "
-            f"{local_time(state.seals_from, state.zone)}. Do not retighten, cover or fan them."
+        lines.append(
+            f"Leave the jars alone; the seals may be judged from {local_time(state.seals_from, state.zone)}. "
+            "Do not retighten, cover or fan them."
         )
-    following = state.next_jar()
-    return f"The seals may be judged; next: jar {following}." if following else "Every seal is judged."
+    else:
+        following = state.next_jar()
+        lines.append(
+            f"The seals may be judged; next: jar {following}." if following else "Every seal is judged."
+        )
+    return fold(" ".join(lines), "")
 
 
 def _jars(state: BatchState, now: datetime) -> list[str]:
@@ -63,7 +71,7 @@ def _jars(state: BatchState, now: datetime) -> list[str]:
     lines = []
     for (what, do), numbers in alike.items():
         word = "jar" if len(numbers) == 1 else "jars"
-        lines += [textwrap.fill(f"{word} {', '.join(map(str, numbers))}  {what}", _WIDTH), _fold(do, "    ")]
+        lines += [textwrap.fill(f"{word} {', '.join(map(str, numbers))}  {what}", WIDTH), fold(do, "    ")]
     return lines
 
 
@@ -81,9 +89,12 @@ def _rest(state: BatchState) -> list[str]:
     if state.sums.problem:
         lines.append(f"Jars: {state.sums.problem}.")
     for one in state.deviations:
-        word = f"closed by {one.closed_by}" if one.closed_by else "OPEN"
-        lines.append(_fold(f"{one.number} {word} (key {one.key}): {one.what}", "    "))
-    lines += [_fold(f"refused: {text}", "    ") for text in state.refused]
+        word = f"closed by {one.closed_by}: {one.cause}; {one.action}" if one.closed_by else "OPEN"
+        low = f"; lowest {one.lowest_C:.2f} °C" if one.lowest_C is not None else ""
+        touched = f"; jars {', '.join(map(str, one.jars))}" if one.jars else ""
+        found = f"found {one.how_found}{low}{touched}"
+        lines.append(fold(f"{one.number} {word} (key {one.key}): {one.what} ({found})", "    "))
+    lines += [fold(f"refused: {text}", "    ") for text in state.refused]
     if state.review is None:
         lines.append("The review is not signed.")
     else:
@@ -95,12 +106,12 @@ def _rest(state: BatchState) -> list[str]:
 
 def _left(seconds_s: float) -> str:
     minutes = abs(int(seconds_s)) // 60
-    text = f"{minutes // 60} h {minutes % 60:02d} min"
+    text = f"{minutes // 60} h {minutes % 60:02d} min" if minutes < 2880 else f"{minutes // 1440} days"
     return f"{text} left" if seconds_s >= 0 else f"closed {text} ago"
 
 
-def _fold(text: str, indent: str) -> str:
-    return textwrap.fill(text, _WIDTH, initial_indent=indent, subsequent_indent=indent)
+def fold(text: str, indent: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
 
 
 def review(state: BatchState) -> str:
@@ -111,12 +122,33 @@ def review(state: BatchState) -> str:
     return "\n".join(lines)
 
 
+def found(state: BatchState, jar: int, now: datetime) -> str:
+    """One jar by its code: where it is, its siblings, and the runs before and after it."""
+    one = next((item for item in state.jars if item.jar == jar), None)
+    if one is None:
+        return f"Run {state.run_id} has no jar {jar}."
+    lines = [f"{state.food}, jar {jar} of run {state.run_id}, processed {state.processed_on.isoformat()}."]
+    lines += [fold(part, "    ") for part in _jar(one, now)]
+    if state.parent_run:
+        lines.append(f"It was reprocessed here; before that in run {state.parent_run}.")
+    if one.child_run:
+        lines.append(f"It goes on in run {one.child_run}.")
+    siblings = "; ".join(f"{s.jar} {s.gone or s.status.value}" for s in state.jars if s.jar != jar)
+    lines.append(fold(f"Siblings: {siblings or 'none'}.", "    "))
+    return "\n".join(lines)
+
+
+def _moment_json(moment: Moment | None) -> dict[str, Any] | None:
+    return None if moment is None else {"at": moment.at.isoformat(), "how": moment.words}
+
+
 def state_json(state: BatchState, now: datetime) -> dict[str, Any]:
     """The state as plain data."""
     return {
         "run_id": state.run_id,
         "standing": {"basis": state.standing.basis.value, "words": state.standing.words},
-        "lifted": state.lifted.isoformat() if state.lifted else None,
+        "heat_off": _moment_json(state.heat_off),
+        "lifted": _moment_json(state.lifting),
         "seals_from": state.seals_from.isoformat() if state.seals_from else None,
         "clocks": [
             {
@@ -143,88 +175,12 @@ def state_json(state: BatchState, now: datetime) -> dict[str, Any]:
         ],
         "sums_problem": state.sums.problem,
         "deviations": [
-            {"number": d.number, "key": d.key, "what": d.what, "open": d.is_open} for d in state.deviations
+            {"number": d.number, "key": d.key, "what": d.what, "how_found": d.how_found, "open": d.is_open}
+            for d in state.deviations
         ],
         "review": None if state.review is None else {"by": state.review.by, "valid": state.review.valid},
         "refused": list(state.refused),
     }
-
-
-def cooling(run: Run) -> str:
-    """Each jar probe's course and forecast, and the vacuum to expect."""
-    found, sentence = cooling_of(run)
-    lines = [sentence]
-    for jar in found:
-        lines += [_course(run, jar), *_vacuum(run, jar)]
-    lines += [
-        f"    lid {number} heard to pull down at {local_time(run.started_at + timedelta(seconds=t_s), run.zone)} "
-        "(a hint, never the test)"
-        for number, t_s in sorted(_lids(run).items())
-    ]
-    return "\n".join(lines)
-
-
-def _lids(run: Run) -> dict[int, float]:
-    """When each lid was first heard, s of the run."""
-    heard: dict[int, float] = {}
-    for sample in run.samples:
-        for number, pulled in sample.lids.items():
-            if pulled:
-                heard.setdefault(number, sample.t_s)
-    return heard
-
-
-def _course(run: Run, jar: JarCooling) -> str:
-    def at(t_s: float) -> str:
-        return local_time(run.started_at + timedelta(seconds=t_s), run.zone)
-
-    parts = [
-        f"jar {jar.jar}: {jar.last_C:.1f} °C" if jar.last_C is not None else f"jar {jar.jar}: no reading yet"
-    ]
-    if not jar.lift_marked:
-        parts.append("lifting not marked, counted from heat off")
-    for goal, t_s in (("43", jar.at_43_s), ("35", jar.at_35_s)):
-        if t_s is not None:
-            parts.append(f"{goal} °C after {(t_s - jar.start_s) / 60:.0f} min (information only)")
-    if jar.disturbed_s:
-        parts.append(f"disturbed at {', '.join(at(t_s) for t_s in jar.disturbed_s)}")
-    if jar.too_fast:
-        parts.append("fell faster than in still air: cold surface or draught")
-    if jar.cooled_s is not None:
-        parts.append(f"within 3 K of the room at {at(jar.cooled_s)}")
-    elif jar.forecast is not None:
-        ahead = jar.forecast
-        tau = ", ".join(
-            f"{t / 60:.0f}±{se / 60:.0f}" for t, se in zip(ahead.fit.tau_s, ahead.fit.tau_se_s, strict=True)
-        )
-        span = f"{at(ahead.early_s)} to {at(ahead.late_s)}"
-        parts.append(
-            f"within 3 K of the room about {at(ahead.within_3_K_s)} ({span}); time constants {tau} min"
-        )
-    else:
-        parts.append(f"no forecast: {jar.why}")
-    return _fold("; ".join(parts) + ".", "    ")
-
-
-def _vacuum(run: Run, jar: JarCooling) -> list[str]:
-    nominal = jar_of(run.batch.jar or "", HEADSPACE_IN)
-    if nominal is None or jar.last_C is None or not 0.0 <= jar.last_C <= 99.0:
-        return []
-    station = run.site.station_pressure_kPa
-    barometer = [s.pressure_kPa for s in run.samples[-600:] if s.pressure_kPa is not None]
-    if barometer:
-        station = barometer[-1]
-    if station is None:
-        if run.site.altitude_m is None:
-            return []
-        station = standard_pressure_kPa(run.site.altitude_m)
-    band = expected_vacuum(nominal, jar.last_C, station)
-    low_C, high_C = snap_range_C(nominal, station)
-    text = (
-        f"under a sealed lid now {band.low_kPa:.0f} to {band.high_kPa:.0f} kPa of vacuum, {band.assumptions} "
-        f"Lids pull down somewhere between {high_C:.0f} and {low_C:.0f} °C (estimate)."
-    )
-    return [_fold(text, "    ")]
 
 
 def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
@@ -237,10 +193,13 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
         jars = ", ".join(map(str, row.jars))
         words = f"; {row.words}" if row.words else ""
         where = f"{row.food}, {row.place.value}: {left}; {row.age_days} days old"
-        lines.append(_fold(f"{where}; {row.run_id} jars {jars}{words}", "    "))
+        lines.append(fold(f"{where}; {row.run_id} jars {jars}{words}", "    "))
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
-        lines.append(
-            _fold(f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Siblings: {siblings}.", "    ")
-        )
+        lines.append(fold(f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Siblings: {siblings}.", "    "))
     return "\n".join([*lines, "", STORE_TEXT, BEFORE_OPENING])
+
+
+def cooling(run: Run, rest: Rest) -> str:
+    """Each jar probe's course and forecast, the vacuum to expect, and the lids that were heard."""
+    return "\n".join(rest_words.lines(run, rest, lambda text: fold(text, "    ")))

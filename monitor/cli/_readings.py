@@ -11,7 +11,7 @@ from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
 from monitor.record.model import Sample
-from monitor.store.samples import SELECT, row_sample
+from monitor.store.probes import newest_sample, node_number, samples_after
 
 POLL_S = 0.25
 #: No sample for this long ends the waiting. [s]
@@ -55,9 +55,9 @@ def _number(path: Path, row: int, column: str, text: str | None) -> float:
 
 def node_id(conn: sqlite3.Connection, node: str) -> int:
     """The store's number of a node. Raises UsageError with the nodes it knows."""
-    row = conn.execute("SELECT node_id FROM nodes WHERE name = ?", (node,)).fetchone()
-    if row is not None:
-        return int(row[0])
+    number = node_number(conn, node)
+    if number is not None:
+        return number
     known = [name for (name,) in conn.execute("SELECT name FROM nodes ORDER BY name")]
     heard = (
         f"It has heard: {', '.join(known)}." if known else "It has heard none: start 'boilwitness collect'."
@@ -71,14 +71,11 @@ def newest_samples(conn: sqlite3.Connection, node: str) -> Iterator[Sample]:
     ``t_s`` is the store's time. Ends with UsageError when the node is silent for 30 s.
     """
     number = node_id(conn, node)
-    after_s = conn.execute("SELECT max(at_s) FROM samples WHERE node = ?", (number,)).fetchone()[0] or -1e18
+    newest = newest_sample(conn, number)
+    after_s = -1e18 if newest is None else newest.t_s
     heard_s = time.monotonic()
     while True:
-        rows = conn.execute(
-            f"{SELECT} WHERE node = ? AND at_s > ? ORDER BY at_s", (number, after_s)
-        ).fetchall()
-        for row in rows:
-            sample = row_sample(row, 0.0)
+        for sample in samples_after(conn, number, after_s):
             after_s, heard_s = sample.t_s, time.monotonic()
             yield sample
         if time.monotonic() - heard_s > SILENCE_S:

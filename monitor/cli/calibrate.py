@@ -4,39 +4,35 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
-from typing import Any
 
+from monitor.cli._check_live import check_live
 from monitor.cli._data import add_data_argument, data_dir
-from monitor.cli._readings import newest_samples, readings_from_csv
+from monitor.cli._place import add_place_arguments, altitude_m, typed_pressure, uncertainty_m
+from monitor.cli._readings import readings_from_csv
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
-from monitor.physics.units import ft_to_m
-from monitor.plan.check import BOIL, DONE, ICE, CheckSession, PointReading, point_from_readings
-from monitor.plan.drift import batches_touched
-from monitor.plan.history import blocked_offset_K, last_good_check
-from monitor.plan.place import ALTIMETER, STATION, PressureGiven, StationPressure, site_of, station_pressure
-from monitor.plan.probe import BoilBasis, CheckResult, boil_basis, conclude
+from monitor.plan.basis import BoilBasis, boil_basis
+from monitor.plan.check import BOIL, ICE, CheckSession, PointReading, point_from_readings
+from monitor.plan.drift import drift_chart, next_check
+from monitor.plan.history import last_good_check
+from monitor.plan.outcome import Outcome, ProbePast, outcome_of
+from monitor.plan.place import site_of
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
-from monitor.record.model import Sample
 from monitor.store.database import store_path
-from monitor.store.entries import append_entry, read_entries
-from monitor.store.reader import open_reader, read_house
+from monitor.store.entries import append_entry
+from monitor.store.probes import barometer_compared_at, plateau_points, probe_past, registered_probes
+from monitor.store.reader import open_reader
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.tables.probes import OTHER, converters, match, probe_kinds
 
 #: Scatter assumed of a value that a person read off a display. [K] Our estimate.
 TYPED_SCATTER_K = 0.2
-
-#: Live, a line each this often. [s]
-TELL_EVERY_S = 5.0
-
 
 #: The points that were taken, and what the node's barometer said at the boil. [kPa]
 _Taken = tuple[dict[str, PointReading], list[float]]
@@ -46,25 +42,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
     probe = parser.add_argument_group("the probe")
     probe.add_argument("--probe", required=True, metavar="ID", help="the name written on the probe")
-    probe.add_argument("--kind", default=OTHER, help=f"one of: {'; '.join(probe_kinds())}")
-    probe.add_argument("--converter", default=OTHER, help=f"one of: {'; '.join(converters())}")
-    probe.add_argument("--place", default=PLACES[0], help=f"where it sits: “{PLACES[0]}” (default) or other")
+    probe.add_argument("--kind", help=f"one of: {'; '.join(probe_kinds())} (default: as registered)")
+    probe.add_argument("--converter", help=f"one of: {'; '.join(converters())} (default: as registered)")
+    probe.add_argument("--place", help=f"where it sits: “{PLACES[0]}”, or other (default: as registered)")
     probe.add_argument(
         "--response-s", type=float, metavar="S", help="63 %% response in stirred water, if known"
     )
-    probe.add_argument("--channel", default="water", help="the node's channel (default: water)")
+    probe.add_argument("--channel", help="the node's channel (default: as registered, else water)")
     place = parser.add_argument_group("the place, for the boiling point")
-    height = place.add_mutually_exclusive_group(required=True)
-    height.add_argument("--altitude-m", type=float, metavar="M", help="the kitchen's altitude")
-    height.add_argument("--altitude-ft", type=float, metavar="FT", help="the same in feet")
-    place.add_argument("--altitude-uncertainty-m", type=float, metavar="M", help="how sure that is, ±")
-    pressure = place.add_mutually_exclusive_group()
-    pressure.add_argument("--station-pressure-hPa", type=float, metavar="HPA", help="today's, in the kitchen")
-    pressure.add_argument(
-        "--altimeter-hPa", type=float, metavar="HPA", help="today's altimeter setting (QNH)"
+    add_place_arguments(place)
+    place.add_argument(
+        "--barometer-compared-at",
+        metavar="TIME",
+        help="when the node's barometer was last compared with an altimeter setting, such as 2026-08-01",
     )
-    pressure.add_argument("--altimeter-inHg", type=float, metavar="INHG", help="the same, near 29.92")
     _add_readings(parser)
+    parser.add_argument(
+        "--history", action="store_true", help="only tell the probe's drift and when to check it again"
+    )
     parser.add_argument("--by", help="who makes the check")
     parser.add_argument("--dry-run", action="store_true", help="say what it proves, store nothing")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
@@ -87,63 +82,68 @@ def _add_readings(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Take the points, conclude, store. 0 accepted, 3 refused."""
-    probe = ProbeRegistration(
-        probe_id=args.probe,
-        kind=args.kind,
-        converter=args.converter,
-        place=args.place,
-        channel=args.channel,
-        response_s=args.response_s,
-    )
+    if args.history:
+        return _history(args)
+    if altitude_m(args) is None:
+        raise UsageError("Say where the kitchen lies, with --altitude-m or --altitude-ft.")
+    probe = _registration(args)
     basis = _basis(args, SYSTEM_TIME.utc_now())
     points, heard_kPa = _points(args, probe, basis)
     if heard_kPa:
         # A barometer on the node was heard during the boil: it knows better than what was typed.
         basis = _basis(args, SYSTEM_TIME.utc_now(), barometer_kPa=median(heard_kPa))
-    now = SYSTEM_TIME.utc_now()
-    known = _known(args)
-    previous = last_good_check(known.checks, args.probe)
-    blocked_K = blocked_offset_K(known.checks, args.probe)
-    result = conclude(points, probe, basis, now, previous, blocked_offset_K=blocked_K)
-    touched: tuple[str, ...] = ()
-    if result.blocked:
-        since = None if previous is None else previous.at
-        touched = batches_touched(known.runs, args.probe, since, now)
+    outcome = outcome_of(points, probe, basis, SYSTEM_TIME.utc_now(), _past(args))
     if not args.dry_run:
-        _store(args, probe, result)
-    if args.json:
-        answer = result.as_json(probe) | {"batches_touched": list(touched)}
-        print(json.dumps(answer, ensure_ascii=False, indent=2))
-    else:
-        print(_text(probe, result, touched))
-    return 0 if result.calibration is not None else EXIT_REFUSED
+        for kind, body, run_id in outcome.entries:
+            append_entry(data_dir(args), kind, body, run_id=run_id, by=args.by)
+    print(json.dumps(outcome.as_json(), ensure_ascii=False, indent=2) if args.json else _text(outcome))
+    return 0 if outcome.result.calibration is not None else EXIT_REFUSED
+
+
+def _registration(args: argparse.Namespace) -> ProbeRegistration:
+    """The probe as registered, with what the options change; a new one is taken at its widest."""
+    known: dict[str, ProbeRegistration] = {}
+    if store_path(data_dir(args)).exists():
+        with closing(open_reader(data_dir(args))) as conn:
+            known = {item.probe_id: item for item in registered_probes(conn)}
+    probe = known.get(args.probe) or ProbeRegistration(args.probe, OTHER, OTHER, PLACES[0])
+    told = {name: getattr(args, name) for name in ("kind", "converter", "place", "channel", "response_s")}
+    return replace(probe, **{name: value for name, value in told.items() if value is not None})
 
 
 def _basis(args: argparse.Namespace, now: datetime, barometer_kPa: float | None = None) -> BoilBasis:
     """Where water boils here now. Raises UsageError with the reason when it cannot be known."""
-    altitude_m = ft_to_m(args.altitude_ft) if args.altitude_m is None else args.altitude_m
-    typed = _typed_pressure(args, altitude_m, now)
-    site = site_of("", altitude_m, args.altitude_uncertainty_m, pressure=typed)
+    site = site_of(
+        "",
+        altitude_m(args) or 0.0,
+        uncertainty_m(args),
+        pressure=typed_pressure(args, now),
+        barometer_checked_at=_compared_at(args, now),
+    )
     found = boil_basis(site, now, barometer_kPa)
     if isinstance(found, Refusal):
         raise UsageError(found.reason, found.instead)
     return found
 
 
-def _typed_pressure(args: argparse.Namespace, altitude_m: float, now: datetime) -> StationPressure | None:
-    options = (
-        (args.station_pressure_hPa, STATION, "hPa"),
-        (args.altimeter_hPa, ALTIMETER, "hPa"),
-        (args.altimeter_inHg, ALTIMETER, "inHg"),
-    )
-    for value, kind, unit in options:
-        if value is not None:
-            given = PressureGiven(kind, value, unit, now)
-            found = station_pressure(given, altitude_m, args.altitude_uncertainty_m, now)
-            if isinstance(found, Refusal):
-                raise UsageError(found.reason, found.instead)
-            return found
-    return None
+def _compared_at(args: argparse.Namespace, now: datetime) -> datetime | None:
+    """When the barometer was compared: a day, or a time with its offset from UTC; else what the store says."""
+    words = args.barometer_compared_at
+    if words is None:
+        if not store_path(data_dir(args)).exists():
+            return None
+        with closing(open_reader(data_dir(args))) as conn:
+            return barometer_compared_at(conn)
+    try:
+        moment = datetime.fromisoformat(words)
+    except ValueError:
+        raise UsageError(
+            f"--barometer-compared-at {words!r} is no day or time.", "Write 2026-08-01."
+        ) from None
+    moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    if moment > now:
+        raise UsageError(f"--barometer-compared-at {words} lies in the future.")
+    return moment
 
 
 def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:
@@ -156,7 +156,7 @@ def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis
             raise UsageError("An ice bath counts only when it was stirred.", "Say --stirred if it was.")
         if path is not None:
             step_K = _step_K(probe)
-            readings = readings_from_csv(path, args.channel)
+            readings = readings_from_csv(path, probe.channel)
             points[point] = point_from_readings(point, readings, basis.boil_C, step_K)
         elif typed_C is not None:
             points[point] = PointReading(point, typed_C, TYPED_SCATTER_K, 1, 60.0, True)
@@ -173,93 +173,44 @@ def _step_K(probe: ProbeRegistration) -> float:
 
 
 def _live(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:
-    """Go through both points with the person, from the store's newest samples."""
     session = CheckSession(basis.boil_C, _step_K(probe))
     if args.no_ice:
         session.skip()
-    heard_kPa: list[float] = []
-    conn = open_reader(data_dir(args))
-    try:
-        while session.state != DONE:
-            now = session.progress()
-            _tell(now.prompt, now.caution)
-            _wait_for_enter()
-            session.ready(stirred=True)
-            heard_kPa = _settle(session, newest_samples(conn, args.node))
-    finally:
-        conn.close()
+    with closing(open_reader(data_dir(args))) as conn:
+        heard_kPa = check_live(session, conn, args.node)
     return session.points, heard_kPa
 
 
-def _settle(session: CheckSession, samples: Iterator[Sample]) -> list[float]:
-    """Feed the session until this point is taken, telling where it stands each five seconds.
-
-    Returns what a barometer on the node said meanwhile. [kPa]
-    """
-    heard_kPa: list[float] = []
-    settling = session.state
-    told_s = -1e18
-    for sample in samples:
-        session.feed(sample.t_s, None if sample.water_fault else sample.water_C)
-        if sample.pressure_kPa is not None:
-            heard_kPa.append(sample.pressure_kPa)
-        if session.state != settling:
-            print("Taken.", file=sys.stderr)
-            break
-        if sample.t_s - told_s >= TELL_EVERY_S:
-            told_s = sample.t_s
-            print(session.progress().text, file=sys.stderr)
-    return heard_kPa
-
-
-def _tell(prompt: str, caution: str) -> None:
-    print(prompt, file=sys.stderr)
-    if caution:
-        print(f"! {caution}", file=sys.stderr)
-
-
-def _wait_for_enter() -> None:
-    print("Press Enter when it is ready.", file=sys.stderr, flush=True)
-    if not sys.stdin.readline():
-        raise UsageError("The check was left before it was done.", "Nothing was stored.")
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """What the store says of earlier checks and runs: (run_id, started_at, probe_id)."""
-
-    checks: tuple[dict[str, Any], ...] = ()
-    runs: tuple[tuple[str, datetime, str | None], ...] = ()
-
-
-def _known(args: argparse.Namespace) -> _Known:
+def _past(args: argparse.Namespace) -> ProbePast:
     if not store_path(data_dir(args)).exists():
-        return _Known()
-    conn = open_reader(data_dir(args))
-    try:
-        checks = tuple(entry.body for entry in read_entries(conn, kinds=["probe_checked"]))
-        runs = tuple(
-            (facts.run_id, datetime.fromtimestamp(facts.started_s, UTC), _probe_of(facts.header))
-            for facts in read_house(conn).runs.values()
-        )
-    finally:
-        conn.close()
-    return _Known(checks, runs)
+        return ProbePast()
+    with closing(open_reader(data_dir(args))) as conn:
+        return probe_past(conn)
 
 
-def _probe_of(header: dict[str, Any]) -> str | None:
-    probe = header.get("probe")
-    return probe.get("probe_id") if isinstance(probe, dict) else None
+def _history(args: argparse.Namespace) -> int:
+    """What the probe's checks and holds say, and when to check again. 0; nothing is stored."""
+    now = SYSTEM_TIME.utc_now()
+    with closing(open_reader(data_dir(args))) as conn:
+        calibration = last_good_check(probe_past(conn).checks, args.probe)
+        chart = drift_chart(plateau_points(conn, args.probe), None if calibration is None else calibration.at)
+    due = next_check(calibration, chart, now)
+    if args.json:
+        print(json.dumps(chart.as_json() | due.as_json(), ensure_ascii=False, indent=2))
+        return 0
+    for point in chart.points:
+        beyond = "  beyond the limits" if point.run_id in chart.beyond else ""
+        alone = "" if point.measured else "  (boiling point from the altitude alone)"
+        print(f"{point.at:%Y-%m-%d}  {point.plateau_minus_boiling_K:+.2f} K  {point.run_id}{alone}{beyond}")
+    print("\n".join(dict.fromkeys([chart.text, due.text])))
+    return 0
 
 
-def _store(args: argparse.Namespace, probe: ProbeRegistration, result: CheckResult) -> None:
-    append_entry(data_dir(args), "probe_registered", probe.as_json(), by=args.by)
-    append_entry(data_dir(args), "probe_checked", result.as_json(probe), by=args.by)
-
-
-def _text(probe: ProbeRegistration, result: CheckResult, touched: tuple[str, ...]) -> str:
+def _text(outcome: Outcome) -> str:
+    probe, result, touched = outcome.probe, outcome.result, outcome.touched
     lines = [f"! {gap}" for gap in registration_gaps(probe)]
     lines += [f"Refused: {result.refused}"] if result.refused else ["The check is accepted."]
     lines += result.text
-    lines += [f"Batches to look at again: {', '.join(touched)}."] if touched else []
+    if touched:
+        lines.append(f"Batches to look at again, each with a deviation opened: {', '.join(touched)}.")
     return "\n".join(lines)

@@ -22,6 +22,8 @@ from monitor.intake.mqtt import MqttSource
 from monitor.intake.mqtt_settings import parse_mqtt_address
 from monitor.intake.serial_port import SerialSource, list_ports
 from monitor.intake.source import Source
+from monitor.store.database import open_writer
+from monitor.store.identity import store_id
 from monitor.store.runs import RunFacts
 
 
@@ -55,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         return _list_ports()
     settings = _settings(args)
     folder = data_dir(args)
-    sources: list[Source] = [MqttSource(one, say=_say_source) for one in settings.mqtt]
+    sources: list[Source] = _brokers(settings, folder)
     sources += [SerialSource(one.device, say=_say_source, speed=one.baud) for one in settings.serial]
     names = [source.name for source in sources]
     for name in names:
@@ -74,6 +76,15 @@ def run(args: argparse.Namespace) -> int:
     else:
         _say(None, "stopped; everything that came in is stored")
     return 0
+
+
+def _brokers(settings: CollectSettings, folder: Path) -> list[Source]:
+    """Each under a client id that this store alone has."""
+    if not settings.mqtt:
+        return []
+    with contextlib.closing(open_writer(folder)) as conn:
+        name = store_id(conn)
+    return [MqttSource(one.for_store(name), say=_say_source) for one in settings.mqtt]
 
 
 def _settings(args: argparse.Namespace) -> CollectSettings:

@@ -19,6 +19,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--all", action="store_true", help="every run, every node's samples, and a copy of the store"
     )
+    parser.add_argument(
+        "--parquet",
+        action="store_true",
+        help="each run's samples as samples.parquet as well (needs the 'parquet' extra)",
+    )
     parser.add_argument("--to", metavar="DIR", type=Path, required=True, help="where to write")
     add_data_argument(parser)
 
@@ -31,11 +36,11 @@ def run(args: argparse.Namespace) -> int:
     key = standing_key(store)
     with closing(reader.open_reader(store)) as conn:
         if args.all:
-            runs, nodes = export_all(conn, args.to)
+            runs, nodes = export_all(conn, args.to, parquet=args.parquet)
             seal_everything(conn, args.to, key)
             print(f"wrote {runs} runs, the samples of {nodes} nodes and a copy of the store to {args.to}")
         else:
-            export_run(conn, args.run, args.to)
+            export_run(conn, args.run, args.to, parquet=args.parquet)
             seal_export(conn, args.run, args.to, key)
             print(f"wrote run {args.run} to {args.to}")
     return 0

@@ -6,18 +6,22 @@ import argparse
 import json
 import textwrap
 
+from monitor.cli._data import add_data_argument
+from monitor.cli._place import add_place_arguments, altitude_m, typed_pressure, uncertainty_m
+from monitor.cli._plan_start import add_start_arguments, start
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
-from monitor.physics.altimeter import station_pressure_kPa
-from monitor.physics.units import ft_to_m, inhg_to_kpa, m_to_ft
+from monitor.physics.units import m_to_ft
 from monitor.plan.containers import JAR_NAMES
 from monitor.plan.make import make_own_plan, make_plan
 from monitor.plan.model import Plan, whole
 from monitor.plan.own import OwnProcess
+from monitor.plan.pressure import StationPressure
 from monitor.plan.refusal import Refusal
 from monitor.plan.search import find_food
 from monitor.plan.steps import WHEN
 from monitor.plan.water import loading_limit_words
+from monitor.store.stamp import SYSTEM_TIME
 from monitor.tables.foods import Food, foods
 from monitor.tables.processes import bands, packs_and_jars
 
@@ -33,33 +37,19 @@ _WHEN_WORDS = {
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_data_argument(parser)
     parser.add_argument("--food", metavar="FOOD", help="ordinary words or an id: 'pears', 'crushed tomatoes'")
     parser.add_argument("--pack", help="hot or raw")
     parser.add_argument("--jar", help="half-pint, pint, quart, half-gallon, or a volume such as '12 oz'")
-    height = parser.add_mutually_exclusive_group()
-    height.add_argument("--altitude-m", type=float, metavar="M", help="the kitchen's altitude in metres")
-    height.add_argument("--altitude-ft", type=float, metavar="FT", help="the kitchen's altitude in feet")
-    sure = parser.add_mutually_exclusive_group()
-    sure.add_argument("--altitude-uncertainty-m", type=float, metavar="M", help="how sure that is, ± metres")
-    sure.add_argument("--altitude-uncertainty-ft", type=float, metavar="FT", help="how sure that is, ± feet")
-    _add_pressure(parser)
+    add_place_arguments(parser)
+    parser.add_argument(
+        "--take-longer", action="store_true", help="hold the longer time where a low pressure offers one"
+    )
     _add_own(parser)
     parser.add_argument("--steps", action="store_true", help="print the steps of this batch as well")
     parser.add_argument("--list", action="store_true", help="list the foods of the tables and end")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
-
-
-def _add_pressure(parser: argparse.ArgumentParser) -> None:
-    pressure = parser.add_mutually_exclusive_group()
-    pressure.add_argument(
-        "--station-pressure-hPa", type=float, metavar="HPA", help="today's pressure in this kitchen"
-    )
-    pressure.add_argument(
-        "--altimeter-hPa", type=float, metavar="HPA", help="today's altimeter setting (QNH) near by"
-    )
-    pressure.add_argument(
-        "--altimeter-inHg", type=float, metavar="INHG", help="the same in inches of mercury, near 29.92"
-    )
+    add_start_arguments(parser)
 
 
 def _add_own(parser: argparse.ArgumentParser) -> None:
@@ -76,6 +66,7 @@ def _add_own(parser: argparse.ArgumentParser) -> None:
         help="the altitudes its time is printed for, in feet",
     )
     own.add_argument("--own-acid", metavar="WORDS", default="", help="the acid it asks for, if any")
+    own.add_argument("--own-headspace-in", type=float, metavar="IN", help="its headspace in inches")
     own.add_argument(
         "--own-is-boiling-water",
         action="store_true",
@@ -95,7 +86,10 @@ def run(args: argparse.Namespace) -> int:
     missing = _missing(args)
     if missing and not args.json and args.own_minutes is None:
         return _print_food(args.food, missing)
-    answer = _refused_outright(args, missing) if missing else _answer(args)
+    pressure = typed_pressure(args, SYSTEM_TIME.utc_now())
+    answer = _refused_outright(args, missing) if missing else _answer(args, pressure)
+    if args.start and isinstance(answer, Plan):
+        return start(args, answer, pressure)
     if args.json:
         print(json.dumps(answer.as_json(), ensure_ascii=False, indent=2))
     elif isinstance(answer, Refusal):
@@ -115,24 +109,22 @@ def _refused_outright(args: argparse.Namespace, missing: list[str]) -> Refusal:
 
 def _missing(args: argparse.Namespace) -> list[str]:
     found = [f"--{name}" for name in ("pack", "jar") if getattr(args, name) is None]
-    if args.altitude_m is None and args.altitude_ft is None:
+    if altitude_m(args) is None:
         found.append("--altitude-m (or --altitude-ft)")
     return found
 
 
-def _answer(args: argparse.Namespace) -> Plan | Refusal:
-    altitude_m = ft_to_m(args.altitude_ft) if args.altitude_m is None else args.altitude_m
-    sure_m = args.altitude_uncertainty_m
-    if args.altitude_uncertainty_ft is not None:
-        sure_m = ft_to_m(args.altitude_uncertainty_ft)
+def _answer(args: argparse.Namespace, pressure: StationPressure | None) -> Plan | Refusal:
+    place_m, sure_m = altitude_m(args) or 0.0, uncertainty_m(args)
     if args.own_minutes is None:
         return make_plan(
             args.food,
             args.pack,
             args.jar,
-            altitude_m,
+            place_m,
             sure_m,
-            station_pressure_kPa=_pressure(args, altitude_m),
+            station_pressure_kPa=None if pressure is None else pressure.pressure_kPa,
+            take_longer=args.take_longer,
         )
     low_ft, high_ft = args.own_band_ft or (0.0, 1000.0)
     own = OwnProcess(
@@ -145,24 +137,16 @@ def _answer(args: argparse.Namespace) -> Plan | Refusal:
         alt_max_ft=high_ft,
         says_boiling_water=args.own_is_boiling_water,
         acid_words=args.own_acid,
+        headspace_in=args.own_headspace_in,
     )
-    return make_own_plan(own, altitude_m, sure_m)
-
-
-def _pressure(args: argparse.Namespace, altitude_m: float) -> float | None:
-    """Today's station pressure from whichever option gave it. [kPa]"""
-    if args.station_pressure_hPa is not None:
-        return float(args.station_pressure_hPa) / 10.0
-    if args.altimeter_hPa is not None:
-        return station_pressure_kPa(args.altimeter_hPa / 10.0, altitude_m)
-    if args.altimeter_inHg is not None:
-        return station_pressure_kPa(inhg_to_kpa(args.altimeter_inHg), altitude_m)
-    return None
+    return make_own_plan(own, place_m, sure_m)
 
 
 def plan_text(plan: Plan, *, steps: bool = False) -> str:
     """The plan for a person, in a screenful; the steps only when they are asked for."""
     lines = [f"Hold a full boil for {plan.minutes:g} minutes, without a break.", ""]
+    if plan.own:
+        lines.insert(1, "This is your own process, not the published table's.")
     lines += [f"  {label:<10}{text}" for label, text in _rows(plan)]
     lines += ["", *[f"! {caution}" for caution in plan.cautions]]
     if steps:

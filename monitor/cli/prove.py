@@ -10,12 +10,12 @@ from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import RecordError, UsageError
 from monitor.proof.dossier import Dossier, from_folder, from_store
 from monitor.proof.envelope import seal_page
+from monitor.proof.hand_out import PAPERS, file_name, print_pdf
 from monitor.proof.page import draw
 from monitor.proof.seal import seal_due
 from monitor.proof.signing import Key, key_path, make_key, read_key, standing_key
 from monitor.proof.words import headline
 from monitor.store.database import open_writer, store_path
-from monitor.store.export import safe_name
 from monitor.store.stamp import SYSTEM_TIME
 
 
@@ -24,6 +24,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--to", metavar="FILE.html", type=Path, help="where to write (default: proof-RUN.html, here)"
     )
+    parser.add_argument(
+        "--pdf", metavar="FILE.pdf", type=Path, help="also print it as PDF (needs Chromium or its like)"
+    )
+    parser.add_argument("--paper", choices=sorted(PAPERS), default="a4", help="for --pdf (default: a4)")
     parser.add_argument(
         "--sign",
         nargs="?",
@@ -39,8 +43,7 @@ def run(args: argparse.Namespace) -> int:
     key = None if args.sign is None else _key(args)
     dossier = gather(args.run, args)
     page = seal_page(draw(dossier), key)
-    run_id = str(dossier.verdict["run_id"])
-    path = args.to or Path(f"proof-{safe_name(run_id)}.html")
+    path = args.to or Path(file_name(dossier))
     try:
         path.write_bytes(page)
     except OSError as trouble:
@@ -49,6 +52,9 @@ def run(args: argparse.Namespace) -> int:
         ) from None
     print(f"{str(dossier.verdict['verdict']).upper()}: {headline(dossier.verdict)}")
     print(f"wrote {path} ({len(page) // 1024} KiB); check it with 'boilwitness verify {path}'")
+    if args.pdf is not None:
+        print_pdf(page, args.pdf, args.paper)
+        print(f"printed {args.pdf}; the page is the proof, this is its picture")
     if key is not None:
         print(f"signed; hand out the household's public key beside it: {key.public}")
     return 0

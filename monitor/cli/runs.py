@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from monitor.cli import _runs_look
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.cli._header import add_header_arguments, header_from, moment_from
 from monitor.errors import UsageError
+from monitor.physics.units import f_to_c
 from monitor.record.model import MARK_KINDS
 from monitor.store import reader
+from monitor.store.database import open_writer
 from monitor.store.entries import LATE_ENTRY_S, append_entry
+from monitor.store.manual import enter_reading, manual_log
 from monitor.store.runs import RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME, parse_utc, utc_text
 from monitor.store.words import in_zone
@@ -21,8 +26,8 @@ from monitor.store.words import in_zone
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
-    parser.set_defaults(action=_list)
-    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes")
+    parser.set_defaults(action=_runs_look.runs)
+    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep")
     start = verbs.add_parser("start", help="begin a run on a canner")
     add_header_arguments(start)
     start.add_argument("--node", action="append", default=[], help="the node in this canner; repeatable")
@@ -44,9 +49,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     assign.add_argument("canner", metavar="CANNER")
     _finish(assign, _assign)
 
+    reading = verbs.add_parser("reading", help="put down what a thermometer showed, when the logger was down")
+    reading.add_argument(
+        "words",
+        nargs="+",
+        metavar="[RUN] DEGREES",
+        help="such as 94.5C or 202F; alone RUN lists what was put down",
+    )
+    reading.add_argument("--thermometer", default="", help="which one")
+    _finish(reading, _reading)
+
+    keep = verbs.add_parser("keep", help="until when each record must be kept")
+    keep.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    keep.set_defaults(action=_runs_look.keep)
+
     nodes = verbs.add_parser("nodes", help="every node ever heard, and what it serves")
     nodes.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
-    nodes.set_defaults(action=_nodes)
+    nodes.set_defaults(action=_runs_look.nodes)
 
 
 def _finish(parser: argparse.ArgumentParser, action: Callable[[argparse.Namespace], int]) -> None:
@@ -60,66 +79,6 @@ def _finish(parser: argparse.ArgumentParser, action: Callable[[argparse.Namespac
 
 def run(args: argparse.Namespace) -> int:
     return int(args.action(args))
-
-
-# --- looking ------------------------------------------------------------------------------------------
-
-
-def _list(args: argparse.Namespace) -> int:
-    with closing(reader.open_reader(data_dir(args))) as conn:
-        rows = reader.list_runs(conn)
-    if not rows:
-        print("no runs yet; 'boilwitness runs start --help' begins one")
-        return 0
-    table: list[tuple[str, ...]] = [("RUN", "CANNER", "STARTED", "FOOD", "REQUIRED", "PROVEN", "VERDICT")]
-    table += [_line(row) for row in rows]
-    _print_table(table)
-    return 0
-
-
-def _line(row: reader.RunRow) -> tuple[str, ...]:
-    verdict = row.verdict or ("open" if row.ended_utc is None else "not judged")
-    marks = [word for word, on in (("simulated", row.simulated), ("imported", row.imported)) if on]
-    food = " ".join(str(part) for part in (row.food, row.pack, row.jar) if part)
-    return (
-        row.run_id,
-        row.canner or "",
-        in_zone(row.started_utc, row.zone),
-        food,
-        _minutes(row.required_s),
-        _minutes(row.proven_s),
-        " ".join([verdict, *(f"({word})" for word in marks)]),
-    )
-
-
-def _minutes(seconds_s: float | None) -> str:
-    """Whole minutes and seconds, cut off rather than rounded up."""
-    if seconds_s is None:
-        return "-"
-    return f"{int(seconds_s) // 60}:{int(seconds_s) % 60:02d}"
-
-
-def _nodes(args: argparse.Namespace) -> int:
-    with closing(reader.open_reader(data_dir(args))) as conn:
-        rows = reader.nodes(conn)
-    if not rows:
-        print("no node has been heard yet")
-        return 0
-    table: list[tuple[str, ...]] = [
-        ("NODE", "SERVES", "FIRST HEARD", "SAMPLES", "LOST", "CONFLICTS", "COMES BY")
-    ]
-    for row in rows:
-        serves = row.canner or "nothing yet"
-        counts = (str(row.samples), str(row.lost), str(row.conflicts))
-        table.append((row.name, serves, in_zone(row.first_seen_utc, None), *counts, row.source))
-    _print_table(table)
-    return 0
-
-
-def _print_table(table: list[tuple[str, ...]]) -> None:
-    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
-    for row in table:
-        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
 
 
 # --- saying -------------------------------------------------------------------------------------------
@@ -157,6 +116,52 @@ def _mark(args: argparse.Namespace) -> int:
     _append(folder, args, "mark", body, run_id)
     print(f"marked {kind} in run {run_id}")
     return 0
+
+
+def _reading(args: argparse.Namespace) -> int:
+    if len(args.words) > 2:
+        raise UsageError(f"too many words: {' '.join(args.words)}.", "Write: runs reading [RUN] DEGREES.")
+    folder, water_C = data_dir(args), _degrees(args.words[-1])
+    if water_C is None and len(args.words) == 2:
+        raise UsageError(f"{args.words[-1]!r} is no temperature.", "Write 94.5C or 202F.")
+    named = args.words[0] if len(args.words) == 2 or water_C is None else None
+    run_id = _run(folder, named)
+    with closing(open_writer(folder)) as conn:
+        if water_C is not None:
+            happened = moment_from(args)
+            happened_utc = utc_text(happened) if happened else None
+            if happened_utc:
+                _check_late(args, happened_utc)
+            enter_reading(
+                conn,
+                run_id,
+                water_C,
+                args.thermometer,
+                args.by or "",
+                happened_utc=happened_utc,
+                reason=args.reason,
+            )
+        log = manual_log(conn, run_id)
+    if log is None:
+        print(f"nothing was put down by hand for run {run_id}")
+        return 0
+    if water_C is None:
+        for one in log.readings:
+            late = "  written down later" if one.made_late else ""
+            print(
+                f"{in_zone(one.happened_utc, None)}  {one.water_C:.1f} °C  {one.thermometer}  {one.by}{late}"
+            )
+    print(f"run {run_id}, {log.in_words()}")
+    return 0
+
+
+def _degrees(text: str) -> float | None:
+    """``94.5``, ``94.5C`` or ``202F`` in °C; None for anything else."""
+    found = re.fullmatch(r"(-?[0-9]+(?:\.[0-9]+)?)(?:\s*°?\s*([CF]))?", text)
+    if found is None:
+        return None
+    degrees = float(found[1])
+    return f_to_c(degrees) if found[2] == "F" else degrees
 
 
 def _end(args: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ import sqlite3
 
 from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
-from monitor.collector.resting import judge_whole, settle
+from monitor.collector.resting import settle, write_verdict
 from monitor.errors import RecordError
 from monitor.judge import Session, Verdict
 from monitor.record import Mark, Sample
@@ -30,6 +30,11 @@ class Board:
         self._runs: dict[str, LiveRun] = {}
         self._refused: dict[str, str] = {}
         self._house = House({}, ())
+
+    @property
+    def house(self) -> House:
+        """The runs and assignments as they were last taken up."""
+        return self._house
 
     @property
     def any_open(self) -> bool:
@@ -130,22 +135,10 @@ class Board:
         if facts is None or facts.ended_s is None:
             return
         end_s = round(facts.ended_s - facts.started_s, 3)
-        verdict = self.judge_again(facts)
+        verdict = write_verdict(self._conn, self._teller, house, facts)
         self._teller.ring(live.watch.mark("run_ended", end_s, self._teller.moment()))
         if verdict is not None and not live.closed_for:
             self._teller.ring(live.watch.closed(verdict, end_s, self._teller.moment()))
-
-    def judge_again(self, facts: RunFacts) -> Verdict | None:
-        """Judge a run that is over from the store, and write the verdict down."""
-        try:
-            verdict = judge_whole(self._conn, self._house, facts)
-        except RecordError as trouble:
-            self._teller.say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
-            return None
-        self._teller.outbox.live.pop(facts.run_id, None)
-        self._teller.outbox.verdicts[facts.run_id] = verdict.as_json()
-        self._teller.say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
-        return verdict
 
     def settle(self, run_id: str) -> None:
         """Look whether the jars of a run that is on need nothing any more."""
@@ -155,12 +148,10 @@ class Board:
 
     # --- what the nodes said --------------------------------------------------------------------------
 
-    def feed(self, rows: list[Row], now_s: float) -> set[str]:
-        """Hand stored rows to the engines. Returns the ids of runs already over that they belong to."""
+    def feed(self, rows: list[Row], now_s: float) -> None:
+        """Hand stored rows to the engines of the runs that are on."""
         for live in list(self._runs.values()):
             self._feed_run(live, rows, now_s)
-        late = [row for row in rows if row[6]]
-        return self._over(late) if late else set()
 
     def _feed_run(self, live: LiveRun, rows: list[Row], now_s: float) -> None:
         if len(live.spans) > 1 and any(row[0] == span.node for span in live.spans for row in rows):
@@ -196,17 +187,6 @@ class Board:
                     break
         found.sort(key=lambda item: item[0].t_s)
         return [row for sample, beside in found for row in live.merger.push(sample, auxiliary=beside)]
-
-    def _over(self, late: list[Row]) -> set[str]:
-        names = {number: name for name, number in self._conn.execute("SELECT name, node_id FROM nodes")}
-        found = set()
-        for facts in self._house.runs.values():
-            if facts.ended_s is None or facts.imported:
-                continue
-            for node, low_s, high_s in self._house.serving(facts.canner, facts.started_s, facts.ended_s):
-                if any(names.get(row[0]) == node and low_s <= row[3] <= high_s for row in late):
-                    found.add(facts.run_id)
-        return found
 
     def rebuild_node(self, node_id: int, now_s: float) -> None:
         """Rows of a node were moved in time: judge its open runs anew."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from monitor.collector.nodes import NodeState
 from monitor.collector.nodetime import NodeClock
 from monitor.collector.receipts import Receipts
 from monitor.errors import WireFormatError
@@ -12,41 +13,19 @@ from monitor.intake.channels import decode_value
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, decode_pack, encode_ask, identity_of_refused
 from monitor.record.model import Sample
+from monitor.store.handover import Batch, Loss, Refusal
 from monitor.store.samples import Row, row_values
-from monitor.store.writer import Batch, Loss, Refusal
 
 #: A sample older than this when it comes in is late: stored, judged, but no sign of life. [s]
 LATE_S = 5.0
 #: A start of a node that speaks again after another has taken over, within this time, is a second node. [s]
 TWIN_S = 10.0
+#: Times of day that differ by more, or whose difference changed by more, are spoken of. [s]
+CLOCKS_DIFFER_S = 2.0
 #: By so much the placing of two starts' samples may be wrong against each other. [s]
 TWIN_MARGIN_S = 2.0
-
-
 #: A store serves a house: more names than this are noise, or malice. They are refused.
 MOST_NODES = 500
-#: So many starts of a node are remembered; what an older one still says is stored all the same.
-MOST_STARTS = 8
-
-
-@dataclass(slots=True)
-class NodeState:
-    """What the collector remembers of one node."""
-
-    name: str
-    node_id: int
-    source: str
-    boot: int | None = None
-    clocks: dict[int, NodeClock] = field(default_factory=dict)
-    receipts: dict[int, Receipts] = field(default_factory=dict)
-    #: House time of the first and the newest sample that was no late one; by start of the node.
-    first_s: dict[int, float] = field(default_factory=dict)
-    fresh_s: dict[int, float] = field(default_factory=dict)
-    #: The start that is refused because another node speaks under this name.
-    twin: int | None = None
-    presence: str = ""
-    value_boot: int | None = None
-    value_seq: int = 0
 
 
 @dataclass(slots=True)
@@ -111,7 +90,7 @@ class Ingest:
         arrival_s = self._house_s(arrival.arrival_s)
         clock = node.clocks.get(boot)
         if clock is None:
-            _forget_old_starts(node)
+            node.forget_old_starts()
             clock = node.clocks[boot] = NodeClock()
         if pack.uptime_s is None:
             at_s = arrival_s - pack.age_s
@@ -123,6 +102,8 @@ class Ingest:
         if not late:
             node.first_s.setdefault(boot, at_s)
             node.fresh_s[boot] = max(at_s, node.fresh_s.get(boot, at_s))
+        if pack.taken_unix_s is not None:
+            self._compare_clocks(node, pack.taken_unix_s - at_s)
         receipts = node.receipts.get(boot)
         if receipts is None:
             receipts = node.receipts[boot] = Receipts()
@@ -148,6 +129,14 @@ class Ingest:
                 *_numbered(pack),
             )
         )
+
+    def _compare_clocks(self, node: NodeState, ahead_s: float) -> None:
+        """A node's own time of day is for people; where it differs from ours, they should know by how much."""
+        if abs(ahead_s - node.ahead_s) > CLOCKS_DIFFER_S:
+            node.ahead_s = ahead_s
+            which = "ahead of" if ahead_s > 0 else "behind"
+            text = f"the clock of node {node.name} is {abs(ahead_s):.0f} s {which} this machine's"
+            self.news.add("clock_differs", f"{text}; durations come from neither")
 
     def _which_start(self, node: NodeState, boot: int, at_s: float, late: bool) -> None:
         """A node that restarts never speaks from its old start again, unless what it says is old.
@@ -198,7 +187,7 @@ class Ingest:
     def _value(self, arrival: Arrival, batch: Batch) -> None:
         """A plain number from a device that numbers nothing: the collector does it."""
         assert arrival.channel is not None and arrival.node_hint is not None
-        fields = decode_value(arrival.payload, arrival.channel)
+        fields = decode_value(arrival.payload, arrival.channel, arrival.unit)
         node = self._node(arrival.node_hint, arrival.source)
         arrival_s = self._house_s(arrival.arrival_s)
         if node.value_boot is None:
@@ -263,6 +252,11 @@ class Ingest:
                 due.append((node.source, node.name, payload))
         return due
 
+    def shift(self, by_s: float) -> None:
+        """House time itself was moved."""
+        for node in self.nodes.values():
+            node.shift(by_s)
+
     def fallen(self) -> list[tuple[NodeState, int, NodeClock]]:
         """Clocks whose estimate fell so far that rows already stored should move; the caller moves them."""
         return [
@@ -271,14 +265,6 @@ class Ingest:
             for boot, clock in node.clocks.items()
             if clock.fell
         ]
-
-
-def _forget_old_starts(node: NodeState) -> None:
-    """Keep what is known of the newest starts only: a node that restarts for ever must not fill the memory."""
-    for kept in (node.clocks, node.receipts, node.first_s, node.fresh_s):
-        spare = [boot for boot in kept if boot not in (node.boot, node.twin)]
-        for boot in spare[: max(0, len(kept) - MOST_STARTS + 1)]:
-            kept.pop(boot)
 
 
 def _numbered(pack: Pack) -> tuple[str | None, str | None]:

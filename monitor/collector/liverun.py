@@ -10,9 +10,9 @@ from typing import Any
 from monitor.alarms import AlarmMachine, JournalRow, Moment, RunWatch
 from monitor.judge import Event, Session
 from monitor.record import Sample
+from monitor.store.handover import Outbox
 from monitor.store.merge import Merger, Span
 from monitor.store.runs import RunFacts
-from monitor.store.writer import Outbox
 
 #: The same event raised live and raised again when the run is judged anew lie at most so far apart. [s]
 SAME_EVENT_S = 30.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.collector.ingest import NodeState
+from monitor.collector.nodes import NodeState
 from monitor.collector.nodetime import NodeClock
 from monitor.collector.receipts import Receipts
 from monitor.store.writer import StoreWriter

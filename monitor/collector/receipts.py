@@ -15,7 +15,7 @@ STORED_EVERY_S = 0.5
 STORED_AGAIN_S = 10.0
 #: A hole must stand so long before it is asked for: the network may only have changed the order. [s]
 HOLE_AGE_S = 1.0
-#: First pause between two requests for the same hole; it doubles up to the last. [s]
+#: First pause between two requests; for the same hole it doubles up to the last. [s]
 RESEND_FIRST_S = 2.0
 RESEND_LAST_S = 60.0
 
@@ -117,11 +117,11 @@ class Receipts:
             self._hole_s = now_s
         if now_s - self._hole_s < HOLE_AGE_S:
             return None
-        if self._asked != hole[0]:
-            self._pause_s = RESEND_FIRST_S
-        elif now_s - self._asked_s < self._pause_s:
+        # A hole that is being filled begins somewhere else at each look: what was asked for is on its way.
+        moved = self._asked != hole[0]
+        pause_s = RESEND_FIRST_S if moved else self._pause_s
+        if now_s - self._asked_s < pause_s:
             return None
-        else:
-            self._pause_s = min(self._pause_s * 2.0, RESEND_LAST_S)
+        self._pause_s = RESEND_FIRST_S if moved else min(self._pause_s * 2.0, RESEND_LAST_S)
         self._asked, self._asked_s = hole[0], now_s
         return hole[0]

@@ -11,7 +11,9 @@ from monitor.errors import RecordError
 from monitor.jars import batch_state
 from monitor.judge import Session, Verdict, judge
 from monitor.store.entries import read_entries
-from monitor.store.reader import run_samples
+from monitor.store.handover import JudgedWith
+from monitor.store.merge import spans_of
+from monitor.store.reader import load_run, run_samples
 from monitor.store.runs import House, RunFacts
 
 #: What may still fall due after a run's end.
@@ -101,15 +103,9 @@ class Resting:
         if live is not None:
             settle(self._conn, self._teller, live)
 
-    def judged_again(self, run_id: str, verdict: Verdict) -> None:
-        """Late samples changed the answer of a run that is over: that is an event."""
-        live = self._runs.get(run_id)
-        if live is None:
-            return
-        told = {kind for kind, _ in live.told}
-        revised = [event for event in verdict.events if event.kind == "verdict_revised"]
-        if revised and "verdict_revised" not in told:
-            self._teller.tell(live, revised)
+    def live_of(self, run_id: str) -> LiveRun | None:
+        """A run that is still watched."""
+        return self._runs.get(run_id)
 
 
 def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
@@ -122,7 +118,10 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
     if not children and not any(entry.kind in JAR_ENTRIES - {"run_started"} for entry in own):
         return
     now = teller.moment()
-    state = batch_state(live.facts.as_run(), live.session.verdict(), [*own, *children], now.at_utc)
+    run = live.facts.as_run()
+    if not {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
+        run = load_run(conn, run_id)  # the samples may show what nobody marked
+    state = batch_state(run, live.session.verdict(), [*own, *children], now.at_utc)
     for word in sorted(state.settled()):
         teller.ring(live.watch.mark(word, now.at_s - live.facts.started_s, now))
 
@@ -130,3 +129,26 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
 def judge_whole(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Verdict:
     """The verdict on a run from all the store holds of it. Raises RecordError for an unusable header."""
     return judge(replace(facts.as_run(), samples=tuple(run_samples(conn, house, facts))))
+
+
+def write_verdict(conn: sqlite3.Connection, teller: Teller, house: House, facts: RunFacts) -> Verdict | None:
+    """Judge a run that is over from all the store holds of it, and put the verdict down."""
+    try:
+        verdict = judge_whole(conn, house, facts)
+    except RecordError as trouble:
+        teller.say(facts, f"run {facts.run_id} cannot be judged: {trouble}")
+        return None
+    teller.outbox.live.pop(facts.run_id, None)
+    teller.outbox.verdicts[facts.run_id] = verdict.as_json()
+    teller.outbox.judged_with[facts.run_id] = _judged_with(conn, house, facts)
+    teller.say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
+    return verdict
+
+
+def _judged_with(conn: sqlite3.Connection, house: House, facts: RunFacts) -> list[JudgedWith]:
+    """The raw readings stay as they came; this keeps what they were corrected by."""
+    calibration = facts.as_run().probe.calibration
+    offset_K = calibration.offset_K if calibration is not None else 0.0
+    end_s = facts.started_s if facts.ended_s is None else facts.ended_s
+    spans = spans_of(conn, house.serving(facts.canner, facts.started_s, end_s))
+    return [JudgedWith(span.node, span.low_s, span.high_s, offset_K) for span in spans]

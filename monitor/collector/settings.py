@@ -1,23 +1,6 @@
 """The settings file of ``boilwitness collect``: TOML to the settings of the sources.
 
-::
-
-    [[mqtt]]
-    address = "mqtts://cook@broker.lan"     # as on the command line
-    password_file = "broker-password"       # or password = "..."; relative to this file
-    ca_file = "kitchen-ca.pem"
-    prefix = "boilwitness"
-    client_id = "boilwitness-collector"
-
-    [[mqtt.plain_number]]                   # a sensor that says one number on a topic of its own
-    topic = "kitchen/thermometer"
-    node = "thermometer"
-    channel = "water"
-    unit = "degF"
-
-    [[serial]]
-    device = "/dev/serial/by-id/..."
-    baud = 115200
+The README shows a whole file, and a test reads it from there.
 """
 
 from __future__ import annotations

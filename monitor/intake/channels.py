@@ -99,8 +99,11 @@ def measured_channel(channel: str) -> Channel:
     return known
 
 
-def convert_number(payload: bytes, channel: str, unit: str) -> bytes:
-    """A plain number in ``unit`` as the text of a number in the channel's wire unit.
+def decode_value(payload: bytes, channel: str, unit: str | None = None) -> Mapping[str, Any]:
+    """A plain number in ``unit`` (None: the channel's wire unit), as the field of a pack that it fills.
+
+    >>> dict(decode_value(b"832.5", "pressure", "hPa"))
+    {'pressure_kPa': 83.25}
 
     Raises
     ------
@@ -111,27 +114,12 @@ def convert_number(payload: bytes, channel: str, unit: str) -> bytes:
     text = payload[:65].decode("ascii", "replace").strip()
     if len(payload) > 64 or not _PLAIN_NUMBER.fullmatch(text):
         raise WireFormatError(f"{channel}: expected one plain number, got {show(text)}")
-    wire_unit, factor, offset = NUMBER_UNITS[unit]
+    wire_unit, factor, offset = NUMBER_UNITS[unit or str(known.unit)]
     if known.unit != wire_unit:
         raise WireFormatError(f"{channel} is in {known.unit}; {unit} cannot be turned into that")
     value = float(text) * factor + offset
     check_number(channel, value, known)
-    return repr(round(value, 6)).encode()
-
-
-def decode_value(payload: bytes, channel: str) -> Mapping[str, Any]:
-    """A plain number in the channel's wire unit, as the field of a pack that it fills.
-
-    >>> dict(decode_value(b"83250", "pressure"))
-    {'pressure_kPa': 83.25}
-
-    Raises
-    ------
-    WireFormatError
-        When it is not such a number, or the channel is not one that is measured.
-    """
-    known = measured_channel(channel)
-    number = float(convert_number(payload, channel, str(known.unit))) * known.scale
+    number = round(value, 6) * known.scale
     if known is JAR_CHANNEL:
         return {"jars": {int(channel.removeprefix("jar-")): number}}
     return {known.attribute: number}

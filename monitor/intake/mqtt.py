@@ -15,9 +15,8 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable
-from queue import Queue
-from threading import Event, Lock, Thread
+from collections.abc import Callable, Sequence
+from threading import Event, Lock
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -27,9 +26,10 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from monitor.errors import WireFormatError
-from monitor.intake.channels import convert_number
-from monitor.intake.mqtt_settings import MqttSettings, PlainNumber
+from monitor.errors import ConfigError
+from monitor.intake.mqtt_fence import Fence
+from monitor.intake.mqtt_settings import MqttSettings
+from monitor.intake.mqtt_topics import Topics
 from monitor.intake.mqtt_trouble import (
     REFUSALS,
     TAKEN_OVER,
@@ -37,10 +37,9 @@ from monitor.intake.mqtt_trouble import (
     connect_trouble,
     tls_context,
 )
-from monitor.intake.quick_client import QuickClient
-from monitor.intake.source import Arrival, no_ack, put_blocking
-from monitor.intake.wire import NODE_NAME
-from monitor.timesource import SystemTime, TimeSource
+from monitor.intake.quick_client import Publish, QuickClient
+from monitor.intake.source import Arrival, LinkThread, put_blocking
+from monitor.timesource import TimeSource
 
 #: The broker keeps what it could not deliver so long. [s]
 SESSION_EXPIRY_S = 7 * 86400
@@ -58,7 +57,7 @@ FAREWELL_S = 1.0
 SHORT_LINKS, SHORT_LINK_S = 3, 4.0
 
 
-class MqttSource:
+class MqttSource(LinkThread):
     """One broker as a way in (:class:`monitor.intake.source.Source`).
 
     Parameters
@@ -73,48 +72,34 @@ class MqttSource:
     Raises
     ------
     ConfigError
-        When the CA file cannot be read.
+        When the CA file cannot be read, or there is no client id.
     """
 
     def __init__(
         self, settings: MqttSettings, say: Callable[[str], None] | None = None, time: TimeSource | None = None
     ) -> None:
-        self.name = f"mqtt {settings.address}"
+        super().__init__(f"mqtt {settings.address}", f"not yet connected to {settings.address}", say, time)
+        if settings.client_id is None:
+            raise ConfigError(f"{settings.address}: no client id", "Make one with MqttSettings.for_store.")
         self._settings = settings
-        self._stem = f"{settings.prefix}/"
-        self._say = say or (lambda line: None)
-        self._time = time or SystemTime()
-        self._numbers = {number.topic: number for number in settings.plain_numbers}
+        self._topics = Topics(settings)
         self._tls = tls_context(settings)
         self._protocol = MQTTProtocolVersion.MQTTv5
         # Not a presence topic of a node's kind: nobody should take a collector for a node.
         self._own_topic = f"collectors/{settings.client_id}"
-        self._client: paho.Client | None = None
-        self._thread: Thread | None = None
-        self._closing = Event()
-        self._paused = Event()
-        self._stop = Event()
+        # Only plain numbers need to know what had waited: a sample says itself how old it is.
+        self._fence = Fence() if settings.plain_numbers else None
+        self._fence_topic = f"{settings.prefix}/{self._own_topic}/fence"
+        self._client: QuickClient | None = None
         self._renew = Event()
         self._linked = Event()
         self._greeted = False
         self._linked_at_s = 0.0
         self._short_links = 0
-        self._queue: Queue[Arrival] = Queue()
         self._lock = Lock()
         self._connection = 0
-        self._status = f"not yet connected to {settings.address}"
 
     # --- what the collector calls ---
-
-    def start(self, queue: Queue[Arrival], stop: Event) -> None:
-        """Connect in a thread of its own, for ever trying. ``stop`` is the collector's own flag."""
-        self._queue, self._stop = queue, stop
-        self._thread = Thread(target=self._run, name=self.name, daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Queue nothing more; what still comes stays unacknowledged, and the broker's to send again."""
-        self._paused.set()
 
     def close(self) -> None:
         """Let acknowledgements leave, say ``offline``, drop the link. The broker keeps the session."""
@@ -127,8 +112,19 @@ class MqttSource:
             with contextlib.suppress(ValueError, RuntimeError):
                 client.publish(topic, b"offline", qos=1, retain=True).wait_for_publish(FAREWELL_S)
         self._renew.set()
-        if self._thread is not None:
-            self._thread.join(timeout=10.0)
+        self._end(within_s=10.0)
+
+    def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
+        """Let the broker forget them, on the connection that brought them and on no other."""
+        with self._lock:
+            client = self._client
+            if client is None or not self._linked.is_set():
+                return
+            here = self._connection
+            numbers = [one.receipt for one in arrivals if one.receipt and one.connection == here]
+            word = self._fence.acknowledged(len(numbers), self._time.monotonic_s()) if self._fence else b""
+            client.acknowledge(numbers)
+        self._say_to_myself(client, word)
 
     def ask(self, node: str, payload: bytes) -> bool:
         """Say a pack on the node's ``ask`` topic; False without a link (nothing is queued for later)."""
@@ -141,10 +137,6 @@ class MqttSource:
     def reaches_out(self) -> bool | None:
         """Whether the broker is there to take an alarm."""
         return self._linked.is_set()
-
-    def status(self) -> str:
-        """One line: connected, or what is wrong."""
-        return self._status
 
     # --- the thread ---
 
@@ -171,7 +163,7 @@ class MqttSource:
         # clean_start must be said: the library's default wipes the session at the first connection.
         return {"clean_start": False, "properties": properties}
 
-    def _make_client(self, protocol: MQTTProtocolVersion) -> paho.Client:
+    def _make_client(self, protocol: MQTTProtocolVersion) -> QuickClient:
         settings = self._settings
         client = QuickClient(
             CallbackAPIVersion.VERSION2,
@@ -192,7 +184,7 @@ class MqttSource:
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
-        client.take = lambda topic, payload, mid, retain: self._take(client, topic, payload, mid, 1, retain)
+        client.take = self._take
         return client
 
     # --- callbacks: in the library's thread, and nothing may escape them ---
@@ -212,8 +204,10 @@ class MqttSource:
             return
         self._subscribe(client)
         self._linked_at_s = self._time.monotonic_s()
+        word = self._fence.connected(kept=flags.session_present) if self._fence else b""
         self._linked.set()
         self._publish(client, self._own_topic, b"online", retain=True)
+        self._say_to_myself(client, word)
         kept = "the broker kept our session" if flags.session_present else "new session at the broker"
         self._report(f"connected to {self._settings.address} ({kept})")
 
@@ -227,17 +221,16 @@ class MqttSource:
         self._report(f"{self._settings.address}: {what}; trying again")
 
     def _subscribe(self, client: paho.Client) -> None:
-        settings = self._settings
-        share = f"$share/{settings.share}/" if settings.share else ""
-        topics = [(f"{share}{settings.prefix}/+/samples", 1, 2), (f"{settings.prefix}/+/presence", 1, 0)]
-        # Quality 0 for plain numbers: they carry no time of their own, so a backlog kept by the broker would
-        # arrive as if it were now. Rather a gap that shows.
-        topics += [(topic, 0, 2) for topic in self._numbers]
-        for topic, qos, retain_handling in topics:
-            if self._protocol is MQTTProtocolVersion.MQTTv5:
-                client.subscribe(topic, options=SubscribeOptions(qos=qos, retainHandling=retain_handling))
-            else:
-                client.subscribe(topic, qos)
+        for topic, retain_handling in self._topics.subscriptions(self._settings.share):
+            self._subscribe_one(client, topic, retain_handling)
+        if self._fence:
+            self._subscribe_one(client, self._fence_topic, 2)
+
+    def _subscribe_one(self, client: paho.Client, topic: str, retain_handling: int) -> None:
+        if self._protocol is MQTTProtocolVersion.MQTTv5:
+            client.subscribe(topic, options=SubscribeOptions(qos=1, retainHandling=retain_handling))
+        else:
+            client.subscribe(topic, 1)
 
     def _on_connect_fail(self, client: paho.Client, userdata: Any) -> None:
         trouble = sys.exc_info()[1]
@@ -269,62 +262,36 @@ class MqttSource:
             self._report(f"{self._settings.address}: hangs up without a greeting; {hint} Trying again")
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
-        topic, payload = _topic_text(message), bytes(message.payload)
-        self._take(client, topic, payload, message.mid, message.qos, bool(message.retain))
+        number = message.mid if message.qos else 0
+        self._take([Publish(_topic_text(message), bytes(message.payload), number, bool(message.retain))])
 
-    def _take(
-        self, client: paho.Client, topic: str, payload: bytes, mid: int, qos: int, retained: bool
-    ) -> None:
+    def _take(self, messages: list[Publish]) -> None:
         if self._paused.is_set():
             return
-        arrival_s = self._time.monotonic_s()
-        connection = self._connection
-        ack = self._ack_for(client, mid, qos, connection) if qos else no_ack
-        kind, node, payload, why, channel = self._sort(topic, payload, retained)
-        arrival = Arrival(self.name, node, payload, arrival_s, connection, ack, kind, why, channel)
-        put_blocking(self._queue, arrival, self._stop)
+        arrival_s, connection, fence = self._time.monotonic_s(), self._connection, self._fence
+        if fence is not None:
+            fence.came(sum(1 for one in messages if one.number), arrival_s)
+        sort, arrivals, waited = self._topics.sort, [], False
+        for topic, payload, number, retained in messages:
+            if fence is not None:
+                if topic == self._fence_topic:
+                    self._pass(fence, payload, number)
+                    continue
+                waited = fence.up
+            kind, node, why, channel, unit = sort(topic, payload, retained, waited=waited)
+            arrivals.append(
+                Arrival(self.name, node, payload, arrival_s, connection, number, kind, why, channel, unit)
+            )
+        put_blocking(self._queue, arrivals, self._stop)
 
-    # --- message to arrival ---
+    def _pass(self, fence: Fence, word: bytes, number: int) -> None:
+        fence.heard(word)
+        if self._client is not None:
+            self._client.acknowledge([number])
 
-    def _sort(
-        self, topic: str, payload: bytes, retained: bool
-    ) -> tuple[str, str | None, bytes, str, str | None]:
-        """(kind, node, payload, why, channel) of a message."""
-        number = self._numbers.get(topic)
-        if number is not None:
-            return self._sort_number(number, payload, retained)
-        node, _, what = topic.removeprefix(self._stem).partition("/")
-        if what == "samples" and not retained:
-            return "samples", node, payload, "", None
-        if what == "presence":
-            if not NODE_NAME.fullmatch(node):
-                return "refused", None, payload, f"{node[:64]!a} cannot be a node's name", None
-            if payload in (b"online", b"offline"):
-                return "presence", node, payload, "", None
-            return "refused", node, payload, "presence is neither online nor offline", None
-        if what != "samples":
-            return "refused", None, payload, f"nothing is expected on topic {topic[:80]!a}", None
-        return "refused", node, payload, "a retained sample: nobody knows how old it is", None
-
-    @staticmethod
-    def _sort_number(
-        number: PlainNumber, payload: bytes, retained: bool
-    ) -> tuple[str, str | None, bytes, str, str | None]:
-        if retained:
-            return "refused", number.node, payload, "a retained number: nobody knows how old it is", None
-        try:
-            converted = convert_number(payload, number.channel, number.unit)
-        except WireFormatError as trouble:
-            return "refused", number.node, payload, str(trouble), None
-        return "value", number.node, converted, "", number.channel
-
-    def _ack_for(self, client: paho.Client, mid: int, qos: int, connection: int) -> Callable[[], None]:
-        def ack() -> None:
-            with self._lock:
-                if connection == self._connection and self._linked.is_set():
-                    client.ack(mid, qos)
-
-        return ack
+    def _say_to_myself(self, client: paho.Client, word: bytes) -> None:
+        if word:
+            self._publish(client, f"{self._own_topic}/fence", word, retain=False)
 
     # --- saying things ---
 
@@ -340,11 +307,6 @@ class MqttSource:
             info = client.publish(f"{self._settings.prefix}/{rest}", payload, qos=1, retain=retain)
             return info.rc == paho.MQTT_ERR_SUCCESS
         return False
-
-    def _report(self, line: str) -> None:
-        if line != self._status:
-            self._status = line
-            self._say(line)
 
 
 def _topic_text(message: paho.MQTTMessage) -> str:

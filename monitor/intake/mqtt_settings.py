@@ -53,11 +53,15 @@ class PlainNumber:
 
 @dataclass(frozen=True, slots=True)
 class MqttSettings:
-    """One broker. ``client_id`` must never change: by it the broker keeps what it could not deliver."""
+    """One broker.
+
+    ``client_id`` must never change, for by it the broker keeps what it could not deliver; and no two collectors
+    at a broker may have the same one, for they would throw each other off. None: one is made from the store.
+    """
 
     host: str
     port: int = PLAIN_PORT
-    client_id: str = "boilwitness-collector"
+    client_id: str | None = None
     prefix: str = "boilwitness"
     username: str | None = None
     password: str | None = field(default=None, repr=False)
@@ -82,7 +86,7 @@ class MqttSettings:
             raise ConfigError(f"topic prefix {self.prefix!r}: no leading or trailing /, no + # or $")
         if self.share is not None and not NODE_NAME.fullmatch(self.share):
             raise ConfigError(f"share {self.share!r}: letters, digits, '.', '_' and '-' only")
-        if not NODE_NAME.fullmatch(self.client_id):
+        if self.client_id is not None and not NODE_NAME.fullmatch(self.client_id):
             raise ConfigError(
                 f"client id {self.client_id!r}: letters, digits, '.', '_' and '-' only, at most 64"
             )
@@ -90,6 +94,10 @@ class MqttSettings:
             raise ConfigError("a CA file is of use only with TLS (mqtts://)")
         if self.password is not None and self.username is None:
             raise ConfigError("a password needs a user name beside it")
+
+    def for_store(self, store_id: str) -> MqttSettings:
+        """These settings with a client id, made from the store's own where none is given."""
+        return self if self.client_id else replace(self, client_id=f"boilwitness-{store_id}")
 
     @property
     def address(self) -> str:

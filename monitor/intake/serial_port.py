@@ -6,19 +6,18 @@ import contextlib
 import errno
 import os
 import termios
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from queue import Queue
-from threading import Event, Lock, Thread
+from threading import Lock
 
 import serial
 from serial.tools import list_ports as _tools
 
 from monitor.errors import WireFormatError
 from monitor.intake.framing import LineSplitter, frame
-from monitor.intake.source import Arrival, put_blocking
-from monitor.timesource import SystemTime, TimeSource
+from monitor.intake.source import Arrival, LinkThread, put_blocking
+from monitor.timesource import TimeSource
 
 DEFAULT_SPEED = 115_200
 
@@ -65,7 +64,7 @@ def stable_name(device: str, stable_names: Path = STABLE_NAMES) -> str:
     return next((str(link) for link in links if os.path.realpath(link) == target), device)
 
 
-class SerialSource:
+class SerialSource(LinkThread):
     """One serial port as a way in (:class:`monitor.intake.source.Source`).
 
     Parameters
@@ -90,43 +89,27 @@ class SerialSource:
         speed: int = DEFAULT_SPEED,
         stable_names: Path = STABLE_NAMES,
     ) -> None:
-        self.name = f"serial {device}"
+        super().__init__(f"serial {device}", f"not yet opened: {device}", say, time)
         self._device = device
         self._stable_names = stable_names
-        self._say = say or (lambda line: None)
-        self._time = time or SystemTime()
         self._speed = speed
-        self._queue: Queue[Arrival] = Queue()
-        self._stop = Event()
-        self._paused = Event()
-        self._closing = Event()
-        self._thread: Thread | None = None
         self._port: serial.Serial | None = None
         self._write_lock = Lock()
         self._torn_write = False
         self._connection = 0
         self._splitter = LineSplitter()
         self._unreadable = 0
-        self._status = f"not yet opened: {device}"
 
     # --- what the collector calls ---
-
-    def start(self, queue: Queue[Arrival], stop: Event) -> None:
-        """Read in a thread of its own, for ever trying to open the port."""
-        self._queue, self._stop = queue, stop
-        self._thread = Thread(target=self._run, name=self.name, daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Queue nothing more; what still comes, the node will send again."""
-        self._paused.set()
 
     def close(self) -> None:
         """Close the port and end the thread."""
         self._paused.set()
         self._closing.set()
-        if self._thread is not None:
-            self._thread.join(timeout=5.0)
+        self._end(within_s=5.0)
+
+    def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
+        """A wire has no receipts of its own; the node is told what is stored by :meth:`ask`."""
 
     def ask(self, node: str, payload: bytes) -> bool:
         """Write a pack as a line; False when the port is gone, or the node does not read. Never waits."""
@@ -155,10 +138,6 @@ class SerialSource:
     def reaches_out(self) -> bool | None:
         """It leads nowhere else."""
         return None
-
-    def status(self) -> str:
-        """One line: connected, or what is wrong."""
-        return self._status
 
     # --- the thread ---
 
@@ -213,14 +192,21 @@ class SerialSource:
         arrival_s = self._time.monotonic_s()
         lines = self._splitter.feed(piece)
         self._judge_readability(len(piece), any(not line.why for line in lines))
-        for line in lines:
-            if self._paused.is_set():
-                return
-            kind = "refused" if line.why else "samples"
-            arrival = Arrival(
-                self.name, None, line.body, arrival_s, self._connection, kind=kind, why=line.why
+        if self._paused.is_set():
+            return
+        arrivals = [
+            Arrival(
+                self.name,
+                None,
+                line.body,
+                arrival_s,
+                self._connection,
+                kind="refused" if line.why else "samples",
+                why=line.why,
             )
-            put_blocking(self._queue, arrival, self._stop)
+            for line in lines
+        ]
+        put_blocking(self._queue, arrivals, self._stop)
 
     def _judge_readability(self, size: int, readable: bool) -> None:
         if readable:
@@ -232,11 +218,6 @@ class SerialSource:
             self._report(
                 f"{self._device} sends, but not one line can be read; is its speed {self._speed} bit/s?"
             )
-
-    def _report(self, line: str) -> None:
-        if line != self._status:
-            self._status = line
-            self._say(line)
 
 
 def _open_trouble(device: str, trouble: BaseException) -> str:

@@ -9,10 +9,12 @@ line the source was built with.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from queue import Full, Queue
-from threading import Event
+from threading import Event, Thread
 from typing import NamedTuple, Protocol
+
+from monitor.timesource import SystemTime, TimeSource
 
 #: Capacity of the collector's queue; a full queue blocks the source, never drops.
 QUEUE_CAPACITY = 5000
@@ -21,17 +23,13 @@ QUEUE_CAPACITY = 5000
 PUT_STEP_S = 0.5
 
 
-def no_ack() -> None:
-    """What a source without acknowledgements hands out."""
-
-
 class Arrival(NamedTuple):
     """One message as it came in.
 
     ``payload`` is one SenML pack in JSON (for serial: the line's body, its checksum already verified) when
     ``kind`` is ``samples``; for ``presence`` the words ``online`` or ``offline``; for ``refused`` the bytes
     the source itself could not accept (a damaged line, a retained sample), with ``why``. ``kind`` ``value``
-    is a bare number on a topic that the settings map to ``channel`` of ``node_hint``.
+    is a bare number on a topic that the settings map to ``channel`` of ``node_hint``, in ``unit``.
     """
 
     #: Which source, in words fit for a person: ``serial /dev/ttyACM0``, ``mqtt broker.lan:1883``.
@@ -43,13 +41,15 @@ class Arrival(NamedTuple):
     arrival_s: float
     #: Counts the source's connections; an acknowledgement is void on any other.
     connection: int = 0
-    #: Called by the writer's thread after the commit. Does nothing when the connection has gone.
-    ack: Callable[[], None] = no_ack
+    #: By this number the source acknowledges it; 0 where nobody waits for that.
+    receipt: int = 0
     kind: str = "samples"
     #: For ``refused``: one short phrase. Otherwise empty.
     why: str = ""
     #: For ``value``: the channel (``water``, ``room``, ``pressure`` ...) the number is meant for.
     channel: str | None = None
+    #: For ``value``: the unit it comes in (:data:`monitor.intake.channels.NUMBER_UNITS`); None: the wire's own.
+    unit: str | None = None
 
 
 class Source(Protocol):
@@ -67,6 +67,9 @@ class Source(Protocol):
     def close(self) -> None:
         """Let what was acknowledged leave, then drop the link and end the thread."""
 
+    def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
+        """These of its arrivals are stored. Those of a connection that has gone are left alone. Never raises."""
+
     def ask(self, node: str, payload: bytes) -> bool:
         """Say something to a node (a SenML pack on ``ask``); False when there is no link. Never raises."""
 
@@ -81,14 +84,74 @@ class Source(Protocol):
         """One line for a person: connected, or what is wrong and what is being tried."""
 
 
-def put_blocking(queue: Queue[Arrival], arrival: Arrival, stop: Event) -> bool:
-    """Put ``arrival`` on the queue, waiting while it is full; False only when ``stop`` was set meanwhile."""
+class LinkThread:
+    """What the real ways in share: a thread, its flags, and the one line on how the link is.
+
+    Parameters
+    ----------
+    name : str
+        As :attr:`Arrival.source`.
+    status : str
+        The first status.
+    say : callable, optional
+        Told one line whenever the status changes.
+    time : TimeSource, optional
+        The clock that stamps arrivals.
+    """
+
+    def __init__(
+        self, name: str, status: str, say: Callable[[str], None] | None, time: TimeSource | None
+    ) -> None:
+        self.name = name
+        self._status = status
+        self._say = say or (lambda line: None)
+        self._time = time or SystemTime()
+        self._queue: Queue[Arrival] = Queue()
+        self._stop = Event()
+        self._paused = Event()
+        self._closing = Event()
+        self._thread: Thread | None = None
+
+    def start(self, queue: Queue[Arrival], stop: Event) -> None:
+        """Work in a thread of its own, for ever trying. ``stop`` is the collector's own flag."""
+        self._queue, self._stop = queue, stop
+        self._thread = Thread(target=self._run, name=self.name, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Queue nothing more; what still comes stays unacknowledged, and will be sent again."""
+        self._paused.set()
+
+    def status(self) -> str:
+        """One line: connected, or what is wrong."""
+        return self._status
+
+    def _run(self) -> None:
+        """The thread's work, until ``_closing`` is set."""
+        raise NotImplementedError
+
+    def _end(self, within_s: float) -> None:
+        if self._thread is not None:
+            self._thread.join(timeout=within_s)
+
+    def _report(self, line: str) -> None:
+        if line != self._status:
+            self._status = line
+            self._say(line)
+
+
+def put_blocking(queue: Queue[Arrival], arrivals: Sequence[Arrival], stop: Event) -> bool:
+    """Put all ``arrivals`` on the queue, waiting while it is full; False only when ``stop`` was set meanwhile."""
     # The usual case, without what Queue.put does for the others.
     with queue.mutex:
-        if len(queue.queue) < queue.maxsize:
-            queue.queue.append(arrival)
+        if len(queue.queue) + len(arrivals) <= queue.maxsize:
+            queue.queue.extend(arrivals)
             queue.not_empty.notify()
             return True
+    return all(_put_one(queue, arrival, stop) for arrival in arrivals)
+
+
+def _put_one(queue: Queue[Arrival], arrival: Arrival, stop: Event) -> bool:
     while not stop.is_set():
         try:
             queue.put(arrival, timeout=PUT_STEP_S)

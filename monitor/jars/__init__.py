@@ -1,9 +1,10 @@
 """After the heat is off: seals, where each jar goes, deviations, review, labels, pantry. Pure."""
 
-from monitor.jars.batch import batch_state, status_of
+from monitor.jars.batch import batch_state
 from monitor.jars.deviations import Deviation, runs_sharing
 from monitor.jars.disposition import STEPS, Basis, Case, Decision, Status, decide
 from monitor.jars.labels import SHEETS, Label, html_sheet, jar_code, labels, plain_text, read_code
+from monitor.jars.one_jar import status_of
 from monitor.jars.pantry import LostSeal, PantryRow, lost_seals, pantry
 from monitor.jars.reprocess import reprocess_extra
 from monitor.jars.review import Item, Signature

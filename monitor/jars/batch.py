@@ -7,23 +7,23 @@ the same jars, deadlines and reasons on every machine.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.jars.deviations import Deviation, deviations
-from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
-from monitor.jars.review import Signature, check_list, content_hash, signature
-from monitor.jars.rows import Row, days_after, local_date, months_after, rows_of
-from monitor.jars.seals import FINAL_AFTER, Seal, SealResult, seal_results, sums
+from monitor.jars.disposition import Basis, Case, Status, decide, refusal
+from monitor.jars.one_jar import OneJar, status_of
+from monitor.jars.review import check_list, content_hash, signature
+from monitor.jars.rows import Row, local_date, rows_of
+from monitor.jars.seals import FINAL_AFTER, Seal, seal_results, sums
 from monitor.jars.signed import Standing, standing
 from monitor.jars.state import BatchState, Clock, JarState
 from monitor.jars.times import Times, children, is_child, loaded, times_of
 from monitor.judge.verdict import Verdict
 from monitor.record.model import Run
 
-#: A refrigerated jar at most a week, a frozen one at most a year, a shelf jar best within a year, a curd within
-#: four months (guidance G54, G55, G64).
-REFRIGERATED_DAYS, FROZEN_MONTHS, SHELF_MONTHS, CURD_MONTHS = 7, 12, 12, 4
+#: Waiting so long with the lid off before lifting is suggested; less costs some seals, not safety (G42).
+REST = timedelta(minutes=5)
 
 
 def batch_state(
@@ -68,12 +68,14 @@ class _Build:
         self.run, self.verdict, self.rows, self.times = run, verdict, rows, times
         self.numbers, self.children = numbers, children
         self.parent = run.extra.get("reprocess_of")
+        #: Where nobody marked it, the bound that waits longest.
+        self.lifted = times.lifted.late if times.lifted is not None else None
         self.refused: list[str] = []
 
     def state(self, now: datetime, loaded: int | None) -> BatchState:
         rows = self.rows
         found = self._deviations(rows)
-        results = seal_results(rows, self.numbers, self.times.lifted)
+        results = seal_results(rows, self.numbers, self.lifted)
         out = [r.body.get("out") for r in rows if r.kind == "jars_lifted_count"]
         jar_sums = sums(loaded, results, out[-1] if out and isinstance(out[-1], int) else None)
         items = check_list(self.run, self.verdict, rows, jar_sums, found)
@@ -84,15 +86,20 @@ class _Build:
         signed = signature(rows, items, content, operators)
         basis = standing(self.verdict, rows, self.times.two_hours)
         placed = self._placings()
-        jars = tuple(self._jar(n, results[n], basis, found, signed, placed.get(n), now) for n in self.numbers)
-        lifted = self.times.lifted
+        reviewed = bool(signed and signed.valid)
+        jars = tuple(
+            OneJar(self.run, self.times, rows, n, placed.get(n), self.children.get(n)).state(
+                decide(self._case(n, results[n].seal, basis, found, reviewed, now)), results[n], now
+            )
+            for n in self.numbers
+        )
         return BatchState(
             run_id=self.run.run_id,
             zone=self.run.zone,
             food=self.run.batch.food or "food not named",
             pack=self.run.batch.pack or "",
             jar_size=self.run.batch.jar or "",
-            processed_on=local_date(self.times.heat_off or lifted or self.times.jars_in, self.run.zone),
+            processed_on=local_date(self.times.processed, self.run.zone),
             standing=basis,
             jars=jars,
             clocks=self._clocks(basis, jars),
@@ -102,8 +109,13 @@ class _Build:
             review=signed,
             review_due=self.times.day,
             content=content,
-            lifted=lifted,
-            seals_from=lifted + FINAL_AFTER if lifted else None,
+            heat_off=self.times.heat_off,
+            lifting=self.times.lifted,
+            rest_note=_rest_note(self.times),
+            lifted=self.lifted,
+            seals_from=self.lifted + FINAL_AFTER if self.lifted else None,
+            two_hours=self.times.two_hours,
+            day=self.times.day,
             parent_run=str(self.parent) if self.parent else None,
             refused=tuple(self.refused),
         )
@@ -121,11 +133,11 @@ class _Build:
         )
 
     def _case(
-        self, jar: int, seal: Seal, basis: Basis, found: Sequence[Deviation], reviewed: bool, at: datetime
+        self, jar: int, seal: Seal, basis: Standing, found: Sequence[Deviation], reviewed: bool, at: datetime
     ) -> Case:
         two, day = self.times.two_hours, self.times.day
         return Case(
-            basis=basis,
+            basis=basis.basis,
             seal=seal,
             two_hours_open=two is not None and at <= two,
             day_open=day is None or at <= day,
@@ -154,102 +166,15 @@ class _Build:
             return "there is no such place"
         jar = int(row.body["jar"])
         found = self._deviations(before)
-        result = seal_results(before, self.numbers, self.times.lifted)[jar]
-        basis = standing(self.verdict, before, self.times.two_hours).basis
+        result = seal_results(before, self.numbers, self.lifted)[jar]
+        basis = standing(self.verdict, before, self.times.two_hours)
         signed = any(r.kind == "review" for r in before)
         decision = decide(self._case(jar, result.seal, basis, found, signed, row.at))
         current = status_of(placed.body.get("to")) if placed else decision.status
         return refusal(current or decision.status, wanted, decision)
 
-    def _jar(
-        self,
-        jar: int,
-        result: SealResult,
-        basis: Standing,
-        found: Sequence[Deviation],
-        signed: Signature | None,
-        placing: Row | None,
-        now: datetime,
-    ) -> JarState:
-        reviewed = bool(signed and signed.valid)
-        decision = decide(self._case(jar, result.seal, basis.basis, found, reviewed, now))
-        recheck = self._recheck(jar)
-        status, choices, why, do = decision.status, decision.choices, decision.why, decision.do
-        due = self._due(basis.basis, decision)
-        child = self.children.get(jar)
-        if placing is not None and result.seal is not Seal.BROKEN:
-            status, choices, why, do, due = self._placed(placing, decision, due, child, now)
-        if recheck in ("lost_seal", "bulge") and status is Status.SHELF:
-            status, choices = Status.ON_HOLD, frozenset({Status.DISCARDED})
-            why, do = _LOST[recheck]
-        return JarState(
-            jar=jar,
-            status=status,
-            seal=result,
-            choices=tuple(s for s in Status if s in choices),
-            why=why,
-            do=do,
-            guidance=decision.guidance if recheck is None else (*decision.guidance, "G66", "G67"),
-            due=due,
-            use_by=self._use_by(status, placing),
-            placed_by=placing.by if placing else None,
-            placed_at=placing.at if placing else None,
-            child_run=child[0] if child else None,
-            gone=recheck if recheck in ("used", "given") else "",
-        )
-
-    def _recheck(self, jar: int) -> str | None:
-        looks = [
-            r.body.get("found") for r in self.rows if r.kind == "jar_recheck" and r.body.get("jar") == jar
-        ]
-        return str(looks[-1]) if looks and looks[-1] != "fine" else None
-
-    def _due(self, basis: Basis, decision: Decision) -> datetime | None:
-        if decision.status not in (Status.ON_HOLD, Status.WAITING) or basis is Basis.OPEN:
-            return None
-        return self.times.two_hours if basis is Basis.FAILED else self.times.day
-
-    def _placed(
-        self,
-        placing: Row,
-        decision: Decision,
-        due: datetime | None,
-        child: tuple[str, datetime] | None,
-        now: datetime,
-    ) -> tuple[Status, frozenset[Status], str, str, datetime | None]:
-        status = status_of(placing.body.get("to")) or decision.status
-        why = f"placed by {placing.by or 'somebody'}: {decision.why}"
-        if status is Status.REPROCESS:
-            if child is not None:
-                return status, frozenset(), why, f"It goes on in run {child[0]}.", None
-            if due is not None and now > due:
-                late = "it was to be reprocessed, and the time has passed"
-                return Status.ON_HOLD, frozenset({Status.DISCARDED}), late, "Discard; do not taste.", due
-            do = "Reprocess it now: new lid, hot pack, the full time, in a run of its own."
-            return status, frozenset({Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED}), why, do, due
-        return status, _NEXT.get(status, frozenset()), why, _DO.get(status, ""), None
-
-    def _use_by(self, status: Status, placing: Row | None) -> date | None:
-        """Calendar dates in the site's zone; a person may shorten one, never lengthen it."""
-        if status is Status.SHELF:
-            day = local_date(self.times.heat_off or self.times.jars_in, self.run.zone)
-            curd = "curd" in (self.run.batch.food or "").lower()
-            return months_after(day, CURD_MONTHS if curd else SHELF_MONTHS)
-        if placing is None or status not in (Status.REFRIGERATE, Status.FROZEN):
-            return None
-        day = local_date(placing.at, self.run.zone)
-        latest = (
-            days_after(day, REFRIGERATED_DAYS)
-            if status is Status.REFRIGERATE
-            else months_after(day, FROZEN_MONTHS)
-        )
-        try:
-            wished = date.fromisoformat(str(placing.body.get("use_by")))
-        except ValueError:
-            return latest
-        return min(max(wished, day), latest)
-
     def _clocks(self, basis: Standing, jars: Sequence[JarState]) -> tuple[Clock, ...]:
+        """The clock that runs; each says what else is published."""
         open_jars = [
             j
             for j in jars
@@ -258,7 +183,7 @@ class _Build:
         if not open_jars:
             return ()
         if basis.basis is Basis.FAILED and self.times.two_hours is not None:
-            text = "2 h for jars whose hold is not proven; other guidance allows 24 h, the stricter is shown"
+            text = "2 h for jars whose hold is not proven; other published guidance allows 24 h, the stricter counts"
             return (Clock("failed process", self.times.two_hours, text, ("G58", "G57")),)
         if self.times.day is not None and any(j.seal.seal is not Seal.SEALED for j in open_jars):
             text = "24 h from the end of the hold for a jar that did not seal"
@@ -266,28 +191,12 @@ class _Build:
         return ()
 
 
-_LOST = {
-    "lost_seal": ("its seal was found lost on the shelf", "Discard; do not taste. Look at its siblings."),
-    "bulge": (
-        "its lid was found bulging",
-        "Do not open, do not taste. Bag and bin it; look at its siblings. An open or leaking jar is boiled "
-        "under water for 30 minutes first.",
-    ),
-}
-_DO = {
-    Status.REFRIGERATE: "Keep at 4 °C or below; use within a few days, at most one week.",
-    Status.FROZEN: "Leave 1-1/2 inches (4 cm) of headspace; use within a year.",
-    Status.DISCARDED: "Discard; do not taste.",
-}
-_NEXT = {
-    Status.REFRIGERATE: frozenset({Status.FROZEN, Status.DISCARDED}),
-    Status.FROZEN: frozenset({Status.DISCARDED}),
-    Status.ON_HOLD: frozenset({Status.REFRIGERATE, Status.DISCARDED}),
-}
-
-
-def status_of(word: object) -> Status | None:
-    """A status from an entry's word (``reprocess`` and ``freeze`` are understood too); None if there is none."""
-    text = str(word or "").replace("_", " ").strip().lower()
-    text = {"reprocess": "reprocess queued", "freeze": "frozen", "discard": "discarded"}.get(text, text)
-    return next((status for status in Status if status.value == text), None)
+def _rest_note(times: Times) -> str:
+    """A short rest is a note about quality, never a deviation. Empty where both moments are not known."""
+    if times.heat_off is None or times.lifted is None:
+        return ""
+    rest = times.lifted.at - times.heat_off.at
+    if rest >= REST:
+        return ""
+    minutes = max(0.0, rest.total_seconds() / 60.0)
+    return f"lifted {minutes:.0f} min after the heat was off; 5 min are suggested. A note on quality: some may not seal"

@@ -62,6 +62,8 @@ class Decision:
     why: str
     do: str
     guidance: tuple[str, ...]
+    #: The salvage clock that runs for it: ``two_hours``, ``day`` or none.
+    clock: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,7 @@ def decide(case: Case) -> Decision:
         )
     if case.basis is Basis.OPEN:
         return Decision(Status.WAITING, frozenset(), "the run is not over", "Wait for the verdict.", ("G4",))
-    if case.seal is Seal.OPENED:
+    if case.seal is Seal.OPENED and case.basis is not Basis.FAILED:
         return Decision(
             Status.ON_HOLD,
             _KEEP_COLD,
@@ -105,6 +107,7 @@ def decide(case: Case) -> Decision:
             decision.why,
             decision.do + " It was reprocessed once already; a second time is not offered.",
             (*decision.guidance, "G52"),
+            decision.clock,
         )
     return decision
 
@@ -118,6 +121,7 @@ def _failed(case: Case) -> Decision:
             why,
             "Reprocess in full, refrigerate or freeze before the 2 hours close, sealed or not.",
             ("G49", "G57", "G58", "G54", "G55"),
+            "two_hours",
         )
     return Decision(
         Status.ON_HOLD,
@@ -125,6 +129,7 @@ def _failed(case: Case) -> Decision:
         why + ", and the 2 hours have passed",
         "Discard; do not taste.",
         ("G58", "G57", "G49"),
+        "two_hours",
     )
 
 
@@ -135,18 +140,20 @@ def _processed(case: Case) -> Decision:
         late = "" if case.day_open else " A jar found unsealed now is discarded: the 24 hours have passed."
         return Decision(
             Status.WAITING,
-            _KEEP_COLD | ({Status.REPROCESS, Status.FROZEN} if case.day_open else frozenset()),
+            _RESCUE if case.day_open else _ONLY_DISCARD,
             "its seal has not been judged",
             "Judge the seal 12 to 24 hours after lifting: press, look, tap, lift." + late,
             ("G44", "G48"),
+            "day",
         )
     if case.seal is Seal.SEALED_EARLY:
         return Decision(
             Status.WAITING,
-            _KEEP_COLD,
+            _RESCUE if case.day_open else _ONLY_DISCARD,
             "it was judged before 12 hours: provisional",
             "Judge it again from 12 hours after lifting.",
             ("G44", "G48"),
+            "day",
         )
     if case.deviation_open:
         return Decision(
@@ -177,6 +184,7 @@ def _unsealed(case: Case) -> Decision:
             "it did not seal",
             "Reprocess with a new lid and the full hot-pack time, refrigerate or freeze before the 24 hours close.",
             ("G51", "G52", "G54", "G55"),
+            "day",
         )
     return Decision(
         Status.ON_HOLD,
@@ -184,6 +192,7 @@ def _unsealed(case: Case) -> Decision:
         "it did not seal, and the 24 hours have passed",
         "Discard; do not taste.",
         ("G56",),
+        "day",
     )
 
 

@@ -20,13 +20,34 @@ from monitor.jars.state import BatchState, JarState
 _ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _MODULUS = len(_ALPHABET)
 
-#: Sheet name to (paper width, height, label width, height, columns, rows, left, top, gap across), mm.
-SHEETS: dict[str, tuple[float, ...]] = {
-    "a4-24": (210.0, 297.0, 70.0, 36.0, 3, 8, 0.0, 4.5, 0.0),
-    "a4-12": (210.0, 297.0, 63.5, 72.0, 3, 4, 7.2, 4.5, 2.5),
-    "letter-30": (215.9, 279.4, 66.7, 25.4, 3, 10, 4.8, 12.7, 3.2),
-    "letter-10": (215.9, 279.4, 101.6, 50.8, 2, 5, 4.0, 12.7, 4.8),
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet of labels, all lengths in mm: paper, one label, how many across and down, margins, gap across."""
+
+    paper: tuple[float, float]
+    label: tuple[float, float]
+    across: int
+    down: int
+    left: float
+    top: float
+    gap: float = 0.0
+    #: Plain paper: a line to cut along.
+    cut: bool = False
+
+
+#: Common sheets, called by their paper and their label's width and height in mm.
+SHEETS: dict[str, Sheet] = {
+    "a4-70x36": Sheet((210.0, 297.0), (70.0, 36.0), 3, 8, 0.0, 4.5),
+    "a4-63.5x38.1": Sheet((210.0, 297.0), (63.5, 38.1), 3, 7, 7.2, 15.1, 2.5),
+    "a4-63.5x72": Sheet((210.0, 297.0), (63.5, 72.0), 3, 4, 7.2, 4.5, 2.5),
+    "a4-99.1x67.7": Sheet((210.0, 297.0), (99.1, 67.7), 2, 4, 4.7, 13.1, 2.5),
+    "letter-66.7x25.4": Sheet((215.9, 279.4), (66.7, 25.4), 3, 10, 4.8, 12.7, 3.1),
+    "letter-101.6x50.8": Sheet((215.9, 279.4), (101.6, 50.8), 2, 5, 4.0, 12.7, 4.7),
+    "a4-plain-to-cut": Sheet((210.0, 297.0), (63.0, 36.0), 3, 7, 10.0, 12.0, cut=True),
+    "letter-plain-to-cut": Sheet((215.9, 279.4), (63.0, 36.0), 3, 7, 12.0, 12.0, cut=True),
 }
+CODE_MEANS = "The code is the run, the jar's number, and a check character that shows a wrong one."
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +60,13 @@ class Label:
     best_by: str
     status: str
     address: str
+    jar: int
 
     def text(self) -> str:
         """Plain text, one fact a line."""
-        return "\n".join(
-            (self.product, f"processed {self.processed}", f"best by {self.best_by}", self.status, self.code)
-        )
+        where = f"{self.status}, jar {self.jar}"
+        dates = (f"processed {self.processed}", f"best by {self.best_by}")
+        return "\n".join((self.product, *dates, where, self.code))
 
 
 def check_character(text: str) -> str:
@@ -115,6 +137,7 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
         best_by=jar.use_by.isoformat() if jar.use_by else "not known",
         status=word,
         address=address,
+        jar=jar.jar,
     )
 
 
@@ -123,41 +146,58 @@ def plain_text(found: Iterable[Label]) -> str:
     return "\n\n".join(label.text() for label in found) + "\n"
 
 
-def html_sheet(found: Iterable[Label], sheet: str = "a4-24") -> str:
-    """A page to print without scaling; every name escaped, no outside request.
+def html_sheet(found: Iterable[Label], sheet: str = next(iter(SHEETS)), *, skip: int = 0) -> str:
+    """A page to print without scaling; every name escaped, no outside request. ``skip``: labels already gone.
 
     Raises
     ------
     UsageError
-        The sheet is not one of :data:`SHEETS`.
+        The sheet is not one of :data:`SHEETS`, or ``skip`` is no place on it.
     """
     if sheet not in SHEETS:
         raise UsageError(f"there is no label sheet {sheet!r}.", f"Use one of: {', '.join(SHEETS)}.")
-    width, height, wide, high, columns, rows, left, top, gap = SHEETS[sheet]
-    per_page = int(columns * rows)
-    everything = list(found)
-    pages = [everything[i : i + per_page] for i in range(0, len(everything), per_page)] or [[]]
-    style = (
-        f"@page{{size:{width}mm {height}mm;margin:0}}body{{margin:0;font:9pt/1.25 sans-serif;color:#000}}"
-        f".page{{width:{width}mm;height:{height}mm;box-sizing:border-box;padding:{top}mm 0 0 {left}mm;"
-        f"display:grid;grid-template-columns:repeat({int(columns)},{wide}mm);grid-auto-rows:{high}mm;"
-        f"column-gap:{gap}mm;align-content:start;page-break-after:always}}"
-        ".label{box-sizing:border-box;padding:2mm;display:flex;gap:2mm;overflow:hidden}"
-        ".label svg{width:18mm;height:18mm;flex:none}.label p{margin:0}.label .product{font-weight:700}"
-        ".label .code{font:7pt monospace;overflow-wrap:anywhere}"
-    )
+    form = SHEETS[sheet]
+    per_page = form.across * form.down
+    if not 0 <= skip < per_page:
+        raise UsageError(f"{skip} labels cannot be gone from a sheet of {per_page}.")
+    places: list[Label | None] = [*[None] * skip, *found]
+    pages = [places[i : i + per_page] for i in range(0, len(places), per_page)] or [[]]
     body = "".join(f'<div class="page">{"".join(_html(label) for label in page)}</div>' for page in pages)
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Jar labels</title>'
-        f"<style>{style}</style></head><body>{body}</body></html>"
+        f'<style>{_style(form)}</style></head><body><p class="screen">Print at 100 %, without scaling, on '
+        f"{escape(sheet)} mm. {CODE_MEANS}</p>{body}</body></html>"
     )
 
 
-def _html(label: Label) -> str:
+def _style(form: Sheet) -> str:
+    (width, height), (wide, high) = form.paper, form.label
+    # The code takes what the label has to spare, and never less than a phone can read.
+    code_mm = min(high - 5.0, wide * 0.34, 28.0)
+    size_pt = 8.0 if high < 30.0 else 9.0 if high < 45.0 else 11.0
+    return (
+        f"@page{{size:{width}mm {height}mm;margin:0}}"
+        f"body{{margin:0;font:{size_pt}pt/1.2 sans-serif;color:#000;background:#fff}}"
+        f".page{{width:{width}mm;height:{height}mm;box-sizing:border-box;padding:{form.top}mm 0 0 {form.left}mm;"
+        f"display:grid;grid-template-columns:repeat({form.across},{wide}mm);grid-auto-rows:{high}mm;"
+        f"column-gap:{form.gap}mm;align-content:start;overflow:hidden;break-after:page}}"
+        ".page:last-child{break-after:auto}"
+        ".label{box-sizing:border-box;padding:2.2mm 3mm;display:flex;gap:2.5mm;overflow:hidden}"
+        + (".label{outline:0.2mm dashed #777}" if form.cut else "")
+        + f".label svg{{width:{code_mm:.1f}mm;height:{code_mm:.1f}mm;flex:none}}.label p{{margin:0}}"
+        ".label div{min-width:0}.label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
+        ".label .code{font:0.72em/1.15 monospace;overflow-wrap:anywhere}"
+        ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
+    )
+
+
+def _html(label: Label | None) -> str:
+    if label is None:
+        return "<div></div>"
     picture = segno.make(label.address, error="m", micro=False).svg_inline(border=0, omitsize=True)
     return (
         f'<div class="label"><div aria-label="code that opens the record">{picture}</div><div>'
         f'<p class="product">{escape(label.product)}</p><p>processed {escape(label.processed)}</p>'
-        f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}</p>"
+        f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}, jar {label.jar}</p>"
         f'<p class="code">{escape(label.code)}</p></div></div>'
     )

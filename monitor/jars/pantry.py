@@ -82,7 +82,7 @@ def lost_seals(states: Iterable[BatchState]) -> list[LostSeal]:
     found = []
     for state in states:
         for jar in state.jars:
-            if jar.seal.bulging or "lost" in jar.why or "bulging" in jar.why:
+            if jar.seal_lost:
                 siblings = [
                     j.jar for j in state.jars if j.jar != jar.jar and j.status in _KEPT and not j.gone
                 ]

@@ -2,16 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from monitor.errors import RefusedError
 from monitor.jars.disposition import Status
 from monitor.jars.state import BatchState
 from monitor.record.model import Run
-from monitor.tables.processes import packs_and_jars
+from monitor.tables.processes import packs_and_jars, published_minutes
 
 INSTEAD = "Refrigerate or freeze the jars instead."
+#: Header keys of the parent that are the parent's alone.
+_PARENTS_OWN = ("marks", "ended_at", "deviations", "capped_at_unproven")
+
+
+@dataclass(frozen=True, slots=True)
+class HotPack:
+    """The tested hot-pack process of a batch at its kitchen's altitude."""
+
+    minutes: float
+    source: str
+
+
+def hot_pack(parent: Run) -> HotPack | None:
+    """The published hot-pack time for the batch's food and jar; None where the table has none.
+
+    At the upper end of the stated altitude: where a kitchen straddles a step the longer time applies.
+    """
+    site, batch = parent.site, parent.batch
+    if site.altitude_m is None:
+        return None
+    highest_m = site.altitude_m + (site.altitude_uncertainty_m or 0.0)
+    cell = published_minutes(batch.food_id, "hot", batch.jar, altitude_m=highest_m)
+    return HotPack(float(cell.longer_minutes), cell.row.source) if cell is not None else None
 
 
 def reprocess_extra(
@@ -21,6 +46,7 @@ def reprocess_extra(
     *,
     pack: str,
     source: str | None,
+    minutes: float,
     new_lids: bool,
 ) -> dict[str, Any]:
     """The keys that link a child run's header to its parent; add them to the header of ``run_started``.
@@ -28,8 +54,8 @@ def reprocess_extra(
     Raises
     ------
     RefusedError
-        It was reprocessed before; the pack is not hot or no tested hot-pack source is named; the lids are not
-        new; or a jar is not one that may be reprocessed now.
+        It was reprocessed before; the pack is not hot or no tested hot-pack source is named; the time is not
+        the full one; the lids are not new; or a jar is not one that may be reprocessed now.
     """
     if state.parent_run is not None:
         raise RefusedError(f"run {parent.run_id} is a reprocessing itself; a second is not offered.", INSTEAD)
@@ -39,8 +65,11 @@ def reprocess_extra(
     known = packs_and_jars(food_id) if food_id else ()
     if known and not any(p == "hot" and (jar is None or j == jar) for p, j in known):
         raise RefusedError(f"the published table has no hot pack for {parent.batch.food} in {jar}.", INSTEAD)
+    _full_time(parent, minutes)
     if not new_lids:
         raise RefusedError("reprocessing takes new lids.", "Check the rims for nicks, then confirm new lids.")
+    if not jars:
+        raise RefusedError("no jar was named.", "Say which jars go into the canner again.")
     by_number = {one.jar: one for one in state.jars}
     for number in jars:
         one = by_number.get(number)
@@ -49,3 +78,43 @@ def reprocess_extra(
         if one.child_run or (one.status is not Status.REPROCESS and Status.REPROCESS not in one.choices):
             raise RefusedError(f"jar {number} cannot be reprocessed: {one.why}.", INSTEAD)
     return {"reprocess_of": parent.run_id, "reprocess_jars": sorted(jars), "new_lids": True}
+
+
+def _full_time(parent: Run, minutes: float) -> None:
+    """Refuse less than the full time: the table's, else the parent's own where that was a hot pack too."""
+    published = hot_pack(parent)
+    least = published.minutes if published is not None else 0.0
+    if published is None and parent.batch.pack == "hot":
+        least = parent.required.minutes
+    if not minutes > 0.0 or minutes < least:
+        raise RefusedError(f"{minutes:g} min is not the full time of {least:g} min.", INSTEAD)
+
+
+def child_header(
+    parent: Mapping[str, Any],
+    known_ids: Collection[str],
+    extra: Mapping[str, Any],
+    *,
+    minutes: float,
+    source: str,
+    at: datetime,
+    coldest_jar_C: float | None = None,
+) -> dict[str, Any]:
+    """The header of the run that reprocesses some jars of ``parent`` (a header too), begun at ``at`` (aware).
+
+    ``extra`` is what :func:`reprocess_extra` gave. The initial temperature is the child's own.
+    """
+    parent_id = str(extra["reprocess_of"])
+    number = 1
+    while (run_id := f"{parent_id}-again{number}") in known_ids:
+        number += 1
+    header = {key: value for key, value in parent.items() if key not in _PARENTS_OWN}
+    batch = dict(header.get("batch") or {}) | {"pack": "hot", "jars": len(extra["reprocess_jars"])}
+    for key in ("coldest_jar_C", "loading_water_C", "lot_code", "jar_numbers"):
+        batch.pop(key, None)
+    if coldest_jar_C is not None:
+        batch["coldest_jar_C"] = coldest_jar_C
+    header["batch"] = batch
+    header |= {"run_id": run_id, "started_at": at.isoformat()}
+    header["required"] = {"minutes": minutes, "source": source}
+    return header | dict(extra)

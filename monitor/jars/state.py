@@ -10,6 +10,7 @@ from monitor.jars.disposition import Status
 from monitor.jars.review import Item, Signature
 from monitor.jars.seals import Seal, SealResult, Sums
 from monitor.jars.signed import Standing
+from monitor.jars.times import Moment
 from monitor.tables.guidance import fact
 
 
@@ -43,7 +44,17 @@ class JarState:
     placed_by: str | None
     placed_at: datetime | None
     child_run: str | None
-    gone: str
+    found: str
+
+    @property
+    def gone(self) -> str:
+        """``used`` or ``given`` once it has left the house's keeping; else empty."""
+        return self.found if self.found in ("used", "given") else ""
+
+    @property
+    def seal_lost(self) -> bool:
+        """Its seal was found lost, or its lid bulging, whenever that was."""
+        return self.seal.bulging or self.found in ("lost_seal", "bulge")
 
     def sources(self) -> list[str]:
         """Guidance by number and source, one line each."""
@@ -69,8 +80,13 @@ class BatchState:
     review: Signature | None
     review_due: datetime | None
     content: str
+    heat_off: Moment | None
+    lifting: Moment | None
+    rest_note: str
     lifted: datetime | None
     seals_from: datetime | None
+    two_hours: datetime | None
+    day: datetime | None
     parent_run: str | None
     refused: tuple[str, ...]
 
@@ -94,6 +110,13 @@ class BatchState:
         if self.jars and not queued and not any(jar.status in moving and not jar.gone for jar in self.jars):
             words.add("jars_decided")
         return frozenset(words)
+
+    def cited(self) -> list[str]:
+        """The numbers of all guidance behind these jars and clocks, in order."""
+        numbers = {n for jar in self.jars for n in jar.guidance} | {
+            n for c in self.clocks for n in c.guidance
+        }
+        return sorted(numbers, key=lambda number: int(number[1:]))
 
     def first_deadline(self) -> Clock | None:
         """The clock that closes first and still has jars waiting for it."""

@@ -8,9 +8,30 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.jars.rows import Row, instant
+from monitor.judge.cooling_seen import NOTHING_SEEN, AfterHold, Seen, seen_after_hold
 from monitor.judge.salvage import UNSEALED_WINDOW_S, failed_process_clock, hold_end_s
 from monitor.judge.verdict import Stretch
-from monitor.record.model import Run
+from monitor.record.model import Mark, Run
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """When something happened. ``how`` is empty for a person's mark, else what the record shows of it.
+
+    ``at`` is the likely moment, ``late`` the bound that waits longest; ``by`` is who marked it.
+    """
+
+    at: datetime
+    late: datetime
+    by: str | None = None
+    how: str = ""
+
+    @property
+    def words(self) -> str:
+        """Which of the two it was."""
+        if self.how:
+            return f"seen in the record, marked by nobody: {self.how}"
+        return f"marked by {self.by}" if self.by else "marked"
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,11 +39,17 @@ class Times:
     """Moments of one batch; ``two_hours`` and ``day`` are the ends of the two salvage clocks."""
 
     jars_in: datetime
-    heat_off: datetime | None
-    lifted: datetime | None
+    heat_off: Moment | None
+    lifted: Moment | None
     window_s: tuple[float, float]
     two_hours: datetime | None
     day: datetime | None
+
+    @property
+    def processed(self) -> datetime:
+        """The moment whose calendar day is the day of processing."""
+        ended = self.heat_off or self.lifted
+        return ended.at if ended is not None else self.jars_in
 
 
 def is_child(row: Row, run_id: str) -> bool:
@@ -48,17 +75,15 @@ def loaded(run: Run, rows: Sequence[Row]) -> int | None:
 
 
 def times_of(run: Run, verdict: Mapping[str, Any]) -> Times:
-    """Read off the marks and the verdict's stretches."""
-
-    def moment(t_s: float | None) -> datetime | None:
-        return None if t_s is None else run.started_at + timedelta(seconds=t_s)
-
+    """Read off the marks, the verdict's stretches and, where a mark is missing, the samples."""
     marks = sorted(run.marks, key=lambda mark: mark.t_s)
     jars_in_s = max((m.t_s for m in marks if m.kind == "jars_in"), default=0.0)
     after = [m for m in marks if m.t_s >= jars_in_s]
-    heat_off_s = max((m.t_s for m in after if m.kind == "heat_off"), default=None)
-    lifted_s = next((m.t_s for m in after if m.kind == "jars_lifted"), None)
-    ends = [t for t in (heat_off_s, lifted_s, run.ended_at_s) if t is not None]
+    heat_off = max((m for m in after if m.kind == "heat_off"), key=lambda m: m.t_s, default=None)
+    lifted = next((m for m in after if m.kind == "jars_lifted"), None)
+    seen = NOTHING_SEEN if lifted is not None else _seen(run, verdict, jars_in_s, heat_off)
+    marked_s = [mark.t_s for mark in (heat_off, lifted) if mark is not None]
+    ends = [*marked_s, *([run.ended_at_s] if run.ended_at_s is not None else [])]
     stretches = [
         Stretch(float(s["start_s"]), float(s["end_s"]), str(s["state"]), str(s["why"]))
         for s in verdict.get("stretches", ())
@@ -66,14 +91,39 @@ def times_of(run: Run, verdict: Mapping[str, Any]) -> Times:
     end_s = hold_end_s(stretches, float(verdict.get("required_s") or 0.0))
     if end_s is None and ends:
         end_s = min(ends)
-    day_s = end_s + UNSEALED_WINDOW_S if end_s is not None else None
-    failed = verdict.get("verdict") in ("broken", "unproven")
-    two = moment(failed_process_clock(stretches, jars_in_s).deadline_s) if failed else None
-    # The verdict's own deadline is what every other page shows: one batch, one clock.
+    return Times(
+        jars_in=_at(run, jars_in_s),
+        heat_off=_moment(run, heat_off, seen.heat_off),
+        lifted=_moment(run, lifted, seen.lifted),
+        window_s=(jars_in_s, min(ends, default=float("inf"))),
+        two_hours=_two_hours(run, verdict, stretches, jars_in_s),
+        day=_at(run, end_s + UNSEALED_WINDOW_S) if end_s is not None else None,
+    )
+
+
+def _seen(run: Run, verdict: Mapping[str, Any], jars_in_s: float, heat_off: Mark | None) -> AfterHold:
+    complete_s = (verdict.get("clock") or {}).get("completed_s")
+    samples = sorted(run.samples, key=lambda sample: sample.t_s)
+    marked_s = heat_off.t_s if heat_off is not None else None
+    return seen_after_hold(samples, jars_in_s, complete_s, marked_s)
+
+
+def _at(run: Run, t_s: float) -> datetime:
+    return run.started_at + timedelta(seconds=t_s)
+
+
+def _moment(run: Run, mark: Mark | None, seen: Seen | None) -> Moment | None:
+    """A person's mark stands before anything seen."""
+    if mark is not None:
+        return Moment(_at(run, mark.t_s), _at(run, mark.t_s), by=mark.by)
+    return Moment(_at(run, seen.t_s), _at(run, seen.late_s), how=seen.how) if seen is not None else None
+
+
+def _two_hours(
+    run: Run, verdict: Mapping[str, Any], stretches: Sequence[Stretch], jars_in_s: float
+) -> datetime | None:
+    """The 2 h clock. The verdict's own deadline is what every other page shows: one batch, one clock."""
+    if verdict.get("verdict") not in ("broken", "unproven"):
+        return None
     said = (verdict.get("advice") or {}).get("until")
-    if failed and said:
-        two = instant(str(said))
-    started = moment(jars_in_s)
-    assert started is not None
-    last_s = min(ends) if ends else float("inf")
-    return Times(started, moment(heat_off_s), moment(lifted_s), (jars_in_s, last_s), two, moment(day_s))
+    return instant(str(said)) if said else _at(run, failed_process_clock(stretches, jars_in_s).deadline_s)

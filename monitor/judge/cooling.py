@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from math import inf
 from statistics import median
 
+from monitor.judge.cooling_seen import Follower
 from monitor.judge.cooling_track import JarTrack
 from monitor.judge.salvage import (
     SEAL_CHECK_AFTER_S,
@@ -32,6 +33,8 @@ ROOM_MEDIAN_OF = 5
 ROOM_EVERY_S = 5.0
 #: Without a mark of the lifting, the jars move about for a while after the heat is off. [s]
 UNMARKED_LIFT_S = 1800.0
+#: Where nobody marks the end of the heat or the lifting, the record is looked at this often, and for so long. [min]
+SEE_EVERY_MIN, SEE_FOR_MIN = 5, 240
 
 
 class CoolingWatch:
@@ -53,6 +56,10 @@ class CoolingWatch:
         self.jars_in_s: float | None = None
         self.heat_off_s: float | None = None
         self.lifted_s: float | None = None
+        #: Which of the two were seen in the record and marked by nobody.
+        self.seen: set[str] = set()
+        self._complete_s: float | None = None
+        self._follower: Follower | None = None
         self._due: dict[str, tuple[float, str]] = {}
         self._raised: set[str] = set()
         #: Nothing falls due before this. [s]
@@ -69,18 +76,22 @@ class CoolingWatch:
             self._start_over(t_s)
         elif kind == "heat_on":
             # A fresh hold on the spot: what cooled meanwhile is not the jars' cooling.
-            self.heat_off_s = self.lifted_s = None
-            self._tracks.clear()
-            self._due.clear()
-            self.needs_verdict = False
-        elif kind == "heat_off" and self.lifted_s is None and self.heat_off_s is None:
+            self._heat_again()
+        elif kind == "heat_off" and self._unmarked("heat_off", self.heat_off_s) and self.lifted_s is None:
+            self.seen.discard(kind)
             self.heat_off_s = t_s
             self._set_clock()
-        elif kind == "jars_lifted" and self.lifted_s is None:
-            self.lifted_s = t_s
-            self._tracks.clear()
-            self._set_clock()
+        elif kind == "jars_lifted" and self._unmarked("jars_lifted", self.lifted_s):
+            self.seen.discard(kind)
+            self._follower = None
+            self._lifted(t_s)
         return []
+
+    def on_hold_complete(self, t_s: float) -> None:
+        """The hold is complete: from now on the record is looked at for what nobody marks."""
+        if self._complete_s is None and self.lifted_s is None:
+            self._complete_s = t_s
+            self._follower = Follower(t_s)
 
     def on_verdict(self, word: str | None, stretches: Sequence[Stretch], required_s: float) -> None:
         """The verdict, once the heat is off or the jars are out; again whenever it is revised."""
@@ -102,6 +113,9 @@ class CoolingWatch:
 
     def push(self, sample: Sample) -> list[Event]:
         """The next sample in time order."""
+        follower = self._follower
+        if follower is not None and follower.push(sample) and len(follower.t_s) % SEE_EVERY_MIN == 0:
+            self._see(follower)
         if self.heat_off_s is None and self.lifted_s is None:
             return []
         if sample.room_C is not None and sample.t_s - self._room_heard_s >= ROOM_EVERY_S:
@@ -145,15 +159,51 @@ class CoolingWatch:
     # -- inside ----------------------------------------------------------------------------------------
 
     def _start_over(self, t_s: float) -> None:
-        self.jars_in_s, self.heat_off_s, self.lifted_s = t_s, None, None
+        self.jars_in_s = t_s
+        self._raised.clear()
+        self._heat_again()
+
+    def _heat_again(self) -> None:
+        self.heat_off_s = self.lifted_s = self._complete_s = self._follower = None
+        self.seen.clear()
         self._tracks.clear()
         self._due.clear()
-        self._raised.clear()
         self.needs_verdict = False
+
+    def _unmarked(self, kind: str, known_s: float | None) -> bool:
+        """A person's first mark counts, and stands before anything seen."""
+        return known_s is None or kind in self.seen
+
+    def _lifted(self, t_s: float) -> None:
+        self.lifted_s = t_s
+        self._tracks.clear()
+        self._set_clock()
+
+    def _see(self, follower: Follower) -> None:
+        """Look whether the heat went off, or the jars out, without a mark; take back what the water denies."""
+        if self._unmarked("heat_off", self.heat_off_s):
+            off = follower.heat_off(self._complete_s)
+            if off is None and "heat_off" in self.seen:
+                complete_s = self._complete_s
+                self._heat_again()
+                self._complete_s, self._follower = complete_s, follower
+            elif off is not None and self.heat_off_s is None:
+                self.seen.add("heat_off")
+                self.heat_off_s = off.t_s
+                self._set_clock()
+        if self.heat_off_s is None:
+            return
+        out = follower.lifted(self.heat_off_s)
+        if out is not None:
+            self.seen.add("jars_lifted")
+            self._lifted(out.late_s)
+        if out is not None or follower.t_s[-1] - self.heat_off_s > SEE_FOR_MIN * 60.0:
+            self._follower = None
 
     def _track(self, number: int) -> JarTrack:
         if self.lifted_s is not None:
-            return JarTrack(number, self.lifted_s, self._jar, settle_s=0.0, lift_marked=True)
+            marked = "jars_lifted" not in self.seen
+            return JarTrack(number, self.lifted_s, self._jar, settle_s=0.0, lift_marked=marked)
         assert self.heat_off_s is not None
         return JarTrack(number, self.heat_off_s, self._jar, settle_s=UNMARKED_LIFT_S, lift_marked=False)
 
@@ -170,9 +220,11 @@ class CoolingWatch:
         since = (
             "the jars were lifted" if self.lifted_s is not None else "the heat was off (no lifting marked)"
         )
+        if self.seen & {"jars_lifted" if self.lifted_s is not None else "heat_off"}:
+            since += ", as the record shows; nobody marked it"
         self._due["seal_check_due"] = (
             from_s + SEAL_CHECK_AFTER_S,
-            f"12 hours since {since}: rings off, judge every jar's seal by press, look, tap and lift.",
+            f"12 hours since {since}. Rings off, judge every jar's seal by press, look, tap and lift.",
         )
         if "reprocess_window_closing" not in self._due and "seal_check_overdue" not in self._due:
             # Until a verdict says better, the hold is taken to have ended no later than this.

@@ -17,7 +17,7 @@ import numpy as np
 from monitor.judge.cooling import CoolingWatch
 from monitor.judge.cooling_fit import ExponentialFit, Floats, fit_exponentials, stretch
 from monitor.judge.cooling_track import NEAR_ROOM_K, JarTrack
-from monitor.record.model import Run
+from monitor.record.model import Mark, Run
 
 #: No forecast from less than this much undisturbed cooling. [s]
 LEAST_S = 600.0
@@ -41,6 +41,8 @@ class Forecast:
     late_s: float
     fit: ExponentialFit
     room_C: float
+    #: The fit's zero, s since the run's start.
+    from_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,18 @@ class JarCooling:
     too_fast: bool
     forecast: Forecast | None
     why: str
+    #: Half-minute medians: s since the run's start, °C.
+    course: tuple[tuple[float, float], ...]
+
+    def passes_s(self, temperature_C: float) -> float | None:
+        """When the contents passed this temperature, or will by the forecast; None where nobody can tell. [s]"""
+        passed = next((t_s for t_s, jar_C in self.course if jar_C <= temperature_C), None)
+        if passed is not None or self.forecast is None or not self.course:
+            return passed
+        fit, last_s = self.forecast.fit, self.course[-1][0]
+        since_s = last_s - self.forecast.from_s
+        wait_s = _wait_until_s(fit, since_s, temperature_C - self.forecast.room_C)
+        return None if wait_s is None else last_s + wait_s
 
 
 def forecast(track: JarTrack) -> tuple[Forecast | None, str]:
@@ -75,10 +89,10 @@ def forecast(track: JarTrack) -> tuple[Forecast | None, str]:
     if fit is None or fit.tau_se_s[0] > 0.5 * fit.tau_s[0]:
         return None, "the course is not yet clear enough"
     room_now = float(np.median(room_C[-20:]))
-    wait_s = _wait_s(fit, float(t[-1]))
+    wait_s = _wait_until_s(fit, float(t[-1] - t[0]), NEAR_ROOM_K)
     if wait_s is None:
         return None, "the course is not yet clear enough"
-    return _interval(track, fit, float(t[-1]), wait_s, room_now), ""
+    return _interval(fit, float(t[0]), float(t[-1]), wait_s, room_now), ""
 
 
 def _course(track: JarTrack) -> tuple[Floats, Floats, Floats]:
@@ -126,21 +140,21 @@ def smoothed(t_s: Floats, room_C: Floats, tau_s: float) -> Floats:
     return out
 
 
-def _wait_s(fit: ExponentialFit, since_s: float) -> float | None:
-    """From now until the fitted excess is 3 K; None if it takes more than two days."""
-    if fit.at(since_s) <= NEAR_ROOM_K:
+def _wait_until_s(fit: ExponentialFit, since_s: float, excess_K: float) -> float | None:
+    """From ``since_s`` of the fit until its excess over the room is so much; None beyond two days."""
+    if fit.at(since_s) <= excess_K:
         return 0.0
     low, high = 0.0, _LONGEST_S
-    if fit.at(since_s + high) > NEAR_ROOM_K:
+    if fit.at(since_s + high) > excess_K:
         return None
     for _ in range(40):
         middle = (low + high) / 2.0
-        low, high = (middle, high) if fit.at(since_s + middle) > NEAR_ROOM_K else (low, middle)
+        low, high = (middle, high) if fit.at(since_s + middle) > excess_K else (low, middle)
     return high
 
 
-def _interval(track: JarTrack, fit: ExponentialFit, last_s: float, wait_s: float, room_C: float) -> Forecast:
-    elapsed_s = last_s - track.unbroken_since_s
+def _interval(fit: ExponentialFit, first_s: float, last_s: float, wait_s: float, room_C: float) -> Forecast:
+    elapsed_s = last_s - first_s
     ratio = max(fit.at(elapsed_s), NEAR_ROOM_K) / NEAR_ROOM_K
     by_fit_s = wait_s * fit.tau_se_s[0] / fit.tau_s[0]
     by_probes_s = fit.tau_s[0] * (_PROBES_DISAGREE_K / NEAR_ROOM_K)
@@ -152,13 +166,19 @@ def _interval(track: JarTrack, fit: ExponentialFit, last_s: float, wait_s: float
         late_s=last_s + wait_s * stretch(ratio, _LATE_EXPONENT) * young + doubt_s,
         fit=fit,
         room_C=room_C,
+        from_s=first_s,
     )
 
 
-def cooling_of(run: Run) -> tuple[list[JarCooling], str]:
-    """Every jar probe of a run, and the sentence that says what the cooling is followed by."""
+def cooling_of(
+    run: Run, *, heat_off_s: float | None = None, lifted_s: float | None = None
+) -> tuple[list[JarCooling], str]:
+    """Every jar probe of a run, and the sentence that says what the cooling is followed by.
+
+    ``heat_off_s`` and ``lifted_s`` stand in for marks that nobody made.
+    """
     watch = CoolingWatch(run.batch.jar)
-    marks = sorted(run.marks, key=lambda mark: mark.t_s)
+    marks = sorted((*run.marks, *_stand_ins(run, heat_off_s, lifted_s)), key=lambda mark: mark.t_s)
     next_mark = 0
     for sample in sorted(run.samples, key=lambda sample: sample.t_s):
         while next_mark < len(marks) and marks[next_mark].t_s <= sample.t_s:
@@ -166,6 +186,15 @@ def cooling_of(run: Run) -> tuple[list[JarCooling], str]:
             next_mark += 1
         watch.push(sample)
     return [jar_cooling(track) for _, track in sorted(watch.tracks.items())], watch.sentence()
+
+
+def _stand_ins(run: Run, heat_off_s: float | None, lifted_s: float | None) -> list[Mark]:
+    made = {mark.kind for mark in run.marks}
+    return [
+        Mark(t_s, kind)
+        for kind, t_s in (("heat_off", heat_off_s), ("jars_lifted", lifted_s))
+        if t_s is not None and kind not in made
+    ]
 
 
 def jar_cooling(track: JarTrack) -> JarCooling:
@@ -187,4 +216,5 @@ def jar_cooling(track: JarTrack) -> JarCooling:
         too_fast=track.too_fast,
         forecast=ahead,
         why=why,
+        course=tuple(zip(track.t_s, track.jar_C, strict=True)),
     )

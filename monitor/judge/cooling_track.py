@@ -28,8 +28,17 @@ FALL_FROM_S, FALL_TO_S = 120.0, 600.0
 #: Chu 1975) and radiation, 14 W/(m² K) at 90 °C. A fall faster than 0.6 of it is no still air's.
 STILL_AIR_TAU_MIN = {"half_pint": 57.0, "pint": 76.0, "quart": 95.0}
 TOO_FAST = 0.6
+_CHILLED = "cools faster than still air can cool it"
 #: Thermometers and bodies: readings outside are the probe's trouble. [°C]
 _CREDIBLE_C = (-20.0, 115.0)
+
+
+def is_chill(event: Event) -> bool:
+    """Whether a ``jar_disturbed`` is the caution about a cold surface or a draught, not a jar that was moved.
+
+    The kinds of events are the contract's; these two share one and differ in their words and in what to do.
+    """
+    return event.kind == "jar_disturbed" and _CHILLED in event.text
 
 
 class JarTrack:
@@ -99,7 +108,7 @@ class JarTrack:
             return []
         self.too_fast = True
         text = (
-            f"Jar {self.number} cools faster than still air can cool it: a cold or wet surface, or a draught? "
+            f"Jar {self.number} {_CHILLED}: a cold or wet surface, or a draught? "
             "Hot glass can crack. Do not move it; keep draughts away."
         )
         return [Event("jar_disturbed", self.start_s + FALL_FROM_S, now_s, text)]

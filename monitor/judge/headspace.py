@@ -17,7 +17,9 @@ below). Glass 27e-6 per K in volume (soda-lime, three times the linear figure; c
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import pi
 
 from monitor.errors import PhysicsRangeError
 from monitor.physics.saturation import boiling_point_C, saturation_pressure_kPa
@@ -52,16 +54,20 @@ class Jar:
     headspace_mL: float
 
 
-#: Brimful volume and mouth area: (mL, cm²). Nominal jars; the brimful figures and a 60 mm (regular) mouth are
-#: typical values, from memory.
-_SIZES = {
-    "quarter_pint": (125.0, 24.0),
-    "half_pint": (250.0, 24.0),
-    "pint": (500.0, 24.0),
-    "pint_and_half": (740.0, 36.0),
-    "quart": (990.0, 36.0),
-    "half_gallon": (1940.0, 40.0),
+#: Nominal volumes of home-canning jars, US customary units. [mL] (NIST Handbook 44, appendix C: a liquid pint is
+#: 473.176 mL.)
+NOMINAL_ML = {
+    "quarter_pint": 118.294,
+    "half_pint": 236.588,
+    "pint": 473.176,
+    "pint_and_half": 709.765,
+    "quart": 946.353,
+    "half_gallon": 1892.706,
 }
+#: A jar holds more to the brim than its name says. [share] From memory: no published figure was found; hence a band.
+BRIMFUL = (1.00, 1.08)
+#: Mouths, regular and wide: about 2-3/8 and 3 in across (USDA Complete Guide to Home Canning, jars and lids).
+_MOUTHS_CM2 = tuple(pi / 4.0 * (2.54 * inches) ** 2 for inches in (2.375, 3.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +79,19 @@ class VacuumBand:
     assumptions: str
 
 
-def jar_of(size: str, headspace_in: float) -> Jar | None:
-    """A nominal jar of this size filled to this headspace; None for an unknown size. [in]"""
-    nominal = _SIZES.get(size)
-    if nominal is None:
-        return None
-    brimful_mL, mouth_cm2 = nominal
-    return Jar(brimful_mL, mouth_cm2 * headspace_in * 2.54)
+def jars_of(size: str, headspace_mm: float) -> tuple[Jar, ...]:
+    """The jars that bound what is called by this size and filled to this headspace; none for an unknown size.
+
+    Regular and wide mouth, full at their nominal volume and at somewhat more.
+    """
+    nominal_mL = NOMINAL_ML.get(size)
+    if nominal_mL is None:
+        return ()
+    return tuple(
+        Jar(nominal_mL * brimful, mouth_cm2 * headspace_mm / 10.0)
+        for mouth_cm2 in _MOUTHS_CM2
+        for brimful in BRIMFUL
+    )
 
 
 def water_kg_per_L(temperature_C: float) -> float:
@@ -135,16 +147,18 @@ def vacuum_kPa(
     return max(0.0, station_kPa - air_kPa - water_activity * saturation_pressure_kPa(temperature_C))
 
 
-def expected_vacuum(jar: Jar, temperature_C: float, station_kPa: float) -> VacuumBand:
-    """The band over air share and shrinkage, with the assumptions in words."""
+def expected_vacuum(jars: Sequence[Jar], temperature_C: float, station_kPa: float) -> VacuumBand:
+    """The band over jars, air share and shrinkage, with the assumptions in words."""
     values = [
         vacuum_kPa(jar, temperature_C, station_kPa, share, shrinks=shrinks)
+        for jar in jars
         for share in AIR_SHARE
         for shrinks in (True, False)
     ]
+    least_mL, most_mL = min(jar.headspace_mL for jar in jars), max(jar.headspace_mL for jar in jars)
     text = (
         f"if the lid closed on {AIR_SHARE[0]:.0%} to {AIR_SHARE[1]:.0%} dry air under {station_kPa:.1f} kPa, with "
-        f"{jar.headspace_mL:.0f} mL of headspace, and contents that shrink between not at all and like water. "
+        f"{least_mL:.0f} to {most_mL:.0f} mL of headspace, and contents that shrink between not at all and like water. "
         "An expectation, never a proof: judge the seal by press, look, tap and lift."
     )
     return VacuumBand(min(values), max(values), text)
@@ -166,10 +180,11 @@ def temperature_at_pull_C(
     return low
 
 
-def snap_range_C(jar: Jar, station_kPa: float) -> tuple[float, float]:
+def snap_range_C(jars: Sequence[Jar], station_kPa: float) -> tuple[float, float]:
     """Coldest and hottest contents at which a lid is expected to pull down (pull :data:`SNAP_KPA`). [°C]"""
     found = [
         temperature_at_pull_C(jar, pull, station_kPa, share, shrinks=shrinks)
+        for jar in jars
         for pull in SNAP_KPA
         for share in AIR_SHARE
         for shrinks in (True, False)

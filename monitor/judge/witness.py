@@ -25,7 +25,13 @@ class Witness:
         engine.push(sample, conflict)
         if engine.next_mark != self._marks_passed:
             self._pass_marks()
-        if self.cooling.heat_off_s is not None or self.cooling.lifted_s is not None:
+        if engine.completed_s is not None:
+            self.cooling.on_hold_complete(engine.completed_s)
+        if (
+            engine.completed_s is not None
+            or self.cooling.heat_off_s is not None
+            or self.cooling.lifted_s is not None
+        ):
             if self.cooling.needs_verdict:
                 self._settle(sample.t_s)
             engine.state.log.events += self.cooling.push(sample)

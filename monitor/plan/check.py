@@ -62,7 +62,10 @@ CAUTIONS = {
 
 @dataclass(frozen=True, slots=True)
 class PointReading:
-    """What the probe read at one point: mean and scatter over the last minute. [°C], [K]"""
+    """What the probe read at one point: mean and scatter over the last minute. [°C], [K]
+
+    ``chip_C``: the converter's own mean temperature meanwhile, where the node says it.
+    """
 
     point: str
     mean_C: float
@@ -70,6 +73,7 @@ class PointReading:
     readings: int
     seconds: float
     stirred: bool
+    chip_C: float | None = None
 
     @property
     def standard_K(self) -> float:
@@ -79,13 +83,14 @@ class PointReading:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """Where the check stands. ``still_s`` of 60; ``text`` is one sentence for the page."""
+    """Where the check stands. ``still_s`` of 60; ``why`` says why the minute does not run; ``text`` is all of it."""
 
     state: str
     prompt: str
     caution: str
     still_s: float
     last_C: float | None
+    why: str
     text: str
 
 
@@ -98,6 +103,7 @@ class CheckSession:
         self.state = ICE_PREPARE
         self.points: dict[str, PointReading] = {}
         self._window: deque[tuple[float, float]] = deque()
+        self._chip_C: deque[float] = deque(maxlen=60)
         self._why_not = ""
         self._last_C: float | None = None
 
@@ -115,11 +121,17 @@ class CheckSession:
         """Go back to preparing this point."""
         self._move("again")
 
-    def feed(self, t_s: float, reading_C: float | None) -> None:
+    def expect(self, boil_C: float) -> None:
+        """Where water boils here now, once it is known better than at the beginning."""
+        self._expected_C[BOIL] = boil_C
+
+    def feed(self, t_s: float, reading_C: float | None, chip_C: float | None = None) -> None:
         """Take in one uncorrected reading. ``None`` is a fault and starts the minute anew."""
         point = self._point()
         if point is None:
             return
+        if chip_C is not None:
+            self._chip_C.append(chip_C)
         if reading_C is None or (self._window and t_s - self._window[-1][0] > LONGEST_GAP_S):
             self._window.clear()
         if reading_C is None or (self._window and t_s <= self._window[-1][0]):
@@ -144,7 +156,15 @@ class CheckSession:
             text += f" {shown}; still for {still_s:.0f} of {STABLE_S:.0f} s."
             if self._why_not:
                 text += f" {self._why_not}"
-        return Progress(self.state, PROMPTS[self.state], CAUTIONS.get(self.state, ""), still_s, last_C, text)
+        return Progress(
+            self.state,
+            PROMPTS[self.state],
+            CAUTIONS.get(self.state, ""),
+            still_s,
+            last_C,
+            self._why_not,
+            text,
+        )
 
     def _point(self) -> str | None:
         return {ICE_SETTLING: ICE, BOIL_SETTLING: BOIL}.get(self.state)
@@ -155,6 +175,7 @@ class CheckSession:
         except KeyError:
             raise UsageError(f"“{happened}” does not fit here: the check is at {self.state}.") from None
         self._window.clear()
+        self._chip_C.clear()
         self._why_not = ""
         self._last_C = None
 
@@ -163,7 +184,8 @@ class CheckSession:
 
     def _reading(self, point: str) -> PointReading:
         values = [value for _, value in self._window]
-        return PointReading(point, fmean(values), pstdev(values), len(values), self._span_s(), True)
+        chip_C = fmean(self._chip_C) if self._chip_C else None
+        return PointReading(point, fmean(values), pstdev(values), len(values), self._span_s(), True, chip_C)
 
     def _restless(self, point: str) -> str:
         """Why the last minute is not still, or ""."""

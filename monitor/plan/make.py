@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import fields, replace
 
 from monitor.physics.units import in_to_mm
 from monitor.plan.containers import JAR_NAMES, Jar, parse_jar, parse_pack
-from monitor.plan.model import Offer, Plan
+from monitor.plan.model import Plan, Process
 from monitor.plan.needs import STERILISE_BELOW_MIN, acid_for, headspace_words, sterilising_minutes
 from monitor.plan.own import OWN_CAVEAT, OWN_EVIDENCE, OwnProcess, check_own
 from monitor.plan.refusal import JAR_TOO_LARGE, OTHER_PACK, Refusal
@@ -35,6 +34,7 @@ def make_plan(
     altitude_uncertainty_m: float | None = None,
     *,
     station_pressure_kPa: float | None = None,
+    take_longer: bool = False,
 ) -> Plan | Refusal:
     """The plan for a batch, or why there is none.
 
@@ -48,6 +48,8 @@ def make_plan(
         How sure that is, ±. [m] Left out, it is taken as ±100 m.
     station_pressure_kPa : float, optional
         Today's station pressure in this kitchen; a low one may lead to an offer of a longer time. [kPa]
+    take_longer : bool
+        Hold the longer time where one is offered.
 
     Returns
     -------
@@ -69,7 +71,7 @@ def make_plan(
     if isinstance(listed, Refusal):
         return listed
     process = _published(found, style, size, listed, height, station_pressure_kPa)
-    return _plan(process, style, size, height)
+    return _plan(_taken(process) if take_longer else process, style, size, height)
 
 
 def make_own_plan(
@@ -92,29 +94,6 @@ def make_own_plan(
     if (refusal := check_own(own, feet(height.lowest_m), feet(height.highest_m))) is not None:
         return refusal
     return _plan(_own(own, style, size, height), style, size, height)
-
-
-@dataclass(frozen=True, slots=True)
-class _Process:
-    """The time and what is said about it, before the batch's steps are drawn from it."""
-
-    food: Food | None
-    name: str
-    time_from_jar: str
-    band_ft: tuple[int, int | None]
-    minutes: float
-    printed_minutes: float
-    source: str
-    evidence: str
-    caveat: str
-    straddle: str
-    disagreements: tuple[str, ...]
-    acid: dict[str, Any] | None
-    offer: Offer | None
-    cautions: tuple[str, ...]
-    headspace_in: float | None
-    headspace_evidence: str
-    guidance: tuple[str, ...]
 
 
 def _listed_jar(food: Food, pack: str, jar: Jar) -> str | Refusal:
@@ -143,7 +122,7 @@ def _listed_jar(food: Food, pack: str, jar: Jar) -> str | Refusal:
 
 def _published(
     food: Food, pack: str, jar: Jar, listed: str, height: Height, station_pressure_kPa: float | None
-) -> _Process:
+) -> Process:
     """The table's own time: that of the highest altitude at which the kitchen may lie."""
     at_place = cell_at(food.food_id, pack, listed, height.altitude_m)
     governing = cell_at(food.food_id, pack, listed, height.highest_m)
@@ -155,9 +134,10 @@ def _published(
     cautions = [f"This time is {caveat}." if caveat else "", why_longer, note, food.note]
     if disagreeing:
         cautions.append("Above 8,000 ft sources disagree; the longer time is taken. Ask an extension office.")
-    return _Process(
-        food=food,
-        name=food.name,
+    return Process(
+        food_id=food.food_id,
+        food=food.name,
+        category=food.category,
         time_from_jar=listed,
         band_ft=(row.alt_min_ft, row.alt_max_ft),
         minutes=float(governing.longer_minutes),
@@ -181,7 +161,20 @@ def _published(
     )
 
 
-def _own(own: OwnProcess, pack: str, jar: Jar, height: Height) -> _Process:
+def _taken(process: Process) -> Process:
+    """The same with the longer time that the day's pressure asks for, where there is one."""
+    if process.offer is None:
+        return process
+    said = f"The longer time is held because of today's low pressure: {process.offer.minutes:g} min."
+    return replace(
+        process,
+        minutes=process.offer.minutes,
+        offer=replace(process.offer, taken=True),
+        cautions=(said, *process.cautions),
+    )
+
+
+def _own(own: OwnProcess, pack: str, jar: Jar, height: Height) -> Process:
     known = find_food(own.food)
     food = None if isinstance(known, Refusal) else known
     shorter = _shorter_than_published(own, food, pack, jar, height)
@@ -190,9 +183,10 @@ def _own(own: OwnProcess, pack: str, jar: Jar, height: Height) -> _Process:
         acid = {"rule": "own", "text": own.acid_words.strip(), "guidance": ["G36"]}
     listed_in = None if food is None else food.headspace_in
     listed_evidence = "" if food is None else food.headspace_evidence
-    return _Process(
-        food=food,
-        name=own.food.strip(),
+    return Process(
+        food_id=None if food is None else food.food_id,
+        food=own.food.strip(),
+        category="own" if food is None else food.category,
         time_from_jar=jar.name,
         band_ft=(int(own.alt_min_ft), None if own.alt_max_ft is None else int(own.alt_max_ft)),
         minutes=own.minutes,
@@ -224,7 +218,7 @@ def _shorter_than_published(own: OwnProcess, food: Food | None, pack: str, jar: 
     )
 
 
-def _plan(process: _Process, pack: str, jar: Jar, height: Height) -> Plan:
+def _plan(process: Process, pack: str, jar: Jar, height: Height) -> Plan:
     """Everything that follows from the time: jars, water, steps, cautions."""
     sterilise = sterilising_minutes(height.highest_m) if process.minutes < STERILISE_BELOW_MIN else None
     depth = depth_over_lids(process.minutes)
@@ -233,42 +227,28 @@ def _plan(process: _Process, pack: str, jar: Jar, height: Height) -> Plan:
     cautions = [*process.cautions]
     if any(step.id == "acid" for step in steps):
         cautions.append("Acid goes into every jar; without it this food is not acid enough to be boiled.")
+    said = {field.name: getattr(process, field.name) for field in fields(process)}
+    said["cautions"] = (*cautions, *CAUTIONS_ALWAYS)
+    said["guidance"] = tuple(sorted(numbers, key=lambda number: int(number[1:])))
     headspace_in = process.headspace_in
     return Plan(
-        food_id=None if process.food is None else process.food.food_id,
-        food=process.name,
-        category="own" if process.food is None else process.food.category,
+        **said,
         pack=pack,
         jar=jar.name,
         jar_words=jar.words,
         jar_mL=round(jar.volume_mL, 1),
-        time_from_jar=process.time_from_jar,
         altitude_m=height.altitude_m,
         altitude_uncertainty_m=height.uncertainty_m,
-        band_ft=process.band_ft,
-        minutes=process.minutes,
-        printed_minutes=process.printed_minutes,
-        source=process.source,
-        evidence=process.evidence,
-        caveat=process.caveat,
-        straddle=process.straddle,
-        disagreements=process.disagreements,
-        headspace_in=headspace_in,
         headspace_mm=None if headspace_in is None else round(in_to_mm(headspace_in)),
-        headspace_evidence=process.headspace_evidence,
         sterilise_jars=sterilise is not None,
         sterilise_minutes=sterilise,
-        acid=process.acid,
         water_over_lids=depth,
         loading_water_max_C=LOADING_LIMIT_C[pack],
-        offer=process.offer,
-        cautions=(*cautions, *CAUTIONS_ALWAYS),
         steps=steps,
-        guidance=tuple(sorted(numbers, key=lambda number: int(number[1:]))),
     )
 
 
-def _steps(process: _Process, pack: str, jar: Jar, depth: Depth, sterilise: int | None) -> tuple[Step, ...]:
+def _steps(process: Process, pack: str, jar: Jar, depth: Depth, sterilise: int | None) -> tuple[Step, ...]:
     acid = process.acid
     in_recipe = acid is not None and acid["rule"] == "in_recipe"
     return steps_for(

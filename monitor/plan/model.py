@@ -20,31 +20,30 @@ def whole(number: float) -> float | int:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """A longer time that is offered, not imposed, and why. ``minutes`` in min."""
+    """A longer time that is offered, not imposed, and why. ``minutes`` in min; ``taken``: it is held."""
 
     minutes: float
     text: str
+    taken: bool = False
+
+    def as_json(self) -> dict[str, Any]:
+        return {"minutes": whole(self.minutes), "text": self.text, "taken": self.taken}
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
-    """What to do with this batch. ``minutes`` is the time to hold, in minutes at a full boil.
+class Process:
+    """A food's time and what is said about it, before anything follows from it.
 
-    ``printed_minutes`` is what the table prints for the stated altitude; ``minutes`` may be longer, and
-    then ``straddle`` or ``disagreements`` says why. Lengths in inches and mm, volumes in mL, temperatures
-    in °C. ``evidence`` is ``seen``, ``memory`` or ``own``; ``caveat`` is what to show beside the last two.
+    ``minutes`` is the time to hold, in minutes at a full boil; ``printed_minutes`` is what the table prints
+    for the stated altitude. ``minutes`` may be longer, and then ``straddle``, ``disagreements`` or a taken
+    ``offer`` says why. Headspace in inches. ``evidence`` is ``seen``, ``memory`` or ``own``; ``caveat`` is
+    what to show beside the last two.
     """
 
     food_id: str | None
     food: str
     category: str
-    pack: str
-    jar: str
-    jar_words: str
-    jar_mL: float
     time_from_jar: str
-    altitude_m: float
-    altitude_uncertainty_m: float
     band_ft: tuple[int, int | None]
     minutes: float
     printed_minutes: float
@@ -54,17 +53,29 @@ class Plan:
     straddle: str
     disagreements: tuple[str, ...]
     headspace_in: float | None
-    headspace_mm: float | None
     headspace_evidence: str
-    sterilise_jars: bool
-    sterilise_minutes: int | None
     acid: dict[str, Any] | None
-    water_over_lids: Depth
-    loading_water_max_C: float
     offer: Offer | None
     cautions: tuple[str, ...]
-    steps: tuple[Step, ...]
     guidance: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan(Process):
+    """What to do with this batch. Lengths in inches and mm, volumes in mL, temperatures in °C."""
+
+    pack: str
+    jar: str
+    jar_words: str
+    jar_mL: float
+    altitude_m: float
+    altitude_uncertainty_m: float
+    headspace_mm: float | None
+    sterilise_jars: bool
+    sterilise_minutes: int | None
+    water_over_lids: Depth
+    loading_water_max_C: float
+    steps: tuple[Step, ...]
 
     @property
     def own(self) -> bool:
@@ -109,9 +120,7 @@ class Plan:
             "water_over_lids_in": self.water_over_lids.inches,
             "water_over_lids_mm": self.water_over_lids.millimetres,
             "loading_water_max_C": round(self.loading_water_max_C, 1),
-            "low_pressure": None
-            if self.offer is None
-            else {"minutes": whole(self.offer.minutes), "text": self.offer.text},
+            "low_pressure": None if self.offer is None else self.offer.as_json(),
             "cautions": list(self.cautions),
             "steps": [step.as_json() for step in self.steps],
             "checklist": [step.id for step in self.checklist],

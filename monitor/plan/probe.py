@@ -14,13 +14,13 @@ from math import ceil, sqrt
 from typing import Any
 
 from monitor.judge.budget import CALIBRATION_LASTS_D, CIRCULAR_BEYOND_K, CORRECTIONS_DIFFER_K
-from monitor.judge.pressure import from_altitude, from_barometer, from_typed
+from monitor.physics.thermocouple import correct_straight_line_C
+from monitor.plan.basis import BoilBasis
 from monitor.plan.check import BOIL, ICE, PointReading
 from monitor.plan.history import calibration_json
-from monitor.plan.refusal import OUT_OF_RANGE, Refusal
 from monitor.plan.registration import ProbeRegistration
-from monitor.record.model import Calibration, Required, Run, Site
-from monitor.tables.probes import OTHER, converters, match, probe_kinds
+from monitor.record.model import Calibration
+from monitor.tables.probes import OTHER, STRAIGHT_LINE, converters, match, probe_kinds
 
 #: A probe that moved by more than this since its last check is blocked. [K]
 MOVED_BEYOND_K = 0.5
@@ -33,16 +33,8 @@ CONFIRMED_WITHIN_K = 0.2
 DEPTH_K = 0.2
 WATER_K = 0.05
 
-
-@dataclass(frozen=True, slots=True)
-class BoilBasis:
-    """Where water boils at the check, how sure that is (standard, K) and where it comes from."""
-
-    boil_C: float
-    standard_K: float
-    pressure_source: str
-    pressure_kPa: float | None
-    text: str
+#: A straight-line converter's chip, where the node does not say how warm it is. [°C] Our estimate of a room.
+CHIP_USUAL_C = 25.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,31 +66,6 @@ class CheckResult:
         }
 
 
-def boil_basis(site: Site, now: datetime, barometer_kPa: float | None = None) -> BoilBasis | Refusal:
-    """Where water boils at this site now, for a check: by barometer, typed pressure, or altitude.
-
-    The altitude's boiling point is not raised for a warm season here: a correction from a boiling point
-    taken too low makes the probe read low, which is the careful side.
-    """
-    run = Run(run_id="", started_at=now, required=Required(minutes=1.0), site=site)
-    basis = from_typed(run, 0.0) or from_altitude(run)
-    if barometer_kPa is not None:
-        basis = from_barometer(run, barometer_kPa, 0.0)
-    if basis.disagrees or basis.boil_C is None:
-        return Refusal(
-            OUT_OF_RANGE,
-            f"The boiling point here is not known: {basis.disagrees or basis.text}.",
-            "Give the kitchen's altitude, or today's station pressure or altimeter setting.",
-        )
-    return BoilBasis(
-        basis.boil_C - basis.raised_K,
-        basis.standard_K + basis.added_K / 2.0,
-        basis.source,
-        basis.pressure_kPa,
-        basis.text.split(", raised")[0],
-    )
-
-
 def conclude(
     points: Mapping[str, PointReading],
     probe: ProbeRegistration,
@@ -125,7 +92,7 @@ def conclude(
         that finds the same within 0.2 K is believed, and the probe goes on with its new correction. [K]
     """
     ice, boil = points.get(ICE), points.get(BOIL)
-    ice_offset_K = None if ice is None else -ice.mean_C
+    ice_offset_K = None if ice is None else _ice_offset(ice, boil, probe)
     if boil is None:
         moved_K = _moved_at_ice(ice_offset_K, previous)
         if previous is not None and abs(moved_K) > MOVED_BEYOND_K:
@@ -153,6 +120,35 @@ def conclude(
         if abs(moved_K) > MOVED_BEYOND_K:
             return _moved(moved_K, previous, boil_offset_K)
     return _accepted(ice, boil, ice_offset_K, boil_offset_K, probe, basis, at)
+
+
+def careful_check(probe: ProbeRegistration, basis: BoilBasis, at: datetime) -> Calibration | None:
+    """What a careful check at both points would give for a probe that is as its class says."""
+    points = {
+        ICE: PointReading(ICE, 0.0, 0.05, 60, 60.0, True, None),
+        BOIL: PointReading(BOIL, basis.boil_C, 0.1, 60, 60.0, True, None),
+    }
+    return _accepted(points[ICE], points[BOIL], 0.0, 0.0, probe, basis, at).calibration
+
+
+def _ice_offset(ice: PointReading, boil: PointReading | None, probe: ProbeRegistration) -> float:
+    """The correction at the ice point; a straight-line converter's, brought to the boil. [K]
+
+    Such a converter reads about 0.8 K high in ice water and about right at the boil, whatever the probe: the
+    two corrections can be compared only without the line's own error.
+    """
+    if match(probe.converter, tuple(converters())) != STRAIGHT_LINE:
+        return -ice.mean_C
+    line_K = 0.0 if boil is None else boil.mean_C - _without_line_C(boil, probe)
+    return -_without_line_C(ice, probe) - line_K
+
+
+def _without_line_C(point: PointReading, probe: ProbeRegistration) -> float:
+    """What the reference function of the couple makes of a straight-line converter's reading. [°C]"""
+    kind = match(probe.kind, tuple(probe_kinds())) or OTHER
+    letter = kind.split()[1] if kind.startswith("type ") else "K"
+    chip_C = CHIP_USUAL_C if point.chip_C is None else point.chip_C
+    return correct_straight_line_C(point.mean_C, chip_C, letter)
 
 
 def _doubt(

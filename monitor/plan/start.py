@@ -5,17 +5,14 @@ A run recorded anyway carries its reasons in the record (``capped_at_unproven``)
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from datetime import datetime
-from typing import Any
+from dataclasses import dataclass, field
 
 from monitor.plan.check import NEAR_K
-from monitor.plan.lot import lot_code
 from monitor.plan.model import Plan
+from monitor.plan.ph import PhMeasured, ph_problem
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
 from monitor.plan.water import glass_caution, loading_deviation
-from monitor.record.model import Batch, Calibration, Probe, Required, Run, Site
-from monitor.record.write import header_to_json
+from monitor.record.model import Calibration, Site
 from monitor.tables.probes import match
 
 #: Coldest and hottest a probe may read before the heat goes on, and how old its last reading may be.
@@ -27,28 +24,14 @@ BYTES_PER_S = 400.0
 LEAST_BYTES = 50_000_000.0
 COME_UP_ALLOWED_S = 3600.0
 
-#: Highest pH plus its uncertainty of an acid food (21 CFR 114.3).
-PH_LIMIT = 4.60
-
-
-@dataclass(frozen=True, slots=True)
-class PhMeasured:
-    """A pH that somebody measured. ``sample_age_h`` since processing; ``method`` is ``meter`` or ``strip``."""
-
-    value: float
-    expanded_uncertainty: float
-    method: str
-    meter_id: str = ""
-    two_buffers_today: bool = False
-    sample_age_h: float | None = None
-
 
 @dataclass(frozen=True, slots=True)
 class StartFacts:
     """All that is known when somebody wants to start. ``None`` is not known, and never fine.
 
     Temperatures in °C, ages in s, ``free_bytes`` of the store's disk; ``power_ok``: mains, or battery for
-    three times the planned time. ``water_first``: only water is heating yet, the jars are filled later.
+    three times the planned time. ``headspace_mm`` is the recipe's where it differs from the plan's.
+    ``lots_taken``: lot codes in use.
     """
 
     plan: Plan | None = None
@@ -74,8 +57,9 @@ class StartFacts:
     loading_water_C: float | None = None
     acid_confirmed: bool = False
     ph: PhMeasured | None = None
+    headspace_mm: float | None = None
+    lots_taken: frozenset[str] = frozenset()
     who: str = ""
-    water_first: bool = False
     already_boiling: bool = False
 
 
@@ -89,10 +73,9 @@ class Missing:
 
 @dataclass(frozen=True, slots=True)
 class StartDecision:
-    """The answer. ``later`` is what must still be there when the jars go in."""
+    """What is missing, what deviates, and whether the run may be recorded all the same."""
 
     missing: tuple[Missing, ...]
-    later: tuple[Missing, ...] = ()
     deviations: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     record_anyway: bool = False
@@ -119,102 +102,22 @@ class StartDecision:
 
 def decide_start(facts: StartFacts) -> StartDecision:
     """What is missing, what deviates, and what to do about it."""
-    batch = _batch_missing(facts)
-    missing = (*_process_missing(facts), *_place_missing(facts), *_probe_missing(facts))
-    later = tuple(batch) if facts.water_first else ()
-    missing = (*missing, *_readiness_missing(facts), *(() if facts.water_first else batch))
+    missing = (
+        *_process_missing(facts),
+        *_place_missing(facts),
+        *_probe_missing(facts),
+        *_readiness_missing(facts),
+        *_batch_missing(facts),
+    )
     deviations, cautions = _loading_notes(facts)
     anyway = facts.already_boiling and bool(missing)
     return StartDecision(
         missing=missing,
-        later=later,
         deviations=deviations,
         cautions=cautions,
         record_anyway=anyway,
         cap_reasons=tuple(entry.text for entry in missing) if anyway else (),
     )
-
-
-def ph_problem(ph: PhMeasured) -> str:
-    """Why a measured pH is not accepted, or "". A pH of ours never replaces the tested recipe's acid."""
-    if ph.method != "meter":
-        return "A paper strip does not count: pH is measured with a meter."
-    if not ph.meter_id or not ph.two_buffers_today:
-        return "Name the pH meter and check it against two buffers on the same day."
-    if ph.value + ph.expanded_uncertainty > PH_LIMIT:
-        return (
-            f"pH {ph.value:.2f} with its uncertainty of {ph.expanded_uncertainty:.2f} may be above {PH_LIMIT:.2f}: "
-            "not accepted. Keep the whole batch apart."
-        )
-    return ""
-
-
-def header_of(facts: StartFacts, run_id: str, started_at: datetime) -> Run:
-    """The run's header from the facts of a start; what is not known is left out, never made up.
-
-    Raises ValueError without a plan: a run always says which time it holds.
-    """
-    if facts.plan is None:
-        raise ValueError("a run needs a plan")
-    plan, decision = facts.plan, decide_start(facts)
-    extra: dict[str, Any] = {"started_by": facts.who} if facts.who else {}
-    if decision.deviations:
-        extra["deviations"] = list(decision.deviations)
-    if decision.record_anyway:
-        extra["capped_at_unproven"] = list(decision.cap_reasons)
-    return Run(
-        run_id=run_id,
-        started_at=started_at,
-        required=_required(plan),
-        canner=facts.canner,
-        zone=facts.zone,
-        site=facts.site or Site(),
-        batch=_batch(facts, plan, run_id, started_at),
-        probe=_probe(facts),
-        extra=extra,
-    )
-
-
-def header_json(facts: StartFacts, run_id: str, started_at: datetime) -> dict[str, Any]:
-    """The body of a ``run_started`` entry: the same as ``run.json``."""
-    return header_to_json(header_of(facts, run_id, started_at))
-
-
-def _required(plan: Plan) -> Required:
-    extra: dict[str, Any] = {"evidence": plan.evidence, "printed_minutes": plan.printed_minutes}
-    if plan.caveat:
-        extra["caveat"] = plan.caveat
-    return Required(minutes=plan.minutes, source=plan.source, extra=extra)
-
-
-def _batch(facts: StartFacts, plan: Plan, run_id: str, started_at: datetime) -> Batch:
-    extra: dict[str, Any] = {
-        "jar_mL": plan.jar_mL,
-        "headspace_mm": plan.headspace_mm,
-        "lot_code": lot_code(run_id, started_at.date()),
-        "jar_numbers": list(facts.jar_numbers),
-        "coldest_jar_C": facts.coldest_jar_C,
-        "loading_water_C": facts.loading_water_C,
-    }
-    if plan.acid is not None:
-        extra["acid"] = plan.acid["text"]
-        extra["acid_confirmed"] = facts.acid_confirmed
-    kept = {key: value for key, value in extra.items() if value not in (None, [])}
-    return Batch(
-        food=plan.food, food_id=plan.food_id, pack=plan.pack, jar=plan.jar, jars=facts.jars, extra=kept
-    )
-
-
-def _probe(facts: StartFacts) -> Probe:
-    if facts.probe is None:
-        return Probe(calibration=None)
-    probe = Probe(
-        channel=facts.probe.channel,
-        kind=facts.probe.kind,
-        converter=facts.probe.converter,
-        extra={"probe_id": facts.probe.probe_id, "place": facts.probe.place},
-    )
-    return replace(probe, calibration=None if facts.probe_blocked else facts.calibration)
 
 
 def _process_missing(facts: StartFacts) -> list[Missing]:
@@ -224,7 +127,7 @@ def _process_missing(facts: StartFacts) -> list[Missing]:
     found = []
     if not plan.source.strip():
         found.append(Missing("source", "The time has no source: say where it is printed."))
-    if plan.headspace_mm is None:
+    if plan.headspace_mm is None and facts.headspace_mm is None:
         found.append(Missing("headspace", "Enter the headspace of your recipe."))
     if plan.acid is not None and not facts.acid_confirmed:
         found.append(Missing("acid", f"Confirm the acid: {plan.acid['text']}."))

@@ -78,10 +78,17 @@ def deviation_table(run: Run, state: BatchState) -> str:
             times += f" to {clock(run, one.end_s, late=True)}"
         lowest = "" if one.lowest_C is None else f"; lowest reading {one.lowest_C:.2f} °C"
         closed = f"closed by {one.closed_by}: {one.cause}; {one.action}" if one.closed_by else "OPEN"
-        rows.append((one.number, times or "–", one.what + lowest, closed))
+        rows.append(
+            (
+                one.number.removeprefix(f"{run.run_id}-"),
+                times or "–",
+                (one.what.rstrip(".") if lowest else one.what) + lowest,
+                closed,
+            )
+        )
     return table(
         "Deviations",
-        ("Number", "When", "What", "Closed"),
+        ("No.", "When", "What", "Closed"),
         rows,
         none="None was found or noted.",
         kind="deviations",
@@ -89,20 +96,20 @@ def deviation_table(run: Run, state: BatchState) -> str:
 
 
 def alarm_table(run: Run, rows: Sequence[Mapping[str, Any]]) -> str:
-    """The alarm journal: every change of state of every alarm, one alarm a row."""
+    """The alarm journal: every change of state of every alarm, one alarm an item."""
     by_alarm: dict[str, list[Mapping[str, Any]]] = {}
     for row in rows:
         by_alarm.setdefault(str(row["alarm_id"]), []).append(row)
-    told = []
+    if not by_alarm:
+        return '<p class="none"><b>Alarms.</b> No alarm is in the record.</p>'
+    items = []
     for found in by_alarm.values():
         text = str(found[0].get("body", {}).get("text") or found[0]["kind"]).replace("_", " ")
         steps = "; ".join(
-            f"{stamp(run, str(row['at_utc']))[11:19]} {str(row['state']).replace('_', ' ')}" for row in found
+            f"{stamp(run, str(row['at_utc']))} {str(row['state']).replace('_', ' ')}" for row in found
         )
-        told.append((text, steps))
-    return table(
-        "Alarms", ("Alarm", "What became of it (time at the site)"), told, none="No alarm is in the record."
-    )
+        items.append(f"<li><b>{esc(text)}</b> {esc(steps)}</li>")
+    return f'<section class="block list"><h2>Alarms</h2><ul>{"".join(items)}</ul></section>'
 
 
 def log_list(run: Run, lines: Sequence[Line]) -> str:
@@ -112,7 +119,7 @@ def log_list(run: Run, lines: Sequence[Line]) -> str:
         none = "This record came without its history of entries: marks are those of the record itself."
         return f'<p class="none"><b>{title}.</b> {none}</p>'
     items = "".join(_item(run, line) for line in lines)
-    return f'<section class="block log"><h2>{title}</h2><ul>{items}</ul></section>'
+    return f'<section class="block list"><h2>{title}</h2><ul>{items}</ul></section>'
 
 
 def _item(run: Run, line: Line) -> str:

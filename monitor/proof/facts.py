@@ -88,7 +88,10 @@ def probe_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
     pairs = [
         (
             "Probe",
-            ", ".join(str(probe.extra[key]) for key in ("id", "name") if key in probe.extra) or probe.channel,
+            ", ".join(
+                str(probe.extra[key]) for key in ("probe_id", "id", "name", "place") if key in probe.extra
+            )
+            or probe.channel,
         ),
         ("Kind", probe.kind or f"{NOT_RECORDED}; taken at its widest"),
         ("Converter", probe.converter or f"{NOT_RECORDED}; taken at its widest"),
@@ -126,7 +129,17 @@ def batch_facts(run: Run, people: Sequence[str]) -> Pairs:
     """What was in the jars, the canner, and who took part."""
     batch = run.batch
     food = batch.food or NOT_RECORDED
-    extra = [(key.replace("_", " ").capitalize(), str(value)) for key, value in batch.extra.items()]
+    loading = [
+        f"{name} {batch.extra[key]} °C"
+        for name, key in (("coldest jar", "coldest_jar_C"), ("water", "loading_water_C"))
+        if key in batch.extra
+    ]
+    others = {
+        key: value
+        for key, value in batch.extra.items()
+        if key not in _TOLD and not isinstance(value, list | dict)
+    }
+    extra = [(key.replace("_", " ").capitalize(), str(value)) for key, value in others.items()]
     return [
         ("Food", food + (f" (table: {batch.food_id})" if batch.food_id else "")),
         ("Pack", batch.pack or NOT_RECORDED),
@@ -134,8 +147,12 @@ def batch_facts(run: Run, people: Sequence[str]) -> Pairs:
             "Jars",
             f"{NOT_RECORDED if batch.jars is None else batch.jars} × {batch.jar or 'size ' + NOT_RECORDED}",
         ),
+        ("Lot code", str(batch.extra.get("lot_code") or NOT_RECORDED)),
+        ("At loading", ", ".join(loading) or NOT_RECORDED),
         ("Canner", run.canner or NOT_RECORDED),
-        ("Run", run.run_id),
         ("People", ", ".join(people) or "nobody is named"),
-        *extra[:6],
+        *extra[:4],
     ]
+
+
+_TOLD = frozenset({"lot_code", "coldest_jar_C", "loading_water_C"})

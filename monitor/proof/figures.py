@@ -38,10 +38,20 @@ def day_time(run: Run, moment: datetime) -> str:
 
 
 def clock(run: Run, t_s: float, *, late: bool = False) -> str:
-    """``09:37:22`` at the site, ``t_s`` into the run; ``late`` rounds up to the next second. [s]"""
+    """``09:37:22`` at the site, ``t_s`` into the run; ``late`` rounds up to the next second. [s]
+
+    Around a change of the clocks the offset follows, so that the hour that comes twice is told apart.
+    """
     whole = ceil(t_s - 1e-9) if late else floor(t_s + 1e-9)
-    moment = run.started_at + timedelta(seconds=whole)
-    return moment.astimezone(zone_of(run.zone)).strftime("%H:%M:%S")
+    moment = (run.started_at + timedelta(seconds=whole)).astimezone(zone_of(run.zone))
+    return moment.strftime("%H:%M:%S") + (moment.isoformat()[-6:] if _clocks_change(run) else "")
+
+
+def _clocks_change(run: Run) -> bool:
+    """Whether the site's offset from UTC changes within a day of the run's start, before or after."""
+    zone = zone_of(run.zone)
+    near = [run.started_at + timedelta(days=days) for days in (-1, 0, 1)]
+    return len({moment.astimezone(zone).utcoffset() for moment in near}) > 1
 
 
 def stamp(run: Run, utc: str) -> str:

@@ -14,10 +14,18 @@ from monitor.proof.canon import engine_form, sha256
 from monitor.proof.chain import SEAL_FORMAT, Seal, check_one, last_chain, read_chain, seal_from_json
 from monitor.proof.closed import closed_bytes, open_closed
 from monitor.proof.compare import compare_verdicts
-from monitor.proof.dossier import ALARMS_FILE, ENTRIES_FILE, RECORD_FILES, SEAL_FILE, run_of, verdict_form
+from monitor.proof.dossier import (
+    ALARMS_FILE,
+    ENTRIES_FILE,
+    RECORD_FILES,
+    SEAL_FILE,
+    lines_of,
+    run_of,
+    verdict_form,
+)
 from monitor.proof.report import Report
 from monitor.proof.signing import Key
-from monitor.store.export import safe_name
+from monitor.store.export import run_folder_names
 from monitor.store.reader import alarms, read_house
 
 MANIFEST_FILE = "manifest.json"
@@ -67,8 +75,8 @@ def seal_everything(conn: sqlite3.Connection, folder: Path, key: Key | None = No
 
     A run whose header cannot be read has no verdict to seal; the manifest alone covers it. Raises StoreError.
     """
-    for run_id in read_house(conn).runs:
-        run_folder = folder / "runs" / safe_name(run_id)
+    for run_id, name in run_folder_names(read_house(conn).runs).items():
+        run_folder = folder / "runs" / name
         if run_folder.is_dir():
             with suppress(RecordError):
                 seal_export(conn, run_id, run_folder, key)
@@ -78,7 +86,8 @@ def seal_everything(conn: sqlite3.Connection, folder: Path, key: Key | None = No
             for path in _files(folder)
             if path != folder / MANIFEST_FILE
         }
-        chain = read_chain(conn)
+        # The chain as it was written out: the collector may have gone on since.
+        chain = [seal_from_json(form) for form in lines_of(folder / "seals.jsonl")]
         form = {
             "format": MANIFEST_FORMAT,
             "seals": len(chain),

@@ -205,6 +205,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "run_started": lambda body: f"run started: {body.get('run_id')}",
     "run_ended": lambda body: "run ended",
     "mark": _mark,
+    "manual_reading": lambda body: f"read by hand: {body.get('water_C')} °C with {body.get('thermometer')}",
     "jar_seal": _seal,
     "jar_disposition": lambda body: f"jar {body.get('jar')} to: {_plain(str(body.get('to')))}",
     "jar_recheck": lambda body: f"jar {body.get('jar')} looked at again: {_plain(str(body.get('found')))}",

@@ -15,12 +15,15 @@ from monitor.proof.envelope import blocks
 from monitor.proof.figures import clock, day_time, esc, span
 from monitor.proof.log import lines
 from monitor.proof.trace import STATES, lettered, picture
-from monitor.proof.words import NOT_SAID, VERDICTS, headline
+from monitor.proof.words import CHECK, HOW, NOT_SAID, VERDICTS, headline
 from monitor.record import Run
 from monitor.tables.guidance import fact
 
 #: Guidance that every verdict leans on: when the clock starts, when it starts again, and that no limit is published.
 ALWAYS = ("G1", "G4", "G6")
+
+#: A stretch of doubt shorter than this gets no line of its own. [s]
+SHORT_S = 10.0
 
 _SHAPES = {
     "tick": '<circle cx="32" cy="32" r="29"/><path d="M18 33l10 11 19-23"/>',
@@ -41,13 +44,14 @@ def draw(dossier: Dossier) -> bytes:
         _trace(run, dossier.verdict),
         _facts(run, dossier, state),
         after.jar_table(run, state),
-        '<div class="pair">',
-        _stretches(run, dossier.verdict),
-        _budget(dossier.verdict),
-        "</div>",
-        _sources(dossier.verdict),
         after.deviation_table(run, state),
         after.alarm_table(run, dossier.alarms),
+        '<div class="sides"><div>',
+        _stretches(run, dossier.verdict),
+        "</div><div>",
+        _budget(dossier.verdict),
+        "</div></div>",
+        _sources(dossier.verdict),
         after.log_list(run, said),
         _guidance(dossier.verdict),
         _check(run, dossier, state),
@@ -136,22 +140,35 @@ def _people(run: Run, dossier: Dossier) -> list[str]:
 
 
 def _stretches(run: Run, verdict: Mapping[str, Any]) -> str:
-    """Every boiling stretch, and whatever else is long enough to matter: the rest is in the record inside."""
-    rows = []
+    """Every boiling stretch and whatever else lasted; seconds of doubt between two are counted, not listed."""
+    rows, short = [], 0
     for stretch in verdict.get("stretches", ()):
         start, end = float(stretch["start_s"]), float(stretch["end_s"])
         boiling = stretch["state"] == "boiling"
+        if stretch["state"] == "unknown" and end - start < SHORT_S:
+            short += 1
+            continue
         times = f"{clock(run, start, late=boiling)} to {clock(run, end, late=not boiling)}"
-        rows.append(
-            (
-                times,
-                STATES.get(stretch["state"], stretch["state"]),
-                span(end - start, up=not boiling),
-                stretch["why"],
-            )
-        )
-    return facts.table(
+        state = STATES.get(stretch["state"], stretch["state"])
+        rows.append((times, state, span(end - start, up=not boiling), stretch["why"]))
+    html = facts.table(
         "Stretches", ("When", "State", "For", "Why"), rows, none="No stretch could be told.", kind="stretches"
+    )
+    told = [_event(run, event) for event in verdict.get("events", ())]
+    notes = (
+        [f"{short} unknown of less than {SHORT_S:.0f} s each are not listed, and count as unknown."]
+        if short
+        else []
+    )
+    notes += [f"Events: {'; '.join(told)}."] if told else []
+    return html + "".join(f'<p class="note">{esc(text)}</p>' for text in notes)
+
+
+def _event(run: Run, event: Mapping[str, Any]) -> str:
+    name, onset = str(event["kind"]).replace("_", " "), event.get("onset_s")
+    told = clock(run, float(event["raised_s"]), late=True)
+    return (
+        f"{name}, told at {told}" if onset is None else f"{name} {clock(run, float(onset))}, told at {told}"
     )
 
 
@@ -196,13 +213,10 @@ def _sources(verdict: Mapping[str, Any]) -> str:
 
 def _guidance(verdict: Mapping[str, Any]) -> str:
     numbers = [*ALWAYS, *(verdict.get("advice") or {}).get("guidance", ())]
-    return facts.table(
-        "Published guidance relied on",
-        ("No.", "What it says, and where"),
-        [_cited(number) for number in dict.fromkeys(numbers)],
-        none="",
-        kind="guidance",
+    items = "".join(
+        f"<li><b>{esc(number)}</b> {esc(text)}</li>" for number, text in map(_cited, dict.fromkeys(numbers))
     )
+    return f'<section class="block list"><h2>Published guidance relied on</h2><ul>{items}</ul></section>'
 
 
 def _cited(number: str) -> tuple[str, str]:
@@ -233,23 +247,9 @@ def _check(run: Run, dossier: Dossier, state: BatchState) -> str:
     ]
     return (
         facts.block("Record and seal", rows, "seal")
-        + f'<section class="block how"><h2>How to check this page without us</h2>{_HOW}</section>'
+        + f'<section class="block how"><h2>How to check this page without us</h2>{HOW}'
+        f"<pre>{esc(CHECK)}</pre></section>"
     )
-
-
-_HOW = (
-    "<p>The last line of this file is the SHA-256 of everything above it: change one character, and it no longer fits. "
-    "For a file saved as proof.html, compare it with what this prints:</p>"
-    "<pre>python3 -c \"import hashlib; b = open('proof.html', 'rb').read(); "
-    "print(hashlib.sha256(b[:b[:-1].rfind(b'\\n') + 1]).hexdigest())\"</pre>"
-    "<p>The readings come out of the page's source, as plain CSV (run.json likewise), with:</p>"
-    "<pre>python3 -c \"import base64, gzip, re; p = open('proof.html').read(); "
-    "print(gzip.decompress(base64.b64decode("
-    "re.search(r'id=.samples.csv.&gt;(.*?)&lt;/script', p, re.S)[1])).decode())\"</pre>"
-    "<p>A short program in the handbook needs only Python and confirms the proven time from them; <code>boilwitness "
-    "verify</code> judges them anew and draws this page again, byte for byte. A hash shows change, not authorship: for "
-    "that, a signature, or a copy of the last line kept elsewhere.</p>"
-)
 
 
 def _chain(run: Run, dossier: Dossier) -> str:

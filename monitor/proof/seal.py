@@ -1,20 +1,21 @@
-"""Sealing in the store: a finished run gets a link in the chain, and so does everything people said meanwhile.
+"""Sealing in the store: a finished run gets a link in the chain, and so does whatever came to the store meanwhile.
 
-A seal covers the record's bytes, the verdict with the rules that gave it, and the entries and alarms made since
-the seal before. A run whose record changes afterwards for a reason the store knows (an entry, samples that came
-late) is sealed again; the old seal stays.
+A seal covers the record's bytes, the verdict with the rules that gave it, and everything that was appended since
+the seal before (:mod:`monitor.proof.cover`). A run whose record changes afterwards for a reason the store knows (an
+entry, samples that came late or were placed better) is sealed again; the old seal stays.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from monitor.errors import RecordError
-from monitor.proof.canon import NOTHING_BEFORE, canonical, digest_lines, engine_form, sha256
-from monitor.proof.chain import SEAL_COLUMNS, SEAL_FORMAT, Seal, linked, signed_message
+from monitor.proof.canon import NOTHING_BEFORE, canonical, engine_form, sha256
+from monitor.proof.chain import SEAL_COLUMNS, Seal, linked, signed_message
+from monitor.proof.cover import TABLES, covered_by, newest, placed_since, rows_since, samples_since
 from monitor.proof.dossier import record_bytes, run_of, verdict_form
 from monitor.proof.signing import Key
 from monitor.record import Run
@@ -26,19 +27,24 @@ from monitor.timesource import TimeSource
 #: A node's ring holds its samples for minutes; after two days nothing comes late any more. [s]
 LATE_FOR_S = 2 * 86400.0
 
-#: Columns of the append-only tables, in the order in which they are hashed.
-TABLES = {
-    "entries": "id, run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s, machine_boot",
-    "alarms": "id, alarm_id, run_id, at_utc, kind, state, body",
-}
+#: Samples alone are worth a seal no more often than this. [s]
+SAMPLES_EVERY_S = 3600.0
+
+#: The statement of a link of the chain. The first form covered runs, entries and alarms only.
+STATEMENT_FORMAT = "boilwitness-seal/2"
 
 
 def seal_due(
-    conn: sqlite3.Connection, *, time: TimeSource = SYSTEM_TIME, key: Key | None = None
+    conn: sqlite3.Connection,
+    *,
+    time: TimeSource = SYSTEM_TIME,
+    key: Key | None = None,
+    within_s: float = float("inf"),
 ) -> list[str]:
-    """Seal every finished run that has no seal or has changed, and whatever was said since the last seal.
+    """Seal every finished run that has no seal or has changed, and whatever was stored since the last seal.
 
-    Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed.
+    Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed;
+    no further run is begun after ``within_s``: ask again while some were.
 
     Raises
     ------
@@ -49,11 +55,38 @@ def seal_due(
     now_s = time.utc_now().timestamp()
     sealed = _last_seals(conn)
     due = [run_id for run_id, facts in house.runs.items() if _is_due(conn, house, facts, sealed, now_s)]
-    done = [run_id for run_id in due if seal_run(conn, run_id, time=time, key=key) is not None]
+    until_s = time.monotonic_s() + within_s
+    done: list[str] = []
+    for run_id in due:
+        if seal_run(conn, run_id, time=time, key=key) is not None:
+            done.append(run_id)
+        if time.monotonic_s() >= until_s and run_id != due[-1]:
+            return done
     last = _last(conn)
-    if any(newest(conn, table) > _upto(last, table) for table in TABLES):
-        _append(conn, "", {}, time, key)
+    said = any(newest(conn, table) > _upto(last, table) for table in TABLES)
+    samples = _samples_due(conn, now_s)
+    if said or samples:
+        _append(conn, "", {}, time, key, samples=samples)
     return done
+
+
+def _samples_due(conn: sqlite3.Connection, now_s: float) -> bool:
+    """Whether samples wait for a seal, and have waited long enough."""
+    counted = _counted(conn)
+    row = conn.execute(
+        "SELECT sealed_utc, json_extract(statement, '$.samples.counted'), json_extract(statement, '$.samples.more')"
+        " FROM seals WHERE json_extract(statement, '$.samples') IS NOT NULL ORDER BY seal_id DESC LIMIT 1"
+    ).fetchone()
+    if row is None:
+        return counted > 0
+    if counted == row[1] and not row[2]:
+        return False
+    return bool(row[2]) or abs(now_s - epoch_s(row[0])) >= SAMPLES_EVERY_S
+
+
+def _counted(conn: sqlite3.Connection) -> int:
+    """The writer's own count of what it stored: it changes whenever a sample has come."""
+    return int(conn.execute("SELECT coalesce(sum(samples), 0) FROM nodes").fetchone()[0])
 
 
 def seal_run(
@@ -67,7 +100,7 @@ def seal_run(
         return None
     house = read_house(conn)
     rows = count_rows(conn, house, house.runs[run_id])
-    return _append(conn, run_id, _covered(files, run, rows), time, key)
+    return _append(conn, run_id, _covered(files, run, rows), time, key, samples=True)
 
 
 def is_finished(facts: RunFacts) -> bool:
@@ -80,16 +113,20 @@ class _Sealed:
     """What the newest seal of a run says, as far as it tells whether another is due."""
 
     first_utc: str
+    last_utc: str
     entries_upto: int
     rows: int
 
 
 def _last_seals(conn: sqlite3.Connection) -> dict[str, _Sealed]:
     rows = conn.execute(
-        "SELECT run_id, min(sealed_utc), max(json_extract(statement, '$.entries.upto')),"
+        "SELECT run_id, min(sealed_utc), max(sealed_utc), max(json_extract(statement, '$.entries.upto')),"
         " json_extract(statement, '$.record.rows'), max(seal_id) FROM seals WHERE run_id != '' GROUP BY run_id"
     )
-    return {run_id: _Sealed(first, int(upto), int(count)) for run_id, first, upto, count, _ in rows}
+    return {
+        run_id: _Sealed(first, newest_utc, int(upto), int(count))
+        for run_id, first, newest_utc, upto, count, _ in rows
+    }
 
 
 def _is_due(
@@ -102,7 +139,15 @@ def _is_due(
         return True
     if facts.imported or now_s - epoch_s(last.first_utc) > LATE_FOR_S:
         return False
-    return count_rows(conn, house, facts) != last.rows
+    return count_rows(conn, house, facts) != last.rows or placed_in(conn, house, facts, last.last_utc)
+
+
+def placed_in(conn: sqlite3.Connection, house: House, facts: RunFacts, sealed_utc: str) -> bool:
+    """Whether samples of a run's nodes got a better place in time after a seal."""
+    end_s = float("inf") if facts.ended_s is None else facts.ended_s
+    numbers = dict(conn.execute("SELECT name, node_id FROM nodes"))
+    nodes = {numbers.get(name) for name, _, _ in house.serving(facts.canner, facts.started_s, end_s)}
+    return any(node is not None and placed_since(conn, sealed_utc, node) for node in nodes)
 
 
 def shaping_since(conn: sqlite3.Connection, run_id: str, after_id: int) -> int:
@@ -142,17 +187,26 @@ def _covered(files: dict[str, bytes], run: Run, rows: int) -> dict[str, Any]:
 
 
 def _append(
-    conn: sqlite3.Connection, run_id: str, covered: dict[str, Any], time: TimeSource, key: Key | None
+    conn: sqlite3.Connection,
+    run_id: str,
+    covered: dict[str, Any],
+    time: TimeSource,
+    key: Key | None,
+    *,
+    samples: bool,
 ) -> Seal:
     with transaction(conn):
         last = _last(conn)
         statement = {
-            "format": SEAL_FORMAT,
+            "format": STATEMENT_FORMAT,
             "run_id": run_id,
             "sealed_utc": utc_text(time.utc_now()),
-            **{name: _said_since(conn, name, last) for name in TABLES},
+            **{name: rows_since(conn, name, _upto(last, name)) for name in TABLES},
             **covered,
         }
+        if samples:
+            found = samples_since(conn, covered_by(conn))
+            statement["samples"] = {"counted": _counted(conn), **found}
         text = canonical(statement)
         digest, previous = sha256(text), last.chain if last else NOTHING_BEFORE
         value = linked(previous, digest)
@@ -181,24 +235,5 @@ def _last(conn: sqlite3.Connection) -> Seal | None:
 
 
 def _upto(last: Seal | None, table: str) -> int:
-    """The last row of an append-only table that the chain covers."""
-    return int(last.said[table]["upto"]) if last else 0
-
-
-def table_rows(conn: sqlite3.Connection, table: str, after: int, until: int) -> Iterator[list[Any]]:
-    """Rows of an append-only table as they are hashed: (after, until]."""
-    for row in conn.execute(
-        f"SELECT {TABLES[table]} FROM {table} WHERE id > ? AND id <= ? ORDER BY id", (after, until)
-    ):
-        yield list(row)
-
-
-def newest(conn: sqlite3.Connection, table: str) -> int:
-    """The highest id of an append-only table; 0 when it is empty."""
-    return int(conn.execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0])
-
-
-def _said_since(conn: sqlite3.Connection, table: str, last: Seal | None) -> dict[str, Any]:
-    after, until = _upto(last, table), newest(conn, table)
-    count, digest = digest_lines(table_rows(conn, table, after, until))
-    return {"after": after, "upto": until, "count": count, "sha256": digest}
+    """The last row of an append-only table that the chain covers; the first form had fewer tables."""
+    return int(last.said.get(table, {"upto": 0})["upto"]) if last else 0

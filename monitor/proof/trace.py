@@ -14,7 +14,7 @@ from monitor.proof.figures import clock, esc
 from monitor.record import Run, Sample
 
 WIDTH, LEFT, RIGHT = 1000.0, 62.0, 14.0
-_TOP, _WHOLE_H, _BAND_H, _NEAR_H = 24.0, 90.0, 18.0, 150.0
+_TOP, _WHOLE_H, _BAND_H, _NEAR_H = 24.0, 80.0, 18.0, 142.0
 #: A line is never drawn across a longer silence than this. [s]
 _JOIN_S = 30.0
 _COLUMNS = 900

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 from monitor.errors import MonitorError, RecordError
 from monitor.proof.canon import page_stamp
@@ -104,29 +105,35 @@ def verify_proof_bytes(data: bytes, name: str = "proof", key: str | None = None)
 
 def verify_export(folder: Path, key: str | None = None) -> Report:
     """Check an ``export --all``: every file against the manifest, every run against its seal and samples."""
-    report = Report(f"export {folder}")
-    manifest = folder / MANIFEST_FILE
-    if manifest.exists():
-        form = open_closed(manifest.read_bytes(), MANIFEST_FORMAT, MANIFEST_FILE, report, key)
-        files = {
-            path.relative_to(folder).as_posix(): path.read_bytes()
-            for path in sorted(folder.rglob("*"))
-            if path.is_file() and path != manifest
-        }
-        if form is not None:
-            check_files(files, form.get("files"), report)
-            report.remark(
-                f"when it was written the chain had {form.get('seals')} seals and ended in {form.get('chain')}"
-            )
-    else:
-        report.sealed = False
-        report.problem(f"{MANIFEST_FILE} is missing: files and runs may have been added or removed")
+    report, _ = check_manifest(folder, key)
     for run_folder in sorted((folder / "runs").glob("*")):
         if run_folder.is_dir():
             _take_run(run_folder, report, key)
     if (folder / STORE_NAME).exists():
         _take_store(folder, report, key)
     return report
+
+
+def check_manifest(folder: Path, key: str | None = None) -> tuple[Report, dict[str, Any]]:
+    """Every file of an export against its manifest, and the manifest's own document (empty without one)."""
+    report = Report(f"export {folder}")
+    manifest = folder / MANIFEST_FILE
+    if not manifest.exists():
+        report.sealed = False
+        report.problem(f"{MANIFEST_FILE} is missing: files and runs may have been added or removed")
+        return report, {}
+    form = open_closed(manifest.read_bytes(), MANIFEST_FORMAT, MANIFEST_FILE, report, key)
+    files = {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path != manifest
+    }
+    if form is not None:
+        check_files(files, form.get("files"), report)
+        report.remark(
+            f"when it was written the chain had {form.get('seals')} seals and ended in {form.get('chain')}"
+        )
+    return report, form or {}
 
 
 def _take_run(run_folder: Path, report: Report, key: str | None) -> None:

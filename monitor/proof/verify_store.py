@@ -1,4 +1,4 @@
-"""Check the whole store: the chain, every entry and alarm it covers, every sealed run and its verdict."""
+"""Check the whole store: the chain, everything it covers, every sealed run and its verdict."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from itertools import pairwise
 from typing import Any
 
 from monitor.errors import MonitorError, RecordError
-from monitor.proof.canon import digest_lines, sha256
+from monitor.proof.canon import sha256
 from monitor.proof.chain import Seal, check_links, read_chain
 from monitor.proof.compare import compare_verdicts
 from monitor.proof.dossier import RECORD_FILES, record_bytes, run_of, verdict_form
 from monitor.proof.report import Report
-from monitor.proof.seal import TABLES, is_finished, newest, shaping_since, table_rows
+from monitor.proof.seal import is_finished, placed_in, shaping_since
+from monitor.proof.verify_cover import check_cover
 from monitor.record import Run
 from monitor.record.write import header_text, samples_text
 from monitor.store.runs import House, read_house
@@ -40,8 +41,7 @@ def verify_store(
     if report.problems:
         report.remark("the chain is broken; what it covers is checked as far as it can be")
     try:
-        for table in TABLES:
-            _check_rows(conn, table, chain, report)
+        check_cover(conn, chain, report)
         house = read_house(conn)
     except (MonitorError, ValueError, KeyError, TypeError) as trouble:
         report.problem(f"the entries can no longer be read: {trouble}")
@@ -60,35 +60,6 @@ def _quick_check(conn: sqlite3.Connection, report: Report) -> None:
     found = [row[0] for row in conn.execute("PRAGMA quick_check(3)")]
     if found != ["ok"]:
         report.problem(f"the database file is damaged: {found[0]}")
-
-
-def _check_rows(conn: sqlite3.Connection, table: str, chain: list[Seal], report: Report) -> None:
-    after, covered = 0, 0
-    for seal in chain:
-        said = seal.said.get(table)
-        if not isinstance(said, Mapping):
-            report.problem(f"seal {seal.seal_id} does not say which {table} it covers")
-            return
-        if said["after"] != after:
-            report.problem(
-                f"seal {seal.seal_id} does not go on with the {table} where the one before it ended"
-            )
-        count, digest = digest_lines(table_rows(conn, table, said["after"], said["upto"]))
-        if (count, digest) != (said["count"], said["sha256"]):
-            report.problem(
-                f"{table} {said['after'] + 1} to {said['upto']} are not as seal {seal.seal_id} found them: "
-                f"{_rows_differ(count, said['count'])}"
-            )
-        after, covered = said["upto"], covered + count
-    open_rows = sum(1 for _ in table_rows(conn, table, after, newest(conn, table)))
-    waiting = f"; {open_rows} came since and wait for the next seal" if open_rows else ""
-    report.remark(f"{covered} {table} are covered by seals{waiting}")
-
-
-def _rows_differ(count: int, sealed: int) -> str:
-    if count == sealed:
-        return "one was changed, or their order"
-    return f"{abs(count - sealed)} {'were removed' if count < sealed else 'were added'}"
 
 
 def _check_imported(conn: sqlite3.Connection, report: Report) -> None:
@@ -124,7 +95,8 @@ def _check_runs(
 def _check_run(
     conn: sqlite3.Connection, run_id: str, seals: list[Seal], report: Report, judge_again: bool
 ) -> None:
-    _check_reseals(conn, run_id, seals, report)
+    house = read_house(conn)
+    _check_reseals(conn, house, run_id, seals, report)
     said = seals[-1].said
     try:
         files = record_bytes(conn, run_id)
@@ -135,6 +107,8 @@ def _check_run(
     same = _fits(files, said)
     if same:
         report.remark(f"the record is byte for byte as seal {seals[-1].seal_id} found it")
+    elif placed_in(conn, house, house.runs[run_id], seals[-1].sealed_utc):
+        report.remark("its samples have a better place in time since it was sealed: the journal says so")
     else:
         _explain(conn, run_id, run, said, report)
     if judge_again and same:
@@ -172,7 +146,9 @@ def _explain(
     report.problem(f"the record was changed after it was sealed{how}, and nothing in the store says why")
 
 
-def _check_reseals(conn: sqlite3.Connection, run_id: str, seals: list[Seal], report: Report) -> None:
+def _check_reseals(
+    conn: sqlite3.Connection, house: House, run_id: str, seals: list[Seal], report: Report
+) -> None:
     """Each time a run was sealed again with another record, something in the store must say why."""
     for old, new in pairwise(seals):
         before, after = old.said, new.said
@@ -186,6 +162,8 @@ def _check_reseals(conn: sqlite3.Connection, run_id: str, seals: list[Seal], rep
             why = f"{shaped} entries changed it"
         elif more > 0:
             why = f"{more} samples came late"
+        elif placed_in(conn, house, house.runs[run_id], old.sealed_utc):
+            why = "its samples got a better place in time"
         else:
             report.problem(
                 f"it was sealed again with another record (seals {old.seal_id} and {new.seal_id}), and nothing in the "

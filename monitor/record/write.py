@@ -117,31 +117,29 @@ def _mark(mark: Mark) -> dict[str, Any]:
 
 def samples_text(samples: Iterable[Sample]) -> str:
     """The text of ``samples.csv``: the contract's columns, then those that any sample uses."""
+    columns = sample_columns(samples)
+    cells = [
+        [f"{value:.3f}" for value in values] if name == "t_s" else [_cell(value) for value in values]
+        for name, values in columns.items()
+    ]
+    lines = [",".join(columns), *map(",".join, zip(*cells, strict=True))]
+    return "\n".join(lines) + "\n"
+
+
+def sample_columns(samples: Iterable[Sample]) -> dict[str, list[Any]]:
+    """The columns of ``samples.csv`` in their order, None for blank."""
     rows = list(samples)
     jars = sorted({number for row in rows for number in row.jars})
     lids = sorted({number for row in rows for number in row.lids})
     optional = [name for name in _OPTIONAL if any(_is_news(row, name) for row in rows)]
-    header = [
-        *_BEFORE_JARS,
-        *(f"jar_{number}_C" for number in jars),
-        *_AFTER_JARS,
-        *(f"lid_{number}" for number in lids),
-        *_AFTER_LIDS,
-        *optional,
-    ]
-    lines = [",".join(header)]
-    for row in rows:
-        cells = [
-            f"{row.t_s:.3f}",
-            *(_cell(getattr(row, name)) for name in _BEFORE_JARS[1:]),
-            *(_cell(row.jars.get(number)) for number in jars),
-            *(_cell(getattr(row, name)) for name in _AFTER_JARS),
-            *(_cell(row.lids.get(number)) for number in lids),
-            *(_cell(getattr(row, name)) for name in _AFTER_LIDS),
-            *(_cell(getattr(row, name)) if _is_news(row, name) else "" for name in optional),
-        ]
-        lines.append(",".join(cells))
-    return "\n".join(lines) + "\n"
+    columns = {name: [getattr(row, name) for row in rows] for name in _BEFORE_JARS}
+    columns |= {f"jar_{number}_C": [row.jars.get(number) for row in rows] for number in jars}
+    columns |= {name: [getattr(row, name) for row in rows] for name in _AFTER_JARS}
+    columns |= {f"lid_{number}": [row.lids.get(number) for row in rows] for number in lids}
+    columns |= {name: [getattr(row, name) for row in rows] for name in _AFTER_LIDS}
+    return columns | {
+        name: [getattr(row, name) if _is_news(row, name) else None for row in rows] for name in optional
+    }
 
 
 def _is_news(row: Sample, name: str) -> bool:

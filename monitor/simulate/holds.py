@@ -74,17 +74,9 @@ def cycling_hold(rng: np.random.Generator, seed: int) -> Labelled:
     story = Story(kitchen, rng)
     story.come_up()
     story.boil(300.0)
-    _cycle(story, kitchen.minutes * 60.0 + float(rng.uniform(140.0, 300.0)), off_share=0.3, period_s=40.0)
+    story.cycle(kitchen.minutes * 60.0 + float(rng.uniform(140.0, 300.0)), off_share=0.3, period_s=40.0)
     story.end()
     return story.label("cycling_hold", seed)
-
-
-def _cycle(story: Story, seconds_s: float, *, off_share: float, period_s: float) -> None:
-    watts = story.kitchen.kettle.heater_W
-    on = [watts] * round(period_s * (1.0 - off_share))
-    off = [0.0] * round(period_s * off_share)
-    pattern = (on + off) * (int(seconds_s / max(1, len(on) + len(off))) + 1)
-    story.kettle.advance(seconds_s, pattern[: int(seconds_s)])
 
 
 def lossy_hold(rng: np.random.Generator, seed: int) -> Labelled:

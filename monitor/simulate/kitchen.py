@@ -16,7 +16,8 @@ import numpy as np
 from monitor.physics.saturation import boiling_slope_K_per_kPa
 from monitor.record.model import Calibration, Probe, Site
 from monitor.simulate.kettle import JAR_VOLUME_L, Kettle, canner
-from monitor.simulate.probe import NodeModel, ProbeModel
+from monitor.simulate.observe import NodeModel
+from monitor.simulate.probe import ProbeModel
 from monitor.simulate.weather import Weather, some_weather
 
 #: A day in summer on which every invented run takes place.

@@ -4,33 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.simulate.kitchen import some_kitchen
+from monitor.simulate.chance import between, broken_hold
+from monitor.simulate.kitchen import Kitchen, some_kitchen
 from monitor.simulate.story import Labelled, Story
 
 #: Electric rings go on giving heat; gas and induction stop at once.
 _DIP_S = (20.0, 600.0)
 
 
-def _between(rng: np.random.Generator, low: float, high: float) -> float:
-    """Log-uniform: as many short as long ones."""
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
-def _broken_hold(rng: np.random.Generator, required_s: float) -> tuple[float, float]:
-    """Lengths of the boil before and after a loss, each too short, together mostly long enough. [s]"""
-    before = float(rng.uniform(0.25, 0.97)) * required_s
-    after = float(rng.uniform(max(0.1, 1.05 - before / required_s), 0.97)) * required_s
-    return before, after
-
-
 def dip(rng: np.random.Generator, seed: int) -> Labelled:
     """The power goes for 20 s to 10 min; the boil comes back, but not for long enough."""
     kitchen = some_kitchen(rng)
     story = Story(kitchen, rng)
-    before_s, after_s = _broken_hold(rng, kitchen.minutes * 60.0)
+    before_s, after_s = broken_hold(rng, kitchen.minutes * 60.0)
     story.come_up()
     story.boil(before_s)
-    off_s = _between(rng, *_DIP_S)
+    off_s = between(rng, *_DIP_S)
     story.kettle.advance(off_s, 0.0)
     if rng.random() < 0.5:
         story.kettle.advance_to_boil()
@@ -49,7 +38,7 @@ def two_dips(rng: np.random.Generator, seed: int) -> Labelled:
     story.come_up()
     for _ in range(2):
         story.boil(float(rng.uniform(0.3, 0.9)) * required_s)
-        story.kettle.advance(_between(rng, 40.0, 400.0), 0.0)
+        story.kettle.advance(between(rng, 40.0, 400.0), 0.0)
         story.kettle.advance_to_boil()
     story.boil(float(rng.uniform(0.3, 0.9)) * required_s)
     story.end()
@@ -60,12 +49,12 @@ def lid_off_dip(rng: np.random.Generator, seed: int) -> Labelled:
     """Somebody takes the lid off, and the heater cannot keep up; or the heat goes with it."""
     kitchen = some_kitchen(rng)
     story = Story(kitchen, rng)
-    before_s, after_s = _broken_hold(rng, kitchen.minutes * 60.0)
+    before_s, after_s = broken_hold(rng, kitchen.minutes * 60.0)
     story.come_up()
     story.boil(before_s)
     story.kettle.lid_on = False
     story.kettle.advance(
-        _between(rng, 20.0, 300.0), 0.25 * kitchen.kettle.lid_off_loss_W(story.kettle.water_C)
+        between(rng, 20.0, 300.0), 0.25 * kitchen.kettle.lid_off_loss_W(story.kettle.water_C)
     )
     story.kettle.lid_on = True
     story.kettle.advance_to_boil()
@@ -80,16 +69,13 @@ def slow_fall(rng: np.random.Generator, seed: int) -> Labelled:
     story = Story(kitchen, rng)
     kettle = story.kettle
     required_s = kitchen.minutes * 60.0
-    before_s, after_s = _broken_hold(rng, required_s)
+    before_s, after_s = broken_hold(rng, required_s)
     story.come_up()
     story.boil(before_s)
-    rate_K_per_min = _between(rng, 0.05, 1.0)
-    deep_K = _between(rng, 0.15, 3.0)
-    needed_W = kettle.kettle.lid_on_loss_W(kettle.water_C) + kettle.kettle.jars_film_W_per_K * (
-        kettle.water_C - kettle.jars_C
-    )
+    rate_K_per_min = between(rng, 0.05, 1.0)
+    deep_K = between(rng, 0.15, 3.0)
     short_W = rate_K_per_min / 60.0 * kettle.kettle.water_and_pot_J_per_K
-    kettle.advance(deep_K / rate_K_per_min * 60.0, max(0.0, needed_W - short_W))
+    kettle.advance(deep_K / rate_K_per_min * 60.0, max(0.0, kettle.needed_W - short_W))
     if rng.random() < 0.7:
         kettle.advance_to_boil()
         story.boil(after_s)
@@ -103,10 +89,10 @@ def cold_water_added(rng: np.random.Generator, seed: int) -> Labelled:
     """Water below the boil is poured in, marked or not; the boil stops and comes back."""
     kitchen = some_kitchen(rng)
     story = Story(kitchen, rng)
-    before_s, after_s = _broken_hold(rng, kitchen.minutes * 60.0)
+    before_s, after_s = broken_hold(rng, kitchen.minutes * 60.0)
     story.come_up()
     story.boil(before_s)
-    litres = _between(rng, 0.2, 2.0)
+    litres = between(rng, 0.2, 2.0)
     story.kettle.pour(litres, float(rng.uniform(10.0, 60.0)))
     if rng.random() < 0.5:
         story.mark("water_added", float(rng.uniform(0.0, 10.0)))
@@ -137,18 +123,24 @@ def cycling_loss(rng: np.random.Generator, seed: int) -> Labelled:
 
 def simmer_unmarked(rng: np.random.Generator, seed: int) -> Labelled:
     """Nobody looked: the water is kept 0.8 to 10 K below the boil, as steadily as a careful cook can."""
-    return _simmer(rng, seed, "simmer_unmarked", _between(rng, 0.8, 10.0), seen=False)
+    return _simmer(rng, seed, "simmer_unmarked", between(rng, 0.8, 10.0), seen=False)
 
 
 def simmer_marked(rng: np.random.Generator, seed: int) -> Labelled:
     """Somebody took the simmer, 1.2 to 10 K below, for a boil and marked it."""
-    return _simmer(rng, seed, "simmer_marked", _between(rng, 1.2, 10.0), seen=True)
+    return _simmer(rng, seed, "simmer_marked", between(rng, 1.2, 10.0), seen=True)
 
 
 def _simmer(
-    rng: np.random.Generator, seed: int, family: str, below_K: float, *, seen: bool, beyond: bool = False
+    rng: np.random.Generator,
+    seed: int,
+    family: str,
+    below_K: float,
+    *,
+    seen: bool,
+    kitchen: Kitchen | None = None,
 ) -> Labelled:
-    kitchen = some_kitchen(rng, ring_s=float(rng.uniform(0.0, 15.0)))
+    kitchen = kitchen or some_kitchen(rng, ring_s=float(rng.uniform(0.0, 15.0)))
     story = Story(kitchen, rng, seen=False)
     story.kettle.advance(float(rng.integers(0, 100)))
     story.load_jars()
@@ -157,7 +149,7 @@ def _simmer(
         story.mark("rolling_boil_seen")
     story.kettle.advance(kitchen.minutes * 60.0 + float(rng.uniform(100.0, 600.0)), below_boil_K=below_K)
     story.end()
-    return story.label(family, seed, provable=False, note=f"{below_K:.2f} K below", beyond=beyond)
+    return story.label(family, seed, provable=False, note=f"{below_K:.2f} K below")
 
 
 def boil_then_simmer(rng: np.random.Generator, seed: int) -> Labelled:
@@ -166,7 +158,7 @@ def boil_then_simmer(rng: np.random.Generator, seed: int) -> Labelled:
     story = Story(kitchen, rng)
     required_s = kitchen.minutes * 60.0
     story.come_up()
-    below_K = _between(rng, 1.2 if story.seen else 0.8, 10.0)
+    below_K = between(rng, 1.2 if story.seen else 0.8, 10.0)
     story.boil(float(rng.uniform(0.1, 0.95)) * required_s)
     story.kettle.advance(float(rng.uniform(0.3, 1.2)) * required_s, below_boil_K=below_K)
     story.end()
@@ -220,3 +212,36 @@ def never_warm(rng: np.random.Generator, seed: int) -> Labelled:
     story.kettle.advance(1500.0 + kitchen.minutes * 60.0, below_boil_K=below_K)
     story.end()
     return story.label("never_warm", seed, provable=False)
+
+
+def noisy_dip(rng: np.random.Generator, seed: int) -> Labelled:
+    """A power cut under agitation of 0.08 to 0.16 K at the probe."""
+    return _cut(rng, seed, "noisy_dip", some_kitchen(rng, sensor="fine", noisy=True))
+
+
+def slow_sampling_dip(rng: np.random.Generator, seed: int) -> Labelled:
+    """A power cut watched with a sample every 1.5 to 3 s."""
+    kitchen = some_kitchen(rng, interval_s=float(rng.uniform(1.5, 3.0)))
+    return _cut(rng, seed, "slow_sampling_dip", kitchen)
+
+
+def _cut(rng: np.random.Generator, seed: int, family: str, kitchen: Kitchen) -> Labelled:
+    story = Story(kitchen, rng)
+    before_s, after_s = broken_hold(rng, kitchen.minutes * 60.0)
+    story.come_up()
+    story.boil(before_s)
+    off_s = between(rng, *_DIP_S)
+    story.kettle.cut_power(off_s)
+    story.kettle.advance_to_boil()
+    story.boil(after_s)
+    story.end()
+    return story.label(family, seed, provable=False, note=f"power away for {off_s:.0f} s")
+
+
+def storm_simmer(rng: np.random.Generator, seed: int) -> Labelled:
+    """A simmer while the pressure runs up or down by as much as 3 hPa an hour."""
+    kitchen = some_kitchen(rng, sensor="fine", storm=True)
+    seen = bool(rng.random() < 0.5)
+    return _simmer(
+        rng, seed, "storm_simmer", between(rng, 1.2 if seen else 0.8, 4.0), seen=seen, kitchen=kitchen
+    )

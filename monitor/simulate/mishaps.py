@@ -94,6 +94,20 @@ def step_clock(samples: Sequence[Sample], at_s: float, by_s: float) -> Samples:
     ]
 
 
+def wrong_clock(samples: Sequence[Sample], until_s: float, by_s: float) -> Samples:
+    """The clock that made ``t_s`` was wrong by ``by_s`` until it was put right; what lies before 0 is lost."""
+    moved = [
+        sample._replace(t_s=round(sample.t_s + by_s, 3)) if sample.t_s < until_s else sample
+        for sample in samples
+    ]
+    return [sample for sample in moved if sample.t_s >= 0.0]
+
+
+def resent(samples: Sequence[Sample], from_s: float, to_s: float) -> Samples:
+    """Nothing arrives from ``from_s`` until ``to_s``; then all of it does, marked late, before what follows."""
+    return [sample._replace(late=True) if from_s <= sample.t_s < to_s else sample for sample in samples]
+
+
 def late_and_twice(
     samples: Sequence[Sample], rng: np.random.Generator, *, late: float = 0.02, twice: float = 0.02
 ) -> Samples:

@@ -14,11 +14,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import repeat
 
 import numpy as np
 
-from monitor.record.model import Sample
 from monitor.simulate.truth import Floats, Truth
 
 #: Type K, junction at 0 °C: temperature [°C] and voltage [mV], NIST Monograph 175.
@@ -62,28 +60,6 @@ class ProbeModel:
     chip_error_K_per_K: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class NodeModel:
-    """A node that reads the probe. Times in s, pressures in kPa."""
-
-    interval_s: float = 1.0
-    jitter_s: float = 0.0
-    #: Share of samples that never arrive.
-    lost: float = 0.0
-    has_chip: bool = True
-    has_room: bool = True
-    has_barometer: bool = True
-    has_heater: bool = False
-    has_uptime: bool = True
-    #: Only every so many samples carry the slow channels (pressure, room).
-    slow_every: int = 10
-    barometer_error_kPa: float = 0.0
-    barometer_noise_kPa: float = 0.006
-    #: The barometer was set to show sea-level pressure: it reads in this ratio too high.
-    barometer_ratio: float = 1.0
-    boot: int = 1
-
-
 def type_K_mV(temperature_C: Floats | float) -> Floats:
     """Voltage of a type K couple with its junction at 0 °C, 0 to 120 °C, within 0.001 mV. [mV]"""
     return np.asarray(_TYPE_K_CURVE(np.asarray(temperature_C)), dtype=np.float64)
@@ -121,15 +97,6 @@ def correlated_noise(rng: np.random.Generator, t_s: Floats, correlation_s: float
         state = keep * state + kick
         out.append(state)
     return np.array(out)
-
-
-def sample_times(rng: np.random.Generator, node: NodeModel, end_s: float) -> Floats:
-    """When a node samples, from its first sample to ``end_s``, to the millisecond. [s]"""
-    start_s = float(rng.uniform(0.0, node.interval_s))
-    t = np.arange(start_s, end_s, node.interval_s)
-    if node.jitter_s > 0.0:
-        t = t + rng.uniform(0.0, node.jitter_s, len(t))
-    return np.round(t, 3)
 
 
 def chip_series(probe: ProbeModel, t_s: Floats) -> Floats:
@@ -179,51 +146,3 @@ def readings(rng: np.random.Generator, probe: ProbeModel, truth: Truth, t_s: Flo
         shown = shown + curve - at_check
     shown = shown + probe.white_K * scattered.standard_normal(len(t_s))
     return np.round(shown / probe.step_K) * probe.step_K
-
-
-def observe(rng: np.random.Generator, probe: ProbeModel, node: NodeModel, truth: Truth) -> list[Sample]:
-    """The samples of a node that watched a kettle, in time order; mishaps come on top.
-
-    Each kind of noise has a generator of its own, so that what happens later changes nothing before.
-    """
-    times, water_noise, air_noise, room_noise, chip_noise, radio = rng.spawn(6)
-    t_s = sample_times(times, node, float(truth.t_s[-1]))
-    water = readings(water_noise, probe, truth, t_s)
-    count = len(t_s)
-    index = np.minimum(t_s.astype(np.int64), len(truth.t_s) - 1)
-    slow = np.arange(count) % node.slow_every == 0
-    pressure: list[float | None] = [None] * count
-    room: list[float | None] = [None] * count
-    at_slow = np.flatnonzero(slow)
-    if node.has_barometer:
-        true_kPa = truth.pressure_kPa[index[at_slow]] * node.barometer_ratio
-        noise = node.barometer_noise_kPa * air_noise.standard_normal(len(at_slow))
-        seen = np.round(true_kPa + node.barometer_error_kPa + noise, 3)
-        for place, value in zip(at_slow.tolist(), seen.tolist(), strict=True):
-            pressure[place] = value
-    if node.has_room:
-        seen = np.round((truth.room_C + 0.1 * room_noise.standard_normal(len(at_slow))) * 16) / 16
-        for place, value in zip(at_slow.tolist(), seen.tolist(), strict=True):
-            room[place] = value
-    chip_steps = np.round((chip_series(probe, t_s) + 0.03 * chip_noise.standard_normal(count)) * 16) / 16
-    samples = list(
-        map(
-            Sample,
-            t_s.tolist(),
-            water.tolist(),
-            repeat(None),
-            room,
-            pressure,
-            np.round(truth.ring_W[index], 0).tolist() if node.has_heater else repeat(None),
-            repeat(None),
-            chip_steps.tolist() if node.has_chip else repeat(None),
-            repeat(None),
-            repeat(node.boot),
-            range(count),
-            np.round(t_s + 3.0, 3).tolist() if node.has_uptime else repeat(None),
-        )
-    )
-    if node.lost > 0.0:
-        keep = radio.random(count) >= node.lost
-        samples = [sample for sample, kept in zip(samples, keep.tolist(), strict=True) if kept]
-    return samples

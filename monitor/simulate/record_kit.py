@@ -53,6 +53,12 @@ class Place:
     room_C: float = 23.0
 
 
+HILL = Place("hill kitchen", 1650.0, "America/Denver", "2026-08-14T09:12:00", "pears")
+VALLEY = Place("valley kitchen", 180.0, "America/New_York", "2026-07-25T13:40:00", "pears")
+COAST = Place("harbour kitchen", 12.0, "Europe/Lisbon", "2026-06-30T17:05:00", "peaches")
+HIGH = Place("mountain kitchen", 2400.0, "America/Denver", "2026-08-29T10:30:00", "peaches")
+
+
 class Told:
     """A story with a place, its expectations gathered on the way."""
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 
 from monitor.record.model import Batch, Mark, Required, Run, Sample
-from monitor.simulate.kettle import KettleRun
+from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.kitchen import Kitchen, local_time
-from monitor.simulate.probe import at_the_junction, noise_K2_s, observe
-from monitor.simulate.truth import FALTER_K, UNSEEN_K, Truth
+from monitor.simulate.observe import observe
+from monitor.simulate.probe import at_the_junction, noise_K2_s
+from monitor.simulate.truth import FALTER_K, UNSEEN_K, TrueStretch, Truth
 
 #: No story of the suite is longer. [s]
 LONGEST_S = 4 * 3600
@@ -38,14 +40,14 @@ class Loss:
     plainness: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Labelled:
     """A run with what was true of it.
 
     ``safe`` is True where the true hold is plainly long enough, False where it is plainly too short, None
     between. ``must_not_hold`` says why the record may not be called held whatever the water did ("" where it
     may). ``wants`` are event kinds that a right verdict brings with it. ``beyond`` marks a run whose errors
-    lie outside what its record states: its rate is reported, never asserted.
+    lie at the limit of what its record states, or outside it: its rate is reported, never asserted.
     """
 
     run: Run
@@ -63,15 +65,20 @@ class Labelled:
     guarded: bool = False
     story: Story | None = field(default=None, repr=False, compare=False)
 
-    @property
+    @cached_property
     def true_hold_s(self) -> float:
         """Longest true boil with jars in and heat on. [s]"""
-        return self.truth.longest_s(FALTER_K)
+        return max((stretch.length_s for stretch in self.stretches), default=0.0)
 
-    @property
+    @cached_property
+    def stretches(self) -> list[TrueStretch]:
+        """True boil with jars in and heat on, faltering bridged."""
+        return self.truth.stretches(FALTER_K)
+
+    @cached_property
     def losses(self) -> list[Loss]:
         """What lies between the true stretches of boil: how deep, how long, how plain to this probe."""
-        stretches = self.truth.stretches(FALTER_K)
+        stretches = self.stretches
         if len(stretches) < 2 or self.story is None:
             return []
         kitchen = self.story.kitchen
@@ -92,10 +99,10 @@ class Labelled:
             )
         return found
 
-    @property
+    @cached_property
     def visible_hold_s(self) -> float:
         """The longest hold when losses too faint for any detector are bridged. [s]"""
-        stretches = self.truth.stretches(FALTER_K)
+        stretches = self.stretches
         best = length_s = stretches[0].length_s if stretches else 0.0
         start_s = stretches[0].start_s if stretches else 0.0
         for loss, stretch in zip(self.losses, stretches[1:], strict=True):
@@ -171,12 +178,17 @@ class Story:
             return
         kettle = self.kettle
         spare_W = float(self.rng.uniform(200.0, 1200.0))
-        needed_W = kettle.kettle.lid_on_loss_W(kettle.water_C) + kettle.kettle.jars_film_W_per_K * (
-            kettle.water_C - kettle.jars_C
-        )
+        needed_W = kettle.needed_W
         if not kettle.lid_on:
             needed_W += kettle.kettle.lid_off_loss_W(kettle.water_C)
         kettle.advance(seconds_s, min(kettle.kettle.heater_W, needed_W + spare_W))
+
+    def cycle(self, seconds_s: float, *, off_share: float, period_s: float) -> None:
+        """A thermostat: full heat and none by turns."""
+        on = [self.kitchen.kettle.heater_W] * round(period_s * (1.0 - off_share))
+        off = [0.0] * round(period_s * off_share)
+        pattern = (on + off) * (int(seconds_s / max(1, len(on) + len(off))) + 1)
+        self.kettle.advance(seconds_s, pattern[: int(seconds_s)])
 
     def end(self, *, cool_s: float | None = None) -> None:
         """Heat off; the record runs on for some minutes, or not."""

@@ -3,7 +3,8 @@
 A *false held* is a run called held though the true boil was too short, or though the record may not be called
 held at all. Where the only thing that made it too short was a pause too faint for any detector, it is counted
 apart, as *faint*. A *missed hold* is a run with a plainly long enough true hold that was not called held. A *wrong
-reason* is a run that lacks an event a right verdict brings with it. An *overcredit* is a run credited with
+reason* is a run that lacks an event a right verdict brings with it, or one that held and in which the engine saw
+a trouble that never was. An *overcredit* is a run credited with
 more than 5 s beyond the true boil (the probe's lag).
 """
 
@@ -31,6 +32,19 @@ STOPPABLE = (
     "noisy_hold",
     "slow_sampling_hold",
     "cycling_hold",
+)
+
+#: Troubles that must not be named in a run that held, unless they happened.
+TROUBLES = frozenset(
+    {
+        "clock_stepped",
+        "node_restarted",
+        "pressure_disagrees",
+        "probe_fault",
+        "probe_moved",
+        "reading_frozen",
+        "reads_above_boiling",
+    }
 )
 
 #: Families in which nothing fails but the boil, and how plain a loss must be to be timed.
@@ -63,10 +77,13 @@ class Outcome:
     seen: bool
     note: str
     missing: tuple[str, ...] = ()
-    #: Losses cried inside a true boil, and how long true boil was watched. [s]
-    false_alarms: int = 0
+    #: Troubles named that never were.
+    imagined: tuple[str, ...] = ()
+    #: When losses were cried inside a true boil, and how long true boil was watched. [s]
+    alarms_s: tuple[float, ...] = ()
     boil_s: float = 0.0
-    #: For each loss plain to see: (raised, onset) of its ``boil_lost`` less the true start; None if never. [s]
+    #: For each plain loss of an announced boil: its ``boil_lost``, (raised, onset) less the true start; None if
+    #: it never came. [s]
     called: tuple[tuple[float, float] | None, ...] = ()
     #: After being told to stop, and stopping: the verdict; "" where that was not tried.
     stopped_verdict: str | None = ""
@@ -103,15 +120,21 @@ class Outcome:
     @property
     def false_broken(self) -> bool:
         """Called broken though the true hold was long enough: worse than unproven, though it errs safely."""
-        return self.verdict == BROKEN and self.creditable_s >= self.required_s and not self.must_not_hold
+        if self.beyond or self.must_not_hold:
+            return False
+        return self.verdict == BROKEN and self.creditable_s >= self.required_s
 
     @property
     def overcredit(self) -> bool:
         return self.proven_s > max(self.true_s, self.visible_s) + LAG_S and not self.beyond
 
     @property
+    def false_alarms(self) -> int:
+        return len(self.alarms_s)
+
+    @property
     def wrong_reason(self) -> bool:
-        return bool(self.missing)
+        return bool(self.missing or self.imagined)
 
     @property
     def shortfall_s(self) -> float:
@@ -146,35 +169,54 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
         seen=labelled.seen,
         note=labelled.note,
         missing=tuple(kind for kind in labelled.wants if kind not in kinds),
-        false_alarms=_false_alarms(labelled, verdict),
+        imagined=_imagined(labelled, kinds),
+        alarms_s=_false_alarms(labelled, verdict),
         boil_s=sum(stretch.length_s for stretch in labelled.truth.stretches()),
         called=_called(labelled, verdict) if FAMILIES[family].side != "reported" else (),
         stopped_verdict=_stopped(labelled, told_s) if stop and told_s is not None else "",
     )
 
 
+def _imagined(labelled: Labelled, kinds: set[str]) -> tuple[str, ...]:
+    """Troubles named in a run that held and had none of them."""
+    if FAMILIES[labelled.family].side != "held":
+        return ()
+    return tuple(sorted((kinds & TROUBLES) - set(labelled.wants)))
+
+
 def _lost(verdict: Verdict) -> list[Event]:
     return [event for event in verdict.events if event.kind == "boil_lost"]
 
 
-def _false_alarms(labelled: Labelled, verdict: Verdict) -> int:
-    """``boil_lost`` raised in the middle of a true boil, more than a minute after it began."""
+def _false_alarms(labelled: Labelled, verdict: Verdict) -> tuple[float, ...]:
+    """When ``boil_lost`` was raised in the middle of a true boil, more than a minute after it began. [s]"""
     if FAMILIES[labelled.family].side != "held":
-        return 0
-    return sum(
-        stretch.start_s + 60.0 < event.raised_s < stretch.end_s
+        return ()
+    return tuple(
+        event.raised_s
         for event in _lost(verdict)
         for stretch in labelled.truth.stretches()
+        if stretch.start_s + 60.0 < event.raised_s < stretch.end_s
     )
 
 
+def _told_boiling(verdict: Verdict, at_s: float) -> bool:
+    """Whether the boil had been announced, and not yet taken back, shortly before ``at_s``."""
+    told = [
+        event.kind
+        for event in verdict.events
+        if event.kind in ("boil_reached", "boil_back", "boil_lost") and event.raised_s < at_s - 10.0
+    ]
+    return bool(told) and told[-1] != "boil_lost"
+
+
 def _called(labelled: Labelled, verdict: Verdict) -> tuple[tuple[float, float] | None, ...]:
-    """How late each plain loss was called, in runs where only the kettle failed."""
+    """How late each plain loss of an announced boil was called, in runs where only the kettle failed."""
     if labelled.family not in KETTLE_ALONE:
         return ()
     found: list[tuple[float, float] | None] = []
     for loss in labelled.losses:
-        if loss.plainness < PLAIN:
+        if loss.plainness < PLAIN or not _told_boiling(verdict, loss.start_s):
             continue
         near = [e for e in _lost(verdict) if loss.start_s - 10.0 <= e.raised_s <= loss.end_s + 90.0]
         found.append((near[0].raised_s - loss.start_s, near[0].onset_s - loss.start_s) if near else None)
@@ -200,11 +242,17 @@ def run_suite(pairs: Sequence[tuple[str, int]], jobs: int = 1) -> list[Outcome]:
     """Judge every (family, seed); the order of the outcomes is that of the pairs."""
     if jobs <= 1:
         return [_judge_pair(pair) for pair in pairs]
+    # Runs of one family stand together and families differ in length: small pieces keep all processes busy.
+    chunk = max(1, min(20, len(pairs) // (8 * jobs)))
     with ProcessPoolExecutor(max_workers=jobs) as pool:
-        return list(pool.map(_judge_pair, pairs, chunksize=50))
+        return list(pool.map(_judge_pair, pairs, chunksize=chunk))
 
 
-def suite_pairs(unsafe: int, safe: int, seed: int) -> list[tuple[str, int]]:
-    """The runs of the suite's given size."""
-    reported = max(20, (unsafe + safe) // 50)
-    return draw("lost", unsafe, seed) + draw("held", safe, seed) + draw("reported", reported, seed)
+def suite_pairs(unsafe: int, safe: int, seed: int, *, not_yet: bool = False) -> list[tuple[str, int]]:
+    """The runs of the suite's given size; ``not_yet`` with the families that the engine cannot do yet."""
+    reported = max(35, (unsafe + safe) // 40)
+    return [
+        *draw("lost", unsafe, seed, not_yet=not_yet),
+        *draw("held", safe, seed),
+        *draw("reported", reported, seed),
+    ]

@@ -1,4 +1,4 @@
-"""Families in which the node, the probe, the pressure or the record itself is what fails."""
+"""Families in which the node, the probe or the record itself is what fails."""
 
 from __future__ import annotations
 
@@ -8,15 +8,12 @@ import numpy as np
 
 from monitor.record.model import Sample
 from monitor.simulate import mishaps
+from monitor.simulate.chance import new_boot
 from monitor.simulate.kitchen import some_kitchen
 from monitor.simulate.story import Labelled, Story
 
 
-def _boot(rng: np.random.Generator) -> int:
-    return int(rng.integers(1, 2**32))
-
-
-def _hold_with_dip(rng: np.random.Generator, off_s: float, **kitchen: object) -> tuple[Story, float, float]:
+def hold_with_dip(rng: np.random.Generator, off_s: float, **kitchen: object) -> tuple[Story, float, float]:
     """A hold broken by a power cut: the story, when the power went, when the boil was back."""
     story = Story(some_kitchen(rng, sensor="fine", **kitchen), rng, seen=bool(rng.random() < 0.7))  # type: ignore[arg-type]
     required_s = story.kitchen.minutes * 60.0
@@ -33,7 +30,7 @@ def _hold_with_dip(rng: np.random.Generator, off_s: float, **kitchen: object) ->
 
 def gap_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
     """Kitchen and node lose the mains together for 30 s to 6 min; the record shows boil, nothing, boil."""
-    story, gone_s, back_s = _hold_with_dip(rng, float(rng.uniform(30.0, 360.0)))
+    story, gone_s, back_s = hold_with_dip(rng, float(rng.uniform(30.0, 360.0)))
     samples = mishaps.silence(story.observe(), gone_s - 1.0, back_s + float(rng.uniform(0.0, 30.0)))
     return story.label("gap_hides_dip", seed, samples, provable=False, wants=("node_silent",))
 
@@ -41,16 +38,16 @@ def gap_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
 def restart_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
     """The same, and the node comes back with a new boot while the water is still coming back."""
     off_s = float(rng.uniform(20.0, 240.0))
-    story, gone_s, back_s = _hold_with_dip(rng, off_s)
+    story, gone_s, back_s = hold_with_dip(rng, off_s)
     away_s = float(rng.uniform(off_s, back_s - gone_s + 20.0))
-    samples = mishaps.restart(story.observe(), gone_s, away_s, _boot(rng))
+    samples = mishaps.restart(story.observe(), gone_s, away_s, new_boot(rng))
     return story.label("restart_hides_dip", seed, samples, provable=False, wants=("node_restarted",))
 
 
 def short_gap_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
     """A cut of 15 to 30 s that the node misses as well."""
     off_s = float(rng.uniform(15.0, 30.0))
-    story, gone_s, _ = _hold_with_dip(rng, off_s, ring_s=0.0)
+    story, gone_s, _ = hold_with_dip(rng, off_s, ring_s=0.0)
     samples = mishaps.silence(story.observe(), gone_s - 1.0, gone_s + float(rng.uniform(off_s, 30.0)))
     return story.label("short_gap_hides_dip", seed, samples, provable=False)
 
@@ -109,7 +106,7 @@ def frozen_coarse(rng: np.random.Generator, seed: int) -> Labelled:
 
 def probe_fault_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
     """A wire comes loose during the hold, and the boil is lost while it is."""
-    story, gone_s, back_s = _hold_with_dip(rng, float(rng.uniform(40.0, 300.0)))
+    story, gone_s, back_s = hold_with_dip(rng, float(rng.uniform(40.0, 300.0)))
     kind = str(rng.choice(("open", "short_to_ground", "short_to_supply", "out_of_range")))
     samples = mishaps.fault(story.observe(), gone_s, back_s, kind)
     return story.label("probe_fault_in_hold", seed, samples, provable=False, wants=("probe_fault",))
@@ -154,7 +151,7 @@ def clock_steps_forward(rng: np.random.Generator, seed: int) -> Labelled:
 
 def clock_steps_back(rng: np.random.Generator, seed: int) -> Labelled:
     """The clock is set back across a dip, so that boil seems to follow boil."""
-    story, gone_s, back_s = _hold_with_dip(rng, float(rng.uniform(40.0, 240.0)))
+    story, gone_s, back_s = hold_with_dip(rng, float(rng.uniform(40.0, 240.0)))
     step_s = -(back_s - gone_s)
     observed = story.observe()
     samples = [sample for sample in observed if not gone_s <= sample.t_s < back_s]
@@ -178,73 +175,6 @@ def conflicting_rows(rng: np.random.Generator, seed: int) -> Labelled:
     return story.label("conflicting_rows", seed, samples, provable=False)
 
 
-def sea_level_barometer(rng: np.random.Generator, seed: int) -> Labelled:
-    """The barometer shows sea-level pressure in a kitchen at 600 m or more."""
-    kitchen = some_kitchen(rng, sensor="fine", altitude_m=float(rng.uniform(600.0, 3000.0)))
-    weather = kitchen.weather
-    ratio = weather.sea_level_kPa(0.0) / weather.pressure_kPa(0.0)
-    kitchen = replace(kitchen, node=replace(kitchen.node, barometer_ratio=ratio))
-    story = Story(kitchen, rng)
-    story.come_up()
-    story.boil(kitchen.minutes * 60.0 + float(rng.uniform(-200.0, 300.0)))
-    story.end()
-    return story.label(
-        "sea_level_barometer",
-        seed,
-        provable=False,
-        must_not_hold="the pressure disagrees",
-        wants=("pressure_disagrees",),
-    )
-
-
-def low_barometer(rng: np.random.Generator, seed: int) -> Labelled:
-    """A broken barometer reads 98 to 160 hPa low, beyond any weather; the water only simmers there."""
-    kitchen = some_kitchen(rng, sensor="fine", altitude_m=float(rng.uniform(0.0, 2500.0)))
-    low_kPa = float(rng.uniform(9.8, 16.0))
-    kitchen = replace(kitchen, node=replace(kitchen.node, barometer_error_kPa=-low_kPa))
-    story = Story(kitchen, rng, seen=False)
-    story.kettle.advance(60.0)
-    story.load_jars()
-    story.kettle.advance(1400.0, below_boil_K=low_kPa * 0.28)
-    story.mark("rolling_boil_seen")
-    story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=low_kPa * 0.28)
-    story.end()
-    return story.label("low_barometer", seed, provable=False, wants=("pressure_disagrees",))
-
-
-def wrong_altitude(rng: np.random.Generator, seed: int) -> Labelled:
-    """The altitude is typed 1000 to 1800 m too high; a barometer stands against it; the water simmers."""
-    kitchen = some_kitchen(rng, sensor="fine", altitude_m=float(rng.uniform(0.0, 2000.0)))
-    wrong_m = float(rng.uniform(1000.0, 1800.0))
-    site = replace(kitchen.site, altitude_m=round((kitchen.site.altitude_m or 0.0) + wrong_m))
-    kitchen = replace(kitchen, site=site)
-    story = Story(kitchen, rng, seen=False)
-    story.kettle.advance(60.0)
-    story.load_jars()
-    below_K = min(0.0033 * wrong_m, 5.0)
-    story.kettle.advance(1500.0, below_boil_K=below_K)
-    story.mark("rolling_boil_seen")
-    story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
-    story.end()
-    return story.label("wrong_altitude", seed, provable=False, wants=("pressure_disagrees",))
-
-
-def altitude_only_simmer(rng: np.random.Generator, seed: int) -> Labelled:
-    """No barometer, honest altitude, any weather: a simmer must not pass for a boil."""
-    kitchen = some_kitchen(rng, sensor="fine", pressure="altitude")
-    story = Story(kitchen, rng, seen=False)
-    seen = bool(rng.random() < 0.5)
-    below_K = float(np.exp(rng.uniform(np.log(1.2 if seen else 0.8), np.log(6.0))))
-    story.kettle.advance(60.0)
-    story.load_jars()
-    story.kettle.advance(1500.0, below_boil_K=below_K)
-    if seen:
-        story.mark("rolling_boil_seen")
-    story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
-    story.end()
-    return story.label("altitude_only_simmer", seed, provable=False, note=f"{below_K:.2f} K below")
-
-
 def no_jars_in(rng: np.random.Generator, seed: int) -> Labelled:
     """Nobody marked the jars going in: water that boils without jars proves nothing."""
     story = Story(some_kitchen(rng, sensor="fine"), rng, seen=True)
@@ -252,6 +182,16 @@ def no_jars_in(rng: np.random.Generator, seed: int) -> Labelled:
     story.boil(story.kitchen.minutes * 60.0 + 200.0)
     story.end()
     return story.label("no_jars_in", seed, provable=False, must_not_hold="no jars_in mark")
+
+
+def no_marks_at_all(rng: np.random.Generator, seed: int) -> Labelled:
+    """Nobody marked anything, neither jars nor boil nor heat off: the record is open and proves nothing."""
+    story = Story(some_kitchen(rng, sensor="fine"), rng, seen=False)
+    story.come_up()
+    story.boil(story.kitchen.minutes * 60.0 + 200.0)
+    story.end()
+    story.marks.clear()
+    return story.label("no_marks_at_all", seed, provable=False, must_not_hold="no jars_in mark")
 
 
 def record_begins_at_boil(rng: np.random.Generator, seed: int) -> Labelled:
@@ -295,21 +235,4 @@ def boil_not_seen(rng: np.random.Generator, seed: int) -> Labelled:
     story.end()
     return story.label(
         "boil_not_seen", seed, provable=False, must_not_hold="somebody saw that it did not boil"
-    )
-
-
-def simmer_beyond_stated(rng: np.random.Generator, seed: int) -> Labelled:
-    """The probe reads up to twice its U too high at a simmer: the rate is reported, not asserted."""
-    kitchen = some_kitchen(rng, sensor="fine")
-    kitchen = replace(kitchen, probe=replace(kitchen.probe, bias_K=float(rng.uniform(0.35, 0.9))))
-    story = Story(kitchen, rng, seen=False)
-    below_K = float(rng.uniform(0.8, 2.0))
-    story.load_jars()
-    story.kettle.advance(1500.0, below_boil_K=below_K)
-    if rng.random() < 0.5:
-        story.mark("rolling_boil_seen")
-    story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
-    story.end()
-    return story.label(
-        "simmer_beyond_stated", seed, provable=False, note=f"{below_K:.2f} K below", beyond=True
     )

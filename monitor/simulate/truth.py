@@ -64,6 +64,8 @@ class Truth:
     room_C: float
     jars_s: float | None = None
     heat_off_s: float | None = None
+    #: When the mains were away, from and to. [s]
+    outages: tuple[tuple[float, float], ...] = ()
     #: Energy put in, lost, steamed off, and stored since the start; what was poured is left out. [J]
     energy_in_J: float = 0.0
     energy_lost_J: float = 0.0

@@ -43,8 +43,7 @@ class Weather:
 
     def pressure_kPa(self, t_s: float) -> float:
         """True station pressure ``t_s`` seconds into the run. [kPa]"""
-        wave = self.wave_kPa * math.sin(2 * math.pi * t_s / self.wave_s) if self.wave_kPa else 0.0
-        return self.start_kPa() + self.trend_kPa_per_h * t_s / 3600.0 + wave
+        return self._since(self.start_kPa(), t_s)
 
     def start_kPa(self) -> float:
         """Station pressure at the start, from the sea-level one through a column of this day's air. [kPa]"""
@@ -59,10 +58,15 @@ class Weather:
     def series(self, seconds: int) -> tuple[Floats, Floats]:
         """Station pressure [kPa] and boiling point [°C], once a second."""
         knots = np.arange(0.0, seconds + KNOT_S, KNOT_S)
-        pressure = np.array([self.pressure_kPa(float(t)) for t in knots])
-        boil = np.array([boiling_point_C(float(p)) for p in pressure])
+        start_kPa = self.start_kPa()
+        pressure = np.array([self._since(start_kPa, t) for t in knots.tolist()])
+        boil = np.array([boiling_point_C(p) for p in pressure.tolist()])
         t = np.arange(seconds, dtype=np.float64)
         return np.interp(t, knots, pressure), np.interp(t, knots, boil)
+
+    def _since(self, start_kPa: float, t_s: float) -> float:
+        wave_kPa = self.wave_kPa * math.sin(2 * math.pi * t_s / self.wave_s) if self.wave_kPa else 0.0
+        return start_kPa + self.trend_kPa_per_h * t_s / 3600.0 + wave_kPa
 
     def _warm_column(self) -> float:
         """Pressure at altitude in this day's column over that in the standard one, same pressure below."""

@@ -18,6 +18,7 @@ KINDS = frozenset(
     {
         "run_started",
         "mark",
+        "manual_reading",
         "run_ended",
         "header_changed",
         "node_assigned",

@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
 from monitor.errors import StoreError
 from monitor.record import write_run
+from monitor.record.parquet import PARQUET_FILE, write_parquet
 from monitor.store.database import STORE_NAME
-from monitor.store.entries import Entry, read_entries
+from monitor.store.entries import read_entries
+from monitor.store.open_files import TABLES, entry_form, line_of, table_lines, write_node
 from monitor.store.reader import load_run
 from monitor.store.runs import read_house
-from monitor.store.samples import SELECT, Row, row_sample
-from monitor.store.stamp import epoch_text
-
-_AFTER = ("pressure_kPa", "heater_W")
-_LAST = ("chip_C", "water_2_C", "mains")
 
 
-def export_run(conn: sqlite3.Connection, run_id: str, folder: Path) -> Path:
+def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: bool = False) -> Path:
     """Write one run as the contract's folder, with its history of entries beside it.
 
-    The same run gives the same bytes each time; a record that was imported leaves as it came.
+    The same run gives the same bytes each time; a record that was imported leaves as it came. ``parquet``: the
+    samples in that form as well.
 
     Raises
     ------
+    ConfigError
+        ``parquet``, and the library that writes it is not installed.
     UsageError
         There is no such run.
     StoreError
@@ -37,6 +35,8 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path) -> Path:
     entries = read_entries(conn, run_id)
     with _Writing(folder):
         write_run(run, folder)
+        if parquet:
+            write_parquet(run.samples, folder / PARQUET_FILE)
         if read_house(conn).runs[run_id].imported and not entries:
             header, samples = conn.execute(
                 "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)
@@ -44,11 +44,11 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path) -> Path:
             (folder / "run.json").write_bytes(header)
             (folder / "samples.csv").write_bytes(samples)
         if entries:
-            _write_lines(folder / "entries.jsonl", (_entry_form(entry) for entry in entries))
+            _write(folder / "entries.jsonl", (line_of(entry_form(entry)) for entry in entries))
     return folder
 
 
-def export_all(conn: sqlite3.Connection, folder: Path) -> tuple[int, int]:
+def export_all(conn: sqlite3.Connection, folder: Path, *, parquet: bool = False) -> tuple[int, int]:
     """Write every run, every sample of every node, every journal, and a copy of the store itself.
 
     One read transaction: what is written belongs to one moment. Returns (runs, nodes).
@@ -58,18 +58,29 @@ def export_all(conn: sqlite3.Connection, folder: Path) -> tuple[int, int]:
         conn.execute("BEGIN")
         try:
             house = read_house(conn)
-            for run_id in house.runs:
-                export_run(conn, run_id, folder / "runs" / safe_name(run_id))
+            for run_id, name in run_folder_names(house.runs).items():
+                export_run(conn, run_id, folder / "runs" / name, parquet=parquet)
             nodes = conn.execute("SELECT node_id, name FROM nodes ORDER BY name").fetchall()
             for node_id, name in nodes:
-                _export_node(conn, node_id, folder / "nodes" / name)
-            _write_lines(folder / "entries.jsonl", (_entry_form(entry) for entry in read_entries(conn)))
-            for table in ("events", "alarms", "verdicts", "journal", "seals", "clocks"):
-                _write_lines(folder / f"{table}.jsonl", _table(conn, table))
+                write_node(conn, node_id, folder / "nodes" / name)
+            for table in TABLES:
+                _write(folder / f"{table}.jsonl", table_lines(conn, table))
+            _write_imported(conn, folder / "imported")
         finally:
             conn.execute("COMMIT")
         _backup(conn, folder / STORE_NAME)
     return len(house.runs), len(nodes)
+
+
+def run_folder_names(run_ids: Iterable[str]) -> dict[str, str]:
+    """The folder of each run in an ``export --all``; ids that come out alike are told apart by a number."""
+    names: dict[str, str] = {}
+    for run_id in run_ids:
+        name, number = safe_name(run_id), 2
+        while name in names.values():
+            name, number = f"{safe_name(run_id)}.{number}", number + 1
+        names[run_id] = name
+    return names
 
 
 def safe_name(run_id: str) -> str:
@@ -78,97 +89,19 @@ def safe_name(run_id: str) -> str:
     return kept if kept.strip(".") else f"run_{kept}"
 
 
-def _export_node(conn: sqlite3.Connection, node_id: int, folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    _write_samples(conn, node_id, folder / "samples.csv")
-    conflicts = conn.execute(
-        "SELECT boot, seq, at_utc, stored, came FROM conflicts WHERE node = ? ORDER BY conflict_id",
-        (node_id,),
-    ).fetchall()
-    if conflicts:
-        names = ("boot", "seq", "at_utc", "stored", "came")
-        _write_lines(folder / "conflicts.jsonl", (dict(zip(names, row, strict=True)) for row in conflicts))
-    lost = conn.execute(
-        "SELECT boot, from_seq, count, why, at_utc FROM lost WHERE node = ? ORDER BY boot, from_seq",
-        (node_id,),
-    ).fetchall()
-    if lost:
-        names = ("boot", "from_seq", "count", "why", "at_utc")
-        _write_lines(folder / "lost.jsonl", (dict(zip(names, row, strict=True)) for row in lost))
+def _write_imported(conn: sqlite3.Connection, folder: Path) -> None:
+    """Records from elsewhere, as they came: what people said of one here may have changed its place in ``runs``."""
+    rows = conn.execute("SELECT run_json, samples_csv FROM imported_runs ORDER BY rowid")
+    for number, (header, samples) in enumerate(rows, start=1):
+        place = folder / str(number)
+        place.mkdir(parents=True, exist_ok=True)
+        (place / "run.json").write_bytes(header)
+        (place / "samples.csv").write_bytes(samples)
 
 
-def _write_samples(conn: sqlite3.Connection, node_id: int, path: Path) -> None:
-    """``t_s`` counts from the node's first sample, whose time is in ``taken_utc`` like all others'."""
-    jars, lids = _numbered(conn, node_id)
-    header = ["t_s", "water_C", "water_fault", "room_C", *(f"jar_{n}_C" for n in jars), *_AFTER]
-    header += [
-        *(f"lid_{n}" for n in lids),
-        "boot",
-        "seq",
-        *_LAST,
-        "uptime_s",
-        "arrival_s",
-        "late",
-        "taken_utc",
-    ]
-    first = conn.execute("SELECT min(at_s) FROM samples WHERE node = ?", (node_id,)).fetchone()[0] or 0.0
+def _write(path: Path, lines: Iterable[str]) -> None:
     with path.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(",".join(header) + "\n")
-        for row in conn.execute(f"{SELECT} WHERE node = ? ORDER BY at_s, boot, seq", (node_id,)):
-            file.write(_line(row, first, jars, lids) + "\n")
-
-
-def _line(row: Row, first_s: float, jars: list[int], lids: list[int]) -> str:
-    sample = row_sample(row, first_s)
-    cells: list[Any] = [f"{sample.t_s:.3f}", sample.water_C, sample.water_fault, sample.room_C]
-    cells += [sample.jars.get(number) for number in jars]
-    cells += [getattr(sample, name) for name in _AFTER]
-    cells += [sample.lids.get(number) for number in lids]
-    cells += [sample.boot, sample.seq, *(getattr(sample, name) for name in _LAST)]
-    cells += [None if row[5] is None else f"{row[5]:.3f}", f"{row[4] - first_s:.3f}", sample.late or None]
-    cells.append(epoch_text(row[3]))
-    return ",".join(_cell(cell) for cell in cells)
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return f"{value:.9g}" if isinstance(value, float) else str(value)
-
-
-def _numbered(conn: sqlite3.Connection, node_id: int) -> tuple[list[int], list[int]]:
-    found = []
-    for column in ("jars", "lids"):
-        rows = conn.execute(
-            f"SELECT DISTINCT key FROM samples, json_each(samples.{column})"
-            f" WHERE node = ? AND {column} IS NOT NULL",
-            (node_id,),
-        )
-        found.append(sorted(int(key) for (key,) in rows))
-    return found[0], found[1]
-
-
-def _table(conn: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]:
-    cursor = conn.execute(f"SELECT * FROM {table} ORDER BY 1")
-    names = [column[0] for column in cursor.description]
-    for row in cursor:
-        form = dict(zip(names, row, strict=True))
-        for key in ("body", "verdict"):
-            if isinstance(form.get(key), str):
-                form[key] = json.loads(form[key])
-        yield form
-
-
-def _entry_form(entry: Entry) -> dict[str, Any]:
-    return {name: getattr(entry, name) for name in entry.__dataclass_fields__}
-
-
-def _write_lines(path: Path, forms: Iterable[dict[str, Any]]) -> None:
-    with path.open("w", encoding="utf-8", newline="\n") as file:
-        for form in forms:
-            file.write(json.dumps(form, ensure_ascii=False, separators=(",", ":")) + "\n")
+        file.writelines(f"{line}\n" for line in lines)
 
 
 def _backup(conn: sqlite3.Connection, path: Path) -> None:

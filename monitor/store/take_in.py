@@ -8,8 +8,9 @@ from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
 from monitor.record import read_run
+from monitor.record.write import header_text, samples_text
 from monitor.store.database import transaction
-from monitor.store.reader import read_house
+from monitor.store.reader import load_run, read_house
 from monitor.store.stamp import SYSTEM_TIME, utc_text
 from monitor.timesource import TimeSource
 
@@ -43,10 +44,14 @@ def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM
     """
     run = read_run(folder)
     header = (folder / "run.json").read_bytes()
-    samples = (folder / "samples.csv").read_bytes()
+    table = folder / "samples.csv"
+    # Where the samples came as Parquet, the table that says the same is kept.
+    samples = table.read_bytes() if table.exists() else samples_text(run.samples).encode()
     digest = hashlib.sha256(header + b"\0" + samples).hexdigest()
     known = conn.execute("SELECT sha256 FROM imported_runs WHERE run_id = ?", (run.run_id,)).fetchone()
     if known is not None and known[0] == digest:
+        return run.run_id, False
+    if known is None and run.run_id in read_house(conn).runs and _is_here(conn, run.run_id, header, samples):
         return run.run_id, False
     if known is not None or run.run_id in read_house(conn).runs:
         raise UsageError(
@@ -60,3 +65,9 @@ def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM
             (run.run_id, header, samples, digest, utc_text(time.utc_now())),
         )
     return run.run_id, True
+
+
+def _is_here(conn: sqlite3.Connection, run_id: str, header: bytes, samples: bytes) -> bool:
+    """Whether a run of the store's own would be written out as just these bytes."""
+    run = load_run(conn, run_id)
+    return (header_text(run).encode(), samples_text(run.samples).encode()) == (header, samples)

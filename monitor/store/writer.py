@@ -10,11 +10,11 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 from monitor.errors import StoreError
 from monitor.store.database import transaction
+from monitor.store.handover import Batch, Loss, Outbox, Refusal
 from monitor.store.samples import COLUMNS, SELECT, Row, said
 from monitor.store.stamp import SYSTEM_TIME, utc_text
 from monitor.timesource import TimeSource
@@ -28,77 +28,15 @@ _INSERT = (
     f"INSERT INTO samples ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"
     " ON CONFLICT (node, boot, seq) DO NOTHING"
 )
+#: In the journal: samples got a better place in time.
+PLACED_ANEW = "samples_placed_anew"
+
 #: So many rows go in by one statement: each statement costs a change of threads.
 _TOGETHER = 100
 _INSERT_TOGETHER = _INSERT.replace(
     f"({', '.join('?' * len(COLUMNS))})", ", ".join([f"({', '.join('?' * len(COLUMNS))})"] * _TOGETHER)
 )
 _ONE = f"{SELECT} WHERE node = ? AND boot = ? AND seq = ?"
-
-
-class Refusal(NamedTuple):
-    """Input that could not be accepted."""
-
-    source: str
-    node_hint: str | None
-    why: str
-    payload: bytes
-
-
-class Loss(NamedTuple):
-    """Samples of one start of a node that will not come."""
-
-    node_id: int
-    boot: int
-    from_seq: int
-    missing: int
-    why: str
-
-
-@dataclass(slots=True)
-class Batch:
-    """What one transaction is to hold."""
-
-    rows: list[Row] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
-    losses: list[Loss] = field(default_factory=list)
-    #: (node_id, boot) -> covered without a hole up to here.
-    receipts: dict[tuple[int, int], int] = field(default_factory=dict)
-
-    @property
-    def empty(self) -> bool:
-        return not (self.rows or self.refusals or self.losses or self.receipts)
-
-
-@dataclass(slots=True)
-class Outbox:
-    """What is waiting to be written down besides samples. Kept until a write succeeds."""
-
-    events: list[tuple[str, Mapping[str, Any]]] = field(default_factory=list)
-    #: (alarm_id, run_id, kind, state, body)
-    alarms: list[tuple[str, str | None, str, str, Mapping[str, Any]]] = field(default_factory=list)
-    #: run_id -> (canner, view, verdict or None to keep the last)
-    live: dict[str, tuple[str | None, Mapping[str, Any], Mapping[str, Any] | None]] = field(
-        default_factory=dict
-    )
-    #: run_id -> verdict of a run that is over; it is live no longer.
-    verdicts: dict[str, Mapping[str, Any]] = field(default_factory=dict)
-    #: (kind, text, body)
-    journal: list[tuple[str, str, Mapping[str, Any]]] = field(default_factory=list)
-    meta: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def urgent(self) -> bool:
-        """Whether something must not wait for the next round."""
-        return bool(self.events or self.alarms or self.verdicts or self.journal)
-
-    @property
-    def empty(self) -> bool:
-        return not (self.urgent or self.live or self.meta)
-
-    def clear(self) -> None:
-        for box in (self.events, self.alarms, self.live, self.verdicts, self.journal, self.meta):
-            box.clear()
 
 
 class StoreWriter:
@@ -235,12 +173,21 @@ class StoreWriter:
         lie later than any drift explains move: a network makes a message late, never early. Returns how many.
         """
         with _as_store_error(), transaction(self.conn):
-            return self.conn.execute(
+            moved = self.conn.execute(
                 "UPDATE samples SET at_s = uptime_s + ?1, late = (arrival_s - uptime_s - ?1 > ?2)"
                 " WHERE node = ?3 AND boot = ?4 AND arrival_s >= ?5 AND uptime_s IS NOT NULL"
                 " AND at_s - uptime_s > ?1 + 0.5 + 2e-4 * max(0.0, ?6 - arrival_s)",
                 (offset_s, late_s, node_id, boot, *span_s),
             ).rowcount
+            if moved:
+                # In the same transaction: whoever checks a sealed store later finds why times have changed.
+                text = f"{moved} samples were placed earlier: their node's clock is understood better"
+                body = {"node": node_id, "boot": boot, "moved": moved, "offset_s": offset_s}
+                self.conn.execute(
+                    "INSERT INTO journal (at_utc, kind, text, body) VALUES (?, ?, ?, ?)",
+                    (self._now(), PLACED_ANEW, text, _json(body)),
+                )
+        return moved
 
     def write(self, outbox: Outbox) -> None:
         """Write down what the engine and the collector have to say, all in one transaction.
@@ -287,9 +234,13 @@ class StoreWriter:
             ],
         )
         for run_id, verdict in outbox.verdicts.items():
-            self.conn.execute(
+            added = self.conn.execute(
                 "INSERT INTO verdicts (run_id, at_utc, verdict) VALUES (?, ?, ?)",
                 (run_id, now, _json(verdict)),
+            )
+            self.conn.executemany(
+                "INSERT INTO judged_with (verdict_id, node, low_s, high_s, offset_K) VALUES (?, ?, ?, ?, ?)",
+                [(added.lastrowid, *part) for part in outbox.judged_with.get(run_id, ())],
             )
             self.conn.execute("DELETE FROM live WHERE run_id = ?", (run_id,))
 

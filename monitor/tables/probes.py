@@ -14,6 +14,9 @@ from importlib.resources import files
 
 OTHER = "other"
 
+#: The converter that takes a couple's curve for a straight line and does not put it right itself.
+STRAIGHT_LINE = "straight-line, 0.25 K steps"
+
 #: How a calibration was made. "ice and boiling points" together can narrow the budget at any size of
 #: correction; a boiling point alone is circular beyond 0.5 K.
 METHODS = (

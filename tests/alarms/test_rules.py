@@ -34,6 +34,27 @@ def context(stage: Stage = Stage.HOLD) -> Context:
     return Context("run-1", canner="canner-1", node="hill-node", stage=stage, started_at=START)
 
 
+def test_a_salvage_clock_alarms_before_it_closes_and_says_when_that_is() -> None:
+    """An hour before the 24 h, half an hour before the 2 h, however late the alarm is raised."""
+    overdue = alarm_for(Event("seal_check_overdue", 80_000.0, 80_900.0, "text"), context(Stage.AFTER))
+    closing = alarm_for(Event("reprocess_window_closing", 9_000.0, 9_004.0, "text"), context(Stage.AFTER))
+    assert overdue is not None and closing is not None
+    assert overdue.due_utc == START + timedelta(seconds=80_000.0 + 3600.0)
+    assert closing.due_utc == START + timedelta(seconds=9_000.0 + 1800.0)
+
+
+def test_a_draught_has_words_of_its_own_under_the_contracts_kind() -> None:
+    chilled = Event(
+        "jar_disturbed", 120.0, 600.0, "Jar 2 cools faster than still air can cool it: a draught?"
+    )
+    moved = Event("jar_disturbed", 120.0, 600.0, "Jar 2 was disturbed, or its probe was.")
+    first, second = alarm_for(chilled, context(Stage.AFTER)), alarm_for(moved, context(Stage.AFTER))
+    assert first is not None and second is not None
+    assert first.kind == second.kind == "jar_disturbed"
+    assert first.headline == "A jar cools too fast" and "draughts" in first.do
+    assert second.headline == "A cooling jar was disturbed"
+
+
 def test_every_event_kind_has_a_rule() -> None:
     """Nothing the engine says falls through."""
     assert set(EVENT_KINDS) <= set(RULES)

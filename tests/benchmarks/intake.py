@@ -5,138 +5,61 @@ Run by hand::
     python tests/benchmarks/intake.py throughput   # ratios, side by side on the same traffic
     python tests/benchmarks/intake.py latency      # publish to visible in another process
     python tests/benchmarks/intake.py backlog      # what waited at the broker, and the alarm path meanwhile
-    python tests/benchmarks/intake.py load         # CPU and memory at 50 nodes of 4 channels at 1 Hz
-    python tests/benchmarks/intake.py week         # memory over simulated days, a run on, 600 times life's speed
 
 Everything is real: mosquitto, mosquitto_pub and mosquitto_sub, paho, the collector as a process of its own.
-Rates differ between machines and hours; only the ratios within one run mean anything.
+Rates differ between machines and hours; only the ratios within one run mean anything. On a machine with other work
+the processor time a message is the steadier figure: it is what the way in costs, however long it had to wait.
 """
 
 from __future__ import annotations
 
 import argparse
-import getpass
 import json
-import math
 import os
 import signal
-import socket
-import sqlite3
 import statistics
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from datetime import UTC, datetime
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
-from queue import Queue
+from typing import NamedTuple
 
-import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
+from _parts import LINES_EACH, PUBLISHERS, TOTAL, Rows, broker, collector, connected, cpu_s, pack, publish
 
-from monitor.collector import Collector
 from monitor.intake.framing import frame
-from monitor.intake.source import Arrival, put_blocking
-from monitor.store.entries import append_entry
-from monitor.timesource import ScaledTime
-
-MOSQUITTO = "/usr/sbin/mosquitto"
-#: More than 65,535 lines in one mosquitto_pub -l lose some without a word.
-LINES_EACH = 15_000
-PUBLISHERS = 3
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+class Rate(NamedTuple):
+    """Messages a second by the clock, and processor time a message in the receiving process. [1/s, µs]"""
+
+    by_clock: float
+    cost_us: float
 
 
-@contextmanager
-def broker(folder: Path) -> Iterator[int]:
-    port = free_port()
-    config = folder / "mosquitto.conf"
-    config.write_text(
-        f"user {getpass.getuser()}\nlistener {port} 127.0.0.1\nallow_anonymous true\n"
-        "max_queued_messages 1000000\nmax_inflight_messages 200\n"
-    )
-    process = subprocess.Popen([MOSQUITTO, "-c", str(config)], stderr=subprocess.DEVNULL)
-    while True:
-        with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                break
-        time.sleep(0.02)
-    try:
-        yield port
-    finally:
-        process.kill()
-        process.wait()
-
-
-def pack(node: str, seq: int, boot: int) -> str:
-    """About 110 bytes: three records, as a small node says them."""
-    return (
-        f'[{{"bn":"{node}:","n":"boot","v":{boot}}},{{"n":"seq","v":{seq}}},'
-        f'{{"n":"uptime","u":"s","v":{seq / 10:.1f}}},{{"n":"water","u":"Cel","v":{90 + seq % 100 / 10:.1f}}}]'
-    )
-
-
-def publish(folder: Path, port: int, boot: int) -> list[subprocess.Popen[bytes]]:
-    publishers = []
-    for number in range(PUBLISHERS):
-        node = f"n{number}"
-        path = folder / f"lines-{node}-{boot}"
-        path.write_text("".join(pack(node, seq, boot) + "\n" for seq in range(LINES_EACH)))
-        command = [
-            "mosquitto_pub",
-            "-h",
-            "127.0.0.1",
-            "-p",
-            str(port),
-            "-q",
-            "1",
-            "-t",
-            f"boilwitness/{node}/samples",
-            "-l",
-        ]
-        publishers.append(subprocess.Popen(command, stdin=path.open("rb")))
-    return publishers
-
-
-def timed(folder: Path, port: int, boot: int, arrived: Callable[[], int]) -> float:
-    """Messages a second from the first publish until all have arrived."""
-    began = time.monotonic()
+def timed(folder: Path, port: int, boot: int, arrived: Callable[[], int], pid: int) -> Rate:
+    """From the first publish until all have arrived; ``pid``: whose processor time counts."""
+    used_s, began = cpu_s(pid), time.monotonic()
     publishers = publish(folder, port, boot)
-    total = LINES_EACH * PUBLISHERS
-    while arrived() < total:
+    while arrived() < TOTAL:
         time.sleep(0.02)
         if time.monotonic() - began > 120:
-            raise SystemExit(f"only {arrived()} of {total} arrived")
-    rate = total / (time.monotonic() - began)
+            raise SystemExit(f"only {arrived()} of {TOTAL} arrived")
+    rate = Rate(TOTAL / (time.monotonic() - began), 1e6 * (cpu_s(pid) - used_s) / TOTAL)
     for publisher in publishers:
         publisher.wait()
     return rate
 
 
-def to_a_file(folder: Path, boot: int) -> float:
-    with broker(folder) as port:
+def to_a_file(folder: Path, boot: int) -> Rate:
+    with broker(folder) as server:
         path = folder / f"sub-{boot}"
         with path.open("wb") as out:
-            command = [
-                "mosquitto_sub",
-                "-h",
-                "127.0.0.1",
-                "-p",
-                str(port),
-                "-q",
-                "1",
-                "-t",
-                "boilwitness/+/samples",
-            ]
+            where = ["-h", "127.0.0.1", "-p", str(server.port)]
+            command = ["mosquitto_sub", *where, "-q", "1", "-t", "boilwitness/+/samples"]
             subscriber = subprocess.Popen(command, stdout=out)
             time.sleep(0.5)
             size = sum(
@@ -144,13 +67,13 @@ def to_a_file(folder: Path, boot: int) -> float:
             )
 
             def arrived() -> int:
-                return LINES_EACH * PUBLISHERS if path.stat().st_size >= size else 0
+                return TOTAL if path.stat().st_size >= size else 0
 
             # mosquitto_sub holds back up to one buffer of 4096 bytes until it is told to end.
             def nearly() -> int:
-                return LINES_EACH * PUBLISHERS if path.stat().st_size >= size - 4096 else 0
+                return TOTAL if path.stat().st_size >= size - 4096 else 0
 
-            rate = timed(folder, port, boot, nearly)
+            rate = timed(folder, server.port, boot, nearly, subscriber.pid)
             time.sleep(0.5)
             subscriber.send_signal(signal.SIGTERM)
             subscriber.wait()
@@ -177,10 +100,9 @@ client.loop_forever()
 """
 
 
-def only_received(folder: Path, boot: int) -> float:
-    with broker(folder) as port:
-        total = LINES_EACH * PUBLISHERS
-        command = [sys.executable, "-c", RECEIVER, str(port), str(total)]
+def only_received(folder: Path, boot: int) -> Rate:
+    with broker(folder) as server:
+        command = [sys.executable, "-c", RECEIVER, str(server.port), str(TOTAL)]
         receiver = subprocess.Popen(command, stdout=subprocess.PIPE, bufsize=0)
         assert receiver.stdout is not None
         pipe = receiver.stdout
@@ -188,52 +110,18 @@ def only_received(folder: Path, boot: int) -> float:
         os.set_blocking(pipe.fileno(), False)
 
         def arrived() -> int:
-            return total if b"all" in (pipe.read() or b"") else 0
+            return TOTAL if b"all" in (pipe.read() or b"") else 0
 
         try:
-            return timed(folder, port, boot, arrived)
+            return timed(folder, server.port, boot, arrived, receiver.pid)
         finally:
             receiver.kill()
             receiver.wait()
 
 
-@contextmanager
-def collector(folder: Path, port: int, *more: str) -> Iterator[tuple[Path, subprocess.Popen[str]]]:
-    data = folder / "data"
-    command = [sys.executable, "-m", "monitor", "collect", "--mqtt", f"127.0.0.1:{port}", "--data", str(data)]
-    process = subprocess.Popen([*command, *more], stdout=subprocess.PIPE, text=True)
-    assert process.stdout is not None
-    while "connected" not in process.stdout.readline():
-        pass
-    os.set_blocking(process.stdout.fileno(), False)
-    try:
-        yield data, process
-    finally:
-        process.terminate()
-        process.wait()
-
-
-class Rows:
-    """How many rows are in the store, asked often by one connection."""
-
-    def __init__(self, data: Path) -> None:
-        self._conn = sqlite3.connect(f"file:{data}/boilwitness.sqlite?mode=ro", uri=True)
-
-    def count(self) -> int:
-        row = self._conn.execute("SELECT coalesce(sum(samples), 0) FROM nodes").fetchone()
-        return int(row[0])
-
-    def has(self, node: str, seq: int) -> bool:
-        """Whether a sample of a node is there."""
-        row = self._conn.execute(
-            "SELECT 1 FROM samples JOIN nodes ON node = node_id WHERE name = ? AND seq = ?", (node, seq)
-        ).fetchone()
-        return row is not None
-
-
-def stored_durably(folder: Path, boot: int) -> float:
-    with broker(folder) as port, collector(folder, port) as (data, _):
-        return timed(folder, port, boot, Rows(data).count)
+def stored_durably(folder: Path, boot: int) -> Rate:
+    with broker(folder) as server, collector(folder, server.port) as (data, process):
+        return timed(folder, server.port, boot, Rows(data).count, process.pid)
 
 
 def throughput(rounds: int) -> None:
@@ -242,35 +130,32 @@ def throughput(rounds: int) -> None:
         "paho only receives": only_received,
         "the collector": stored_durably,
     }
-    rates: dict[str, list[float]] = {name: [] for name in ways}
+    rates: dict[str, list[Rate]] = {name: [] for name in ways}
     for boot in range(1, rounds + 1):
         for name, way in ways.items():
             with tempfile.TemporaryDirectory() as folder:
                 rates[name].append(way(Path(folder), boot))
-    medians = {name: statistics.median(values) for name, values in rates.items()}
-    for name, rate in medians.items():
-        print(f"{name:26} {rate:8.0f} msg/s   {[round(value) for value in rates[name]]}")
+    for name, found in rates.items():
+        by_clock = statistics.median(rate.by_clock for rate in found)
+        cost_us = statistics.median(rate.cost_us for rate in found)
+        each = [round(rate.by_clock) for rate in found]
+        print(f"{name:26} {by_clock:8.0f} msg/s   {cost_us:5.1f} µs of a processor a message   {each}")
     ours = rates["the collector"]
     for name in list(ways)[:2]:
-        ratio = statistics.median(a / b for a, b in zip(ours, rates[name], strict=True))
-        print(f"ratio to {name:26} {ratio:.2f}")
-
-
-def connected(port: int) -> paho.Client:
-    client = paho.Client(CallbackAPIVersion.VERSION2)
-    client.connect("127.0.0.1", port)
-    client.loop_start()
-    return client
+        pairs = list(zip(ours, rates[name], strict=True))
+        ratio = statistics.median(a.by_clock / b.by_clock for a, b in pairs)
+        cost = statistics.median(b.cost_us / a.cost_us for a, b in pairs)
+        print(f"ratio to {name:26} {ratio:.2f} by the clock, {cost:.2f} by processor time")
 
 
 def latency(messages: int) -> None:
     """20 messages a second; another process polls data_version every 20 ms and then looks."""
-    with tempfile.TemporaryDirectory() as name, broker(Path(name)) as port:
-        with collector(Path(name), port) as (data, _):
+    with tempfile.TemporaryDirectory() as name, broker(Path(name)) as server:
+        with collector(Path(name), server.port) as (data, _):
             watcher = subprocess.Popen(
                 [sys.executable, "-c", WATCHER, str(data), str(messages)], stdout=subprocess.PIPE, text=True
             )
-            client, sent = connected(port), []
+            client, sent = connected(server.port), []
             time.sleep(1.0)
             for seq in range(messages):
                 sent.append(time.monotonic())
@@ -302,14 +187,14 @@ print(json.dumps(seen))
 
 def backlog(messages: int) -> None:
     """What waited while the collector was away, and meanwhile a node on a cable that speaks ten times a second."""
-    with tempfile.TemporaryDirectory() as name, broker(Path(name)) as port:
-        folder = Path(name)
+    with tempfile.TemporaryDirectory() as name, broker(Path(name)) as server:
+        folder, port = Path(name), server.port
         with collector(folder, port):
             time.sleep(1.0)
-        for boot in range(1, 1 + messages // (LINES_EACH * PUBLISHERS)):
+        for boot in range(1, 1 + messages // TOTAL):
             for publisher in publish(folder, port, boot):
                 publisher.wait()
-        queued = messages // (LINES_EACH * PUBLISHERS) * LINES_EACH * PUBLISHERS
+        queued = messages // TOTAL * TOTAL
         cable, port_end = os.openpty()
         tty.setraw(port_end)
         began = time.monotonic()
@@ -337,135 +222,18 @@ def backlog(messages: int) -> None:
         )
 
 
-def load(minutes: float) -> None:
-    """50 nodes, 4 channels, 1 Hz; one run on. CPU of the collector as a share of one core, and its memory."""
-    with tempfile.TemporaryDirectory() as name, broker(Path(name)) as port:  # noqa: SIM117
-        with collector(Path(name), port) as (data, process):
-            start = ["runs", "start", "--minutes", "30", "--node", "n0", "--canner", "c1", "--data"]
-            subprocess.run(
-                [sys.executable, "-m", "monitor", *start, str(data)], check=True, stdout=subprocess.DEVNULL
-            )
-            client = connected(port)
-            cpu_s, began = cpu(process.pid), time.monotonic()
-            seconds = int(minutes * 60)
-            for seq in range(seconds):
-                for node in range(50):
-                    whole = (
-                        f'[{{"bn":"n{node}:","bu":"Cel","n":"boot","v":1}},{{"n":"seq","v":{seq}}},'
-                        f'{{"n":"uptime","u":"s","v":{seq}}},{{"n":"water","v":{20 + seq / 60:.2f}}},'
-                        f'{{"n":"room","v":21.5}},{{"n":"chip","v":24.25}},{{"n":"jar-1","v":60.5}}]'
-                    )
-                    client.publish(f"boilwitness/n{node}/samples", whole, qos=1)
-                    time.sleep(0.0005)
-                time.sleep(max(0.0, began + seq + 1 - time.monotonic()))
-            used = (cpu(process.pid) - cpu_s) / (time.monotonic() - began)
-            print(
-                f"50 nodes of 4 channels at 1 Hz, {seconds} s: {used:.1%} of one core, {memory_mb(process.pid):.0f} MB"
-            )
-
-
-class SimulatedNode:
-    """A source that is a node: one sample a second of its own, faster clock."""
-
-    name = "simulated"
-
-    def __init__(self, clock: ScaledTime) -> None:
-        self._clock = clock
-        self._over = threading.Event()
-
-    def start(self, queue: Queue[Arrival], stop: threading.Event) -> None:
-        threading.Thread(target=self._work, args=(queue, stop), daemon=True).start()
-
-    def _work(self, queue: Queue[Arrival], stop: threading.Event) -> None:
-        began_s, seq = self._clock.monotonic_s(), 0
-        while not stop.is_set():
-            wait_s = (began_s + seq - self._clock.monotonic_s()) / self._clock.rate
-            if wait_s > 0:
-                time.sleep(wait_s)
-            payload = (
-                f'[{{"bn":"n1:","n":"boot","v":1}},{{"n":"seq","v":{seq}}},{{"n":"uptime","u":"s","v":{seq}}},'
-                f'{{"n":"water","u":"Cel","v":{90 + 5 * math.sin(seq / 7000) + seq % 7 / 100:.2f}}}]'
-            )
-            put_blocking(queue, Arrival(self.name, None, payload.encode(), self._clock.monotonic_s()), stop)
-            seq += 1
-
-    def stop(self) -> None:
-        return
-
-    def close(self) -> None:
-        return
-
-    def ask(self, node: str, payload: bytes) -> bool:
-        return True
-
-    def publish_alarm(self, node: str, payload: bytes) -> bool:
-        return True
-
-    def reaches_out(self) -> bool | None:
-        return None
-
-    def status(self) -> str:
-        return "running"
-
-
-def week(days: float) -> None:
-    clock = ScaledTime(600.0)
-    with tempfile.TemporaryDirectory() as name:
-        data = Path(name)
-        append_entry(data, "node_assigned", {"node": "n1", "canner": "c1"})
-        header = {
-            "format": "boilwitness-run/1",
-            "run_id": "r1",
-            "canner": "c1",
-            "started_at": datetime.now(UTC).isoformat(),
-            "required": {"minutes": 30},
-            "site": {"altitude_m": 1650},
-            "simulated": True,
-        }
-        append_entry(data, "run_started", header, run_id="r1")
-        stop = threading.Event()
-        service = Collector(data, [SimulatedNode(clock)], say=lambda facts, line: None, time=clock)
-        thread = threading.Thread(target=service.run, args=(stop,))
-        thread.start()
-        began = time.monotonic()
-        for step in range(1, int(days * 4) + 1):
-            time.sleep(max(0.0, began + step * 6 * 3600 / clock.rate - time.monotonic()))
-            rows = Rows(data).count()
-            print(f"{step / 4:5.2f} days: {rows} samples, {memory_mb(os.getpid()):.1f} MB", flush=True)
-        stop.set()
-        thread.join()
-
-
-def cpu(pid: int) -> float:
-    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def memory_mb(pid: int) -> float:
-    line = next(
-        line for line in Path(f"/proc/{pid}/status").read_text().splitlines() if line.startswith("VmRSS")
-    )
-    return int(line.split()[1]) / 1024
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("what", choices=["throughput", "latency", "backlog", "load", "week"])
+    parser.add_argument("what", choices=["throughput", "latency", "backlog"])
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--messages", type=int, default=500)
-    parser.add_argument("--minutes", type=float, default=1.0)
-    parser.add_argument("--days", type=float, default=7.0)
     args = parser.parse_args()
     if args.what == "throughput":
         throughput(args.rounds)
     elif args.what == "latency":
         latency(args.messages)
-    elif args.what == "backlog":
-        backlog(max(args.messages, 90_000))
-    elif args.what == "week":
-        week(args.days)
     else:
-        load(args.minutes)
+        backlog(max(args.messages, 2 * TOTAL))
 
 
 if __name__ == "__main__":

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import argparse
 import json
+import shutil
 import threading
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from monitor.cli import calibrate
 from monitor.cli.main import main
+from monitor.errors import UsageError
 from monitor.record.model import Sample
 from monitor.store.database import open_reader, open_writer
 from monitor.store.entries import read_entries
+from monitor.store.handover import Batch
 from monitor.store.samples import row_values
-from monitor.store.writer import Batch, StoreWriter
+from monitor.store.writer import StoreWriter
 
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
 PLACE = ["--altitude-m", "1650", "--altitude-uncertainty-m", "10", "--altimeter-hPa", "1013.25"]
 PROBE = ["--probe", "T1", "--kind", "type K class 1", "--converter", "linearised, 0.0078 K steps"]
 
@@ -168,3 +175,54 @@ def test_live_step_by_step_from_a_store(
     assert form["calibration"]["boil_offset_K"] == pytest.approx(-0.30, abs=0.01)
     assert form["calibration"]["pressure_source"] == "barometer"
     assert "crushed ice" in said.err and "scald" in said.err
+
+
+def test_a_barometer_that_was_compared_makes_the_check_narrower(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Rectangular ±1 hPa against ±4 hPa at 0.033 K/hPa (IAPWS-IF97): u 0.019 against 0.075 K."""
+    args = argparse.Namespace(
+        data=tmp_path,
+        altitude_m=1650.0,
+        altitude_ft=None,
+        altitude_uncertainty_m=10.0,
+        altitude_uncertainty_ft=None,
+        station_pressure_hPa=None,
+        altimeter_hPa=None,
+        altimeter_inHg=None,
+        sea_level_hPa=None,
+        barometer_compared_at=None,
+    )
+    now = datetime(2026, 8, 14, tzinfo=UTC)
+    never = calibrate._basis(args, now, barometer_kPa=83.4)
+    args.barometer_compared_at = "2026-08-01"
+    compared = calibrate._basis(args, now, barometer_kPa=83.4)
+    assert never.standard_K == pytest.approx(0.075, abs=0.004)
+    assert compared.standard_K == pytest.approx(0.019, abs=0.002)
+    args.barometer_compared_at = "soon"
+    with pytest.raises(UsageError, match="no day or time"):
+        calibrate._basis(args, now)
+
+
+def test_the_history_tells_each_hold_and_when_to_check_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two recorded holds that name the probe, judged here; no check yet, so: now."""
+    for name in ("held-low-altitude", "held-2400-m"):
+        folder = tmp_path / name
+        shutil.copytree(RECORDED / name, folder)
+        header = json.loads((folder / "run.json").read_text("utf-8"))
+        header["probe"]["probe_id"] = "T1"
+        (folder / "run.json").write_text(json.dumps(header), encoding="utf-8")
+        for seal in folder.glob("seal.json"):
+            seal.unlink()
+        assert main(["import", str(folder), "--data", str(tmp_path)]) == 0
+    capsys.readouterr()
+    words = ["calibrate", "--data", str(tmp_path), "--probe", "T1", "--history"]
+    assert main([*words, "--json"]) == 0
+    form = json.loads(capsys.readouterr().out)
+    assert len(form["points"]) == 2
+    assert all(abs(point["plateau_minus_boiling_K"]) < 0.5 for point in form["points"])
+    assert form["check_due_at"] is None
+    assert main(words) == 0
+    assert "2 of the 5 holds" in capsys.readouterr().out

@@ -88,6 +88,23 @@ def test_todays_pressure_may_offer_the_longer_time(capsys: pytest.CaptureFixture
     assert form["low_pressure"]["minutes"] == 35
 
 
+def test_the_longer_time_of_a_low_day_is_held_when_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    """35 min instead of 30, and said."""
+    words = [*PEARS, "--altitude-m", "1650", "--altitude-uncertainty-m", "10", "--altimeter-hPa", "985"]
+    form = _json(capsys, *words, "--take-longer")[1]
+    assert (form["minutes"], form["printed_minutes"], form["low_pressure"]["taken"]) == (35, 30, True)
+    assert any("today's low pressure" in caution for caution in form["cautions"])
+
+
+def test_a_forecast_s_pressure_is_refused_on_a_hill_and_taken_by_the_sea(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """At 1650 m it is wrong by -9 to +16 hPa (hypsometric equation, columns of -10 and 35 °C); at 30 m by 0.3."""
+    assert main([*PEARS, "--altitude-m", "1650", "--sea-level-hPa", "1015"]) == 2
+    assert "-9 to +16 hPa" in capsys.readouterr().err
+    assert main([*PEARS, "--altitude-m", "30", "--sea-level-hPa", "1015"]) == 0
+
+
 def test_the_list_names_every_food(capsys: pytest.CaptureFixture[str]) -> None:
     """For a person and for a script."""
     assert main(["plan", "--list"]) == 0

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+import re
+import subprocess
+import sys
 from pathlib import Path
 
+import numpy
 import pytest
 
 from monitor.cli.main import main
@@ -94,6 +99,62 @@ def test_sign_and_verify_with_the_key(
     # The key now stands: the next seals of this store carry its signature too.
     assert main(["prove", RUN, "--data", str(store), "--to", str(file), "--sign"]) == 0
     assert "made" not in capsys.readouterr().out
+
+
+def test_a_pdf_beside_the_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Printed by the browser that is here, on the paper that was asked for: PDF points, ISO 216 and ANSI A."""
+    file = tmp_path / "p.html"
+    record = str(RECORDS / "held-low-altitude")
+    for paper, width, height in (("a4", 595, 842), ("letter", 612, 792)):
+        pdf = tmp_path / f"{paper}.pdf"
+        assert main(["prove", record, "--to", str(file), "--pdf", str(pdf), "--paper", paper]) == 0
+        assert f"printed {pdf}" in capsys.readouterr().out
+        boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf.read_bytes())
+        assert len(boxes) == 2
+        assert {(round(float(w)), round(float(h))) for w, h in boxes} == {(width, height)}
+    assert main(["verify", str(file)]) == 0
+
+
+def test_no_browser_no_pdf_and_the_page_is_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    file = tmp_path / "p.html"
+    record = str(RECORDS / "held-low-altitude")
+    assert main(["prove", record, "--to", str(file), "--pdf", str(tmp_path / "p.pdf")]) == 2
+    assert "printing a PDF needs Chromium" in capsys.readouterr().err
+    assert main(["verify", str(file)]) == 0
+
+
+def test_a_machine_without_the_signing_library(store: Path, tmp_path: Path) -> None:
+    """In an interpreter that really has no such library: everything but the signature is checked, and that is said."""
+    file = tmp_path / "p.html"
+    assert main(["prove", RUN, "--data", str(store), "--to", str(file), "--sign"]) == 0
+    bare = tmp_path / "site-packages"
+    bare.mkdir()
+    for item in Path(numpy.__file__).parents[1].iterdir():
+        if not item.name.startswith("cryptography"):
+            (bare / item.name).symlink_to(item)
+
+    def boilwitness(*words: str) -> subprocess.CompletedProcess[str]:
+        # -S: no site packages but those that are named here.
+        paths = os.pathsep.join([str(bare), str(RECORDS.parent)])
+        return subprocess.run(
+            [sys.executable, "-S", "-m", "monitor.cli.main", *words],
+            env={**os.environ, "PYTHONPATH": paths},
+            capture_output=True,
+            text=True,
+        )
+
+    checked = boilwitness("verify", str(file))
+    assert checked.returncode == 0, checked.stderr
+    assert "signature not checked; that needs the 'cryptography' library" in checked.stdout
+    assert boilwitness("verify", str(store)).returncode == 0
+    signed = boilwitness("prove", RUN, "--data", str(store), "--to", str(file), "--sign")
+    assert signed.returncode == 2
+    assert "pip install 'boilwitness[signing]'" in signed.stderr and signed.stderr.count("\n") == 1
+    file.write_bytes(file.read_bytes().replace(b"HELD", b"held", 1))
+    assert boilwitness("verify", str(file)).returncode == 12
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,6 +13,8 @@ import pytest
 from monitor.cli.main import main
 from monitor.store import reader
 from monitor.store.entries import read_entries
+
+RECORDS = Path(__file__).parents[2] / "recorded_runs"
 
 
 @pytest.fixture(autouse=True)
@@ -38,6 +41,33 @@ def test_a_run_from_start_to_end(data: Path, capsys: pytest.CaptureFixture[str])
     assert kinds == [("node_assigned", "Ana"), ("run_started", "Ana"), ("mark", None), ("run_ended", None)]
     assert run.marks[0].t_s == pytest.approx(-120.0, abs=5.0)
     assert str(run.started_at.utcoffset()) in ("-1 day, 18:00:00", "-1 day, 17:00:00")
+
+
+def test_readings_by_hand_are_listed_as_manual(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["runs", "start", "--minutes", "10", "--run-id", "r1"]) == 0
+    hand = ["runs", "reading", "--thermometer", "T-2", "--by", "Ana"]
+    assert main([*hand, "202.1F"]) == 0
+    assert main([*hand, "r1", "94.6", "--ago", "8", "--reason", "on paper first"]) == 0
+    capsys.readouterr()
+    assert main(["runs", "reading", "r1"]) == 0
+    first, second, words = capsys.readouterr().out.splitlines()
+    assert "94.6 °C  T-2  Ana  written down later" in first
+    assert "94.5 °C  T-2  Ana" in second and "later" not in second
+    assert words.startswith(
+        "run r1, manual record: 2 readings by Ana with T-2, up to 8 min apart, which is too far"
+    )
+    assert main(["runs", "reading", "r1", "hot"]) == 2
+    assert main(["runs", "reading", "94.5", "--by", "Ana"]) == 2
+    assert main([*hand, "94.5", "--ago", "8"]) == 2
+
+
+def test_until_when_a_record_is_kept(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["runs", "start", "--minutes", "10", "--run-id", "r1"]) == 0
+    capsys.readouterr()
+    assert main(["runs", "keep"]) == 0
+    title, line = capsys.readouterr().out.splitlines()
+    assert title.split() == ["RUN", "STARTED", "KEEP", "UNTIL"]
+    assert "not known yet" in line
 
 
 def test_the_second_run_of_a_day_gets_the_next_letter(capsys: pytest.CaptureFixture[str]) -> None:
@@ -148,5 +178,50 @@ def test_out_in_and_out_again(
     assert main(["export", "r1", "--to", str(tmp_path / "b")]) == 0
     for name in ("run.json", "samples.csv"):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "third"))
+    assert main(["import", str(tmp_path / "a")]) == 0
+    assert main(["import", str(tmp_path / "all")]) == 0
     assert main(["runs"]) == 0
     assert "(imported)" in capsys.readouterr().out
+
+
+def test_a_whole_export_makes_the_same_store_again_and_compares_the_check_values(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """R5: restored on a clean machine, check values side by side; R6: from the open files alone."""
+    assert main(["import", str(RECORDS / "silent-node")]) == 0
+    main(["runs", "start", "--minutes", "10", "--run-id", "r1"])
+    main(["runs", "end"])
+    assert main(["prove", "2026-08-03-canner-1-a", "--to", str(tmp_path / "p.html")]) == 0
+    everything = tmp_path / "all"
+    assert main(["export", "--all", "--to", str(everything)]) == 0
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "clean"))
+    capsys.readouterr()
+    assert main(["import", str(everything)]) == 0
+    words = capsys.readouterr().out
+    before, after = re.findall(r"chain .*? ([0-9a-f]{64})", words)
+    assert before == after != "0" * 64
+    assert main(["verify"]) == 0
+    path = everything / "entries.jsonl"
+    path.write_text(path.read_text().replace("canner-1", "canner-2", 1))
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "another"))
+    assert main(["import", str(everything)]) == 2
+    assert "entries.jsonl was changed" in capsys.readouterr().err
+
+
+def test_parquet_out_and_in_again(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The samples go out as Parquet, come back without the table, and go out as the same table."""
+    run_id = "2026-08-03-canner-1-a"
+    assert main(["import", str(RECORDS / "silent-node")]) == 0
+    assert main(["export", run_id, "--parquet", "--to", str(tmp_path / "a")]) == 0
+    assert main(["verify", str(tmp_path / "a")]) == 0
+    table = (tmp_path / "a" / "samples.csv").read_bytes()
+    (tmp_path / "a" / "samples.csv").unlink()
+    assert main(["verify", str(tmp_path / "a")]) == 12
+    assert main(["judge", str(tmp_path / "a")]) == 11
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "second"))
+    assert main(["import", str(tmp_path / "a")]) == 0
+    assert main(["export", run_id, "--to", str(tmp_path / "b")]) == 0
+    assert (tmp_path / "b" / "samples.csv").read_bytes() == table

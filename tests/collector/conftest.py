@@ -3,90 +3,36 @@
 from __future__ import annotations
 
 import contextlib
-import getpass
 import json
-import shutil
 import signal
-import socket
 import sqlite3
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from queue import Queue
 from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.collector import Collector
+from monitor.intake.source import Arrival, put_blocking
 from monitor.intake.wire import Pack, decode_pack, encode_pack
 from monitor.store.database import open_reader, store_path
+from monitor.timesource import ManualTime
 
-MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
-
-
-def wait_until(claim: Callable[[], object], within_s: float = 20.0, what: str = "") -> None:
-    """Poll a claim about another process; fail when it does not come true."""
-    end = time.monotonic() + within_s
-    while not claim():
-        assert time.monotonic() < end, f"waited in vain {what}"
-        time.sleep(0.02)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-class Broker:
-    """One mosquitto process without persistence: all it holds is gone when it is killed."""
-
-    def __init__(self, folder: Path) -> None:
-        assert MOSQUITTO, "these tests need Debian's package mosquitto"
-        self.port = free_port()
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\nallow_anonymous true\n"
-            "max_queued_messages 100000\n"
-        )
-        self._process: subprocess.Popen[bytes] | None = None
-        self.start()
-
-    @property
-    def address(self) -> str:
-        return f"127.0.0.1:{self.port}"
-
-    def start(self) -> None:
-        assert MOSQUITTO
-        quiet = subprocess.DEVNULL
-        self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._config)], stdout=quiet, stderr=quiet)
-        wait_until(self._answers, what="for mosquitto")
-
-    def _answers(self) -> bool:
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", self.port)) == 0
-
-    def kill(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
-            self._process = None
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    one = Broker(tmp_path)
-    yield one
-    one.kill()
+Wait = Callable[..., None]
 
 
 class Collecting:
     """``boilwitness collect`` as a process of its own; what it says is kept."""
 
-    def __init__(self, data: Path, *options: str) -> None:
+    def __init__(self, wait: Wait, data: Path, *options: str) -> None:
+        self._wait = wait
         self._command = [sys.executable, "-m", "monitor", "collect", "--data", str(data), *options]
         self.said: list[str] = []
         self.process = self._spawn()
@@ -108,7 +54,7 @@ class Collecting:
         return any(words in line for line in list(self.said))
 
     def wait_for(self, words: str, within_s: float = 20.0) -> None:
-        wait_until(lambda: self.heard(words), within_s, f"for {words!r} in {self.said[-5:]}")
+        self._wait(lambda: self.heard(words), within_s, f"for {words!r} in {self.said[-5:]}")
 
     def kill(self) -> None:
         self.process.kill()
@@ -131,16 +77,110 @@ def data(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def collect(data: Path) -> Iterator[Callable[..., Collecting]]:
+def collect(data: Path, wait: Wait) -> Iterator[Callable[..., Collecting]]:
     running: list[Collecting] = []
 
     def start(*options: str, at: Path = data) -> Collecting:
-        running.append(Collecting(at, *options))
+        running.append(Collecting(wait, at, *options))
         return running[-1]
 
     yield start
     for one in running:
         one.kill()
+
+
+class FedSource:
+    """A source that is fed by hand, for a collector in this process whose time is fed as well.
+
+    ``feed`` returns when everything is stored and acknowledged.
+    """
+
+    name = "fed"
+
+    def __init__(self) -> None:
+        self._stored = threading.Semaphore(0)
+        self._ready = threading.Event()
+        self.asked: list[tuple[str, bytes]] = []
+
+    def start(self, queue: Queue[Arrival], stop: threading.Event) -> None:
+        self._queue, self._stop = queue, stop
+        self._ready.set()
+
+    def feed(self, arrivals: list[Arrival]) -> None:
+        assert self._ready.wait(20.0)
+        put_blocking(self._queue, arrivals, self._stop)
+        for _ in arrivals:
+            assert self._stored.acquire(timeout=20.0), "waited in vain for an acknowledgement"
+
+    def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
+        self._stored.release(len(arrivals))
+
+    def ask(self, node: str, payload: bytes) -> bool:
+        self.asked.append((node, payload))
+        return True
+
+    def stop(self) -> None:
+        return
+
+    def close(self) -> None:
+        return
+
+    def publish_alarm(self, node: str, payload: bytes) -> bool:
+        return False
+
+    def reaches_out(self) -> bool | None:
+        return None
+
+    def status(self) -> str:
+        return "fed by hand"
+
+
+class Fed:
+    """A collector in this process with its source and its time, both fed by hand."""
+
+    def __init__(self, data: Path, clock: ManualTime) -> None:
+        self.clock = clock
+        self.source = FedSource()
+        self.said: list[str] = []
+        self._stop = threading.Event()
+        collector = Collector(data, [self.source], say=lambda facts, line: self.said.append(line), time=clock)
+        self._thread = threading.Thread(target=collector.run, args=(self._stop,), daemon=True)
+        self._thread.start()
+
+    def say(self, packs: Sequence[tuple[float, Pack]], piece: int = 60) -> None:
+        """Each pack at its time [s of the clock]; a piece of them is stored before the next one comes."""
+        for at in range(0, len(packs), piece):
+            arrivals = []
+            for at_s, pack in packs[at : at + piece]:
+                self.clock.advance(max(0.0, at_s - self.clock.monotonic_s()))
+                arrivals.append(Arrival("fed", None, encode_pack(pack), self.clock.monotonic_s()))
+            self.source.feed(arrivals)
+
+    def pass_time(self, seconds_s: float) -> None:
+        """Let time pass, and the collector look at it."""
+        self.clock.advance(seconds_s)
+        time.sleep(0.3)
+
+    def heard(self, words: str) -> bool:
+        return any(words in line for line in list(self.said))
+
+    def end(self) -> None:
+        self._stop.set()
+        self._thread.join(20.0)
+        assert not self._thread.is_alive()
+
+
+@pytest.fixture
+def fed(data: Path) -> Iterator[Callable[[ManualTime], Fed]]:
+    running: list[Fed] = []
+
+    def start(clock: ManualTime) -> Fed:
+        running.append(Fed(data, clock))
+        return running[-1]
+
+    yield start
+    for one in running:
+        one.end()
 
 
 class RingNode:
@@ -149,7 +189,7 @@ class RingNode:
     Sample n of a start reads ``20 + n/100`` °C, so that a changed or invented value shows.
     """
 
-    def __init__(self, port: int, name: str = "n1", boot: int = 7, keep: int = 100_000) -> None:
+    def __init__(self, wait: Wait, port: int, name: str = "n1", boot: int = 7, keep: int = 100_000) -> None:
         self.name, self.boot, self.made = name, boot, 0
         self.stored = -1
         self._began_s = time.monotonic()
@@ -163,7 +203,7 @@ class RingNode:
         self._client.on_message = self._asked
         self._client.connect("127.0.0.1", port, keepalive=5)
         self._client.loop_start()
-        wait_until(self._client.is_connected, what="for the node's link")
+        wait(self._client.is_connected, what="for the node's link")
 
     def sample(self, **channels: Any) -> None:
         """Take the next sample and send it, if there is a link; keep it either way."""
@@ -212,11 +252,11 @@ class RingNode:
 
 
 @pytest.fixture
-def make_node(broker: Broker) -> Iterator[Callable[..., RingNode]]:
+def make_node(broker: Any, wait: Wait) -> Iterator[Callable[..., RingNode]]:
     nodes: list[RingNode] = []
 
     def make(*arguments: Any, **options: Any) -> RingNode:
-        nodes.append(RingNode(broker.port, *arguments, **options))
+        nodes.append(RingNode(wait, broker.port, *arguments, **options))
         return nodes[-1]
 
     yield make
@@ -261,11 +301,6 @@ class Stored:
 @pytest.fixture
 def stored(data: Path) -> Stored:
     return Stored(data)
-
-
-@pytest.fixture
-def wait() -> Callable[..., None]:
-    return wait_until
 
 
 @pytest.fixture

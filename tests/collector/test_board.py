@@ -20,10 +20,11 @@ from monitor.simulate.node import DemoCanner, demo_canner
 from monitor.store import reader
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
+from monitor.store.handover import Batch, Outbox
 from monitor.store.runs import read_house
 from monitor.store.samples import Row, row_values
 from monitor.store.stamp import epoch_s, epoch_text
-from monitor.store.writer import Batch, Outbox, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 START = "2026-08-14T09:12:00-06:00"

@@ -58,6 +58,23 @@ def test_what_fell_due_meanwhile_is_said_at_the_start_and_judged_seals_end_it(
     collector.stop()
 
 
+def test_the_two_hours_alarm_before_they_close_and_end_when_every_jar_has_a_place(
+    broker: Any, collect: Any, stored: Any, data: Path, boilwitness: Boilwitness, wait: Any
+) -> None:
+    """The jars went in 1.7 h ago and never boiled: 18 of the 120 minutes are left."""
+    a_run_of_yesterday(data, boilwitness, 0.8)
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("reprocess_window_closing")
+    last = "SELECT state FROM alarms WHERE kind = 'reprocess_window_closing' ORDER BY id DESC LIMIT 1"
+    wait(lambda: stored.ask(last) == [("active_unacknowledged",)])
+    append_entry(data, "jar_disposition", {"jar": 1, "to": "refrigerate"}, run_id="r1", by="Ana")
+    header = {"run_id": "r1-again1", "canner": "c2", "started_at": ago(0.0), "required": {"minutes": 10}}
+    child = header | {"reprocess_of": "r1", "reprocess_jars": [2]}
+    append_entry(data, "run_started", child, run_id="r1-again1", by="Ana")
+    wait(lambda: stored.ask(last) == [("returned_unacknowledged",)])
+    collector.stop()
+
+
 def test_a_run_long_over_is_left_alone(
     broker: Any, collect: Any, stored: Any, data: Path, boilwitness: Boilwitness
 ) -> None:

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.collector.ingest import MOST_NODES, MOST_STARTS, Ingest, NodeState
+from monitor.collector.ingest import MOST_NODES, Ingest
+from monitor.collector.nodes import MOST_STARTS, NodeState
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, decode_pack, encode_pack
-from monitor.store.writer import Batch
+from monitor.store.handover import Batch
 
 
 def an_ingest() -> Ingest:
@@ -146,3 +147,20 @@ def test_no_bytes_whatever_escape_or_invent(payloads: list[bytes], kind: str) ->
     ingest = an_ingest()
     batch: Batch = ingest.take([Arrival("s", None, payload, 1.0, kind=kind) for payload in payloads])
     assert batch.rows == []
+
+
+def test_a_node_whose_clock_differs_is_spoken_of_once_and_again_when_that_changes() -> None:
+    """PIC/S PI 041 and FDA's guide to inspections, part 2, page 12: watches that differ make records disagree."""
+    ingest = an_ingest()
+    told = []
+    for seq, ahead_s in enumerate([0.5, 90.0, 90.4, 89.1, -30.0, -30.2]):
+        at_s = 1_750_000_000.0 + seq
+        said = Pack("n1", boot=7, seq=seq, uptime_s=100.0 + seq, taken_unix_s=at_s + ahead_s, water_C=90.0)
+        batch = ingest.take([Arrival("mqtt b", "n1", encode_pack(said), at_s)])
+        assert [row[3] for row in batch.rows] == [pytest.approx(at_s)], "no duration comes from it"
+        told += [text for kind, text in ingest.news.lines if kind == "clock_differs"]
+        ingest.news.lines.clear()
+    assert [text.split(";")[0] for text in told] == [
+        "the clock of node n1 is 90 s ahead of this machine's",
+        "the clock of node n1 is 30 s behind this machine's",
+    ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import signal
+import sqlite3
 import subprocess
 import time
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.store import reader
 from monitor.store.entries import append_entry
+from monitor.store.identity import store_id
 
 Collect = Callable[..., Any]
 MakeNode = Callable[..., Any]
@@ -209,6 +211,38 @@ def test_two_collectors_cannot_write_one_store(broker: Any, collect: Collect) ->
     second.wait_for("another collector")
     assert first.process.poll() is None
     first.stop()
+
+
+def test_two_stores_at_one_broker_leave_each_other_alone(
+    broker: Any, collect: Collect, make_node: MakeNode, data: Path, wait: Wait
+) -> None:
+    """Each has a client id of its own, made once and kept in its store."""
+    other = data.parent / "other"
+    both = [collect("--mqtt", broker.address), collect("--mqtt", broker.address, at=other)]
+    for collector in both:
+        collector.wait_for("connected")
+    node = make_node()
+    for _ in range(20):
+        node.sample()
+
+    def seqs(at: Path) -> int:
+        with sqlite3.connect(f"file:{at}/boilwitness.sqlite?mode=ro", uri=True) as conn:
+            return int(conn.execute("SELECT count(*) FROM samples").fetchone()[0])
+
+    wait(lambda: seqs(data) == seqs(other) == 20)
+    time.sleep(2.5)
+    for collector in both:
+        assert not collector.heard("client id") and not collector.heard("link is lost")
+        assert collector.stop() == 0
+    with (
+        sqlite3.connect(data / "boilwitness.sqlite") as one,
+        sqlite3.connect(other / "boilwitness.sqlite") as two,
+    ):
+        assert store_id(one) != store_id(two)
+        assert store_id(one) == store_id(one)
+    again = collect("--mqtt", broker.address)
+    again.wait_for("the broker kept our session")
+    again.stop()
 
 
 def test_the_clock_of_a_run_is_the_one_that_people_read(

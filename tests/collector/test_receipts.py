@@ -67,3 +67,19 @@ def test_a_hole_is_asked_for_with_growing_pauses_until_it_is_gone() -> None:
     assert receipts.first_hole == (7, 7)
     receipts.cover(7)
     assert receipts.to_say(1000.0) == (8, None)
+
+
+def test_a_hole_that_is_being_filled_is_not_asked_for_at_every_look() -> None:
+    """A node says again some 50 samples a second; each of them moves the hole's beginning."""
+    receipts = Receipts()
+    receipts.cover(0, 4)
+    receipts.cover(1000)
+    asked = []
+    for step in range(400):
+        at_s = 100.0 + step * 0.02
+        if receipts.to_say(at_s)[1] is not None:
+            asked.append(at_s)
+        receipts.cover(5 + step)
+    pauses = [later - earlier for earlier, later in itertools.pairwise(asked)]
+    assert 2 <= len(asked) <= 5
+    assert min(pauses) >= RESEND_FIRST_S

@@ -6,7 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from monitor.collector.settings import read_settings
+from monitor.collector.settings import (
+    _MQTT_KEYS,
+    _NUMBER_KEYS,
+    _SERIAL_KEYS,
+    _TOP_KEYS,
+    read_settings,
+)
 from monitor.errors import MonitorError
 
 WHOLE = """
@@ -46,6 +52,35 @@ def test_a_whole_file(tmp_path: Path) -> None:
     assert (settings.serial[0].device, settings.serial[0].baud) == ("/dev/ttyACM0", 57600)
     assert settings.push == ("json://localhost",)
     assert "swordfish" not in repr(settings)
+
+
+def test_the_file_that_the_readme_shows(tmp_path: Path) -> None:
+    """It is read as it stands, and again with what is only hinted at; together they name every key."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    section = readme.split("### The settings file\n", 1)[1].split("\n### ", 1)[0]
+    shown = "\n".join(line[4:] for line in section.splitlines() if line.startswith("    "))
+    for name in ("broker-password", "kitchen-ca.pem"):
+        (tmp_path / name).write_text("x\n")
+    path = tmp_path / "shown.toml"
+    path.write_text(shown)
+    settings = read_settings(path)
+    (mqtt,), (serial,) = settings.mqtt, settings.serial
+    assert (mqtt.address, mqtt.username, mqtt.password, mqtt.tls) == (
+        "broker.lan:8883",
+        "collector",
+        "x",
+        True,
+    )
+    assert (mqtt.client_id, mqtt.share) == (None, None)
+    assert mqtt.plain_numbers[0].node == "shed"
+    assert serial.device.startswith("/dev/serial/by-id/")
+    path.write_text(
+        shown.replace("# client_id", "client_id").replace('"..."', '"mine"').replace("# share", "share")
+    )
+    (mqtt,) = read_settings(path).mqtt
+    assert (mqtt.client_id, mqtt.share) == ("mine", "kitchens")
+    for key in [*_MQTT_KEYS, *_NUMBER_KEYS, *_SERIAL_KEYS, *_TOP_KEYS]:
+        assert key in shown, key
 
 
 @pytest.mark.parametrize(

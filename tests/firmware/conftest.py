@@ -20,19 +20,6 @@ NODE = FIRMWARE / "node"
 MICROPYTHON = Path(sysconfig.get_path("scripts")) / "micropython"
 
 
-def wait_until(claim: Callable[[], object], within_s: float = 15.0) -> None:
-    """Poll a claim about another thread or process; fail when it does not come true."""
-    end = time.monotonic() + within_s
-    while not claim():
-        assert time.monotonic() < end, "waited in vain"
-        time.sleep(0.02)
-
-
-@pytest.fixture
-def wait() -> Callable[..., None]:
-    return wait_until
-
-
 @pytest.fixture(params=["micropython", "cpython"])
 def interpreter(request: pytest.FixtureRequest) -> str:
     if request.param == "cpython":

@@ -6,10 +6,7 @@ any sample is missing, doubled or changed.
 
 from __future__ import annotations
 
-import getpass
-import shutil
 import signal
-import socket
 import sqlite3
 import subprocess
 import sys
@@ -27,6 +24,8 @@ from monitor.intake.mqtt_settings import MqttSettings
 from monitor.intake.serial_port import SerialSource
 from monitor.intake.source import Source
 from monitor.store.database import store_path
+
+NODE = Path(__file__).parents[2] / "firmware_notes" / "node"
 
 #: Ten times as fast as a real node, so that a minute's worth of trouble fits into seconds.
 PERIOD_MS = 100
@@ -219,50 +218,21 @@ class TestOverTheCable:
             assert process.wait(15) == 0
 
 
-class Broker:
-    """One mosquitto process on a port of its own, keeping nothing on disk."""
-
-    def __init__(self, folder: Path) -> None:
-        self._command = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
-        assert self._command, "these tests need Debian's package mosquitto"
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port: int = probe.getsockname()[1]
-        passwords = folder / "passwords"
-        subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "kitchen", "quiet"], check=True)
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\nallow_anonymous false\n"
-            f"password_file {passwords}\n"
-        )
-        self.start()
-
-    def start(self) -> None:
-        assert self._command
-        self.process = subprocess.Popen(
-            [self._command, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-
-    def kill(self) -> None:
-        self.process.kill()
-        self.process.wait()
+@pytest.fixture
+def broker(make_broker: Callable[..., Any], tmp_path: Path) -> Any:
+    """A broker that asks for a password."""
+    passwords = tmp_path / "passwords"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "kitchen", "quiet"], check=True)
+    return make_broker(f"allow_anonymous false\npassword_file {passwords}\n")
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    broker = Broker(tmp_path)
-    yield broker
-    broker.kill()
-
-
-@pytest.fixture
-def node_on_network(broker: Broker, options: list[str]) -> Iterator[Callable[[str], subprocess.Popen[bytes]]]:
+def node_on_network(broker: Any, options: list[str]) -> Iterator[Callable[[str], subprocess.Popen[bytes]]]:
     nodes: list[subprocess.Popen[bytes]] = []
-    program = Path(__file__).parents[2] / "firmware_notes" / "node" / "host_run.py"
 
     def start(interpreter: str) -> subprocess.Popen[bytes]:
         link = ["--mqtt", f"127.0.0.1:{broker.port}", "--user", "kitchen", "--password", "quiet"]
-        nodes.append(subprocess.Popen([interpreter, str(program), "mqtt", *link, *options]))
+        nodes.append(subprocess.Popen([interpreter, str(NODE / "host_run.py"), "mqtt", *link, *options]))
         return nodes[-1]
 
     yield start
@@ -271,20 +241,75 @@ def node_on_network(broker: Broker, options: list[str]) -> Iterator[Callable[[st
         node.wait()
 
 
-def source_for(broker: Broker) -> MqttSource:
-    return MqttSource(MqttSettings("127.0.0.1", broker.port, username="kitchen", password="quiet"))
+def source_for(broker: Any) -> MqttSource:
+    return MqttSource(
+        MqttSettings("127.0.0.1", broker.port, client_id="trial", username="kitchen", password="quiet")
+    )
 
 
 class TestOverTheBroker:
     def test_what_was_measured_is_what_is_stored(
-        self, interpreter: str, broker: Broker, node_on_network: Any, collect: Any, stored: Stored, wait: Any
+        self, interpreter: str, broker: Any, node_on_network: Any, collect: Any, stored: Stored, wait: Any
     ) -> None:
         collect(source_for(broker))
         node_on_network(interpreter)
         wait(lambda: stored.count() > 20 and stored.whole())
 
+    def test_inside_tls_with_an_authority_of_ones_own(
+        self,
+        interpreter: str,
+        make_broker: Any,
+        certificates: tuple[Path, Path, Path],
+        options: list[str],
+        collect: Any,
+        stored: Stored,
+        wait: Any,
+    ) -> None:
+        """The node checks the broker's certificate against its CA file, and so does the collector."""
+        ca, cert, key = certificates
+        broker = make_broker(f"allow_anonymous true\ncertfile {cert}\nkeyfile {key}\n")
+        settings = MqttSettings("127.0.0.1", broker.port, client_id="trial", tls=True, ca_file=ca)
+        collect(MqttSource(settings))
+        link = ["--mqtt", broker.address, "--ca", str(ca)]
+        node = subprocess.Popen([interpreter, str(NODE / "host_run.py"), "mqtt", *link, *options])
+        try:
+            wait(lambda: stored.count() > 30 and stored.whole())
+            broker.kill()
+            threading.Event().wait(1.0)
+            broker.start()
+            before = stored.count()
+            wait(lambda: stored.count() > before + 30 and stored.whole(), 30.0)
+        finally:
+            node.kill()
+            node.wait()
+
+    def test_a_broker_that_another_authority_vouches_for_gets_nothing(
+        self,
+        interpreter: str,
+        make_broker: Any,
+        make_certificates: Any,
+        options: list[str],
+        collect: Any,
+        stored: Stored,
+        tmp_path: Path,
+    ) -> None:
+        right, wrong = make_certificates(tmp_path / "right"), make_certificates(tmp_path / "wrong")
+        broker = make_broker(f"allow_anonymous true\ncertfile {wrong[1]}\nkeyfile {wrong[2]}\n")
+        collect(
+            MqttSource(MqttSettings("127.0.0.1", broker.port, client_id="trial", tls=True, ca_file=wrong[0]))
+        )
+        link = ["--mqtt", broker.address, "--ca", str(right[0])]
+        node = subprocess.Popen([interpreter, str(NODE / "host_run.py"), "mqtt", *link, *options])
+        try:
+            threading.Event().wait(5.0)
+            assert stored.count() == 0
+            assert node.poll() is None, "it goes on sampling, and trying"
+        finally:
+            node.kill()
+            node.wait()
+
     def test_broker_killed_collector_stopped_nothing_missing(
-        self, micropython: str, broker: Broker, node_on_network: Any, collect: Any, stored: Stored, wait: Any
+        self, micropython: str, broker: Any, node_on_network: Any, collect: Any, stored: Stored, wait: Any
     ) -> None:
         """The broker keeps nothing on disk: only the node's own memory can make the record whole."""
         node = node_on_network(micropython)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import datetime
-import ipaddress
 import socket
 import subprocess
 import threading
@@ -17,14 +15,11 @@ from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from monitor.errors import ConfigError, UsageError
-from monitor.intake.mqtt import MqttSource
+from monitor.intake.mqtt import RECEIVE_MAXIMUM, MqttSource
+from monitor.intake.mqtt_fence import Fence
 from monitor.intake.mqtt_settings import MqttSettings, PlainNumber, parse_mqtt_address
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, encode_ask, encode_pack
@@ -54,6 +49,10 @@ class Collecting:
         except Empty:
             return True
         return False
+
+    def done(self, *arrivals: Arrival) -> None:
+        """They are stored: let the broker forget them."""
+        self.source.acknowledge(arrivals)
 
     def connected(self) -> bool:
         return self.source.status().startswith("connected")
@@ -121,7 +120,7 @@ def node(broker: Any) -> Iterator[Node]:
 
 
 def settings_for(broker: Any, **changes: Any) -> MqttSettings:
-    return replace(MqttSettings("127.0.0.1", broker.port), **changes)
+    return replace(MqttSettings("127.0.0.1", broker.port, client_id="boilwitness-0badcafe"), **changes)
 
 
 def test_a_sample_arrives_whole_with_its_node_and_time(broker: Any, node: Node, collect: Any) -> None:
@@ -142,8 +141,7 @@ def test_unacknowledged_samples_come_again_acknowledged_ones_do_not(
     for seq in range(6):
         node.sample(seq)
     arrivals = first.take(6)
-    for arrival in arrivals[:2]:
-        arrival.ack()
+    first.done(*arrivals[:2])
     wait(lambda: not first.source._client._out_packet)  # type: ignore[union-attr]
     first.crash()
 
@@ -164,7 +162,7 @@ def test_samples_said_while_no_collector_was_there_are_kept_by_the_broker(
     arrivals = []
     for _ in range(1500):
         arrivals.append(second.next())
-        arrivals[-1].ack()
+        second.done(arrivals[-1])
     assert len({arrival.payload for arrival in arrivals}) == 1500
 
 
@@ -185,8 +183,7 @@ def test_an_acknowledgement_of_an_older_connection_is_void(make_broker: Any, col
     for seq in range(5, 10):
         node.sample(seq)
     new = collecting.take(5)
-    for arrival in old:
-        arrival.ack()
+    collecting.done(*old)
     collecting.crash()
     node.leave()
     second = collect(settings_for(broker))
@@ -207,7 +204,7 @@ def test_a_full_queue_blocks_and_loses_nothing(broker: Any, node: Node, collect:
         for _ in range(300):
             arrival = collecting.next()
             payloads.append(arrival.payload)
-            arrival.ack()
+            collecting.done(arrival)
         assert payloads == [
             encode_pack(Pack("kettle-1", boot=5, seq=seq, water_C=94.2)) for seq in range(300)
         ]
@@ -224,7 +221,7 @@ def test_after_stop_nothing_is_queued_and_nothing_is_lost(
     first.source.stop()
     node.sample(1)
     assert first.nothing()
-    kept.ack()
+    first.done(kept)
     first.source.close()
     second = collect(settings_for(broker))
     assert b'"seq","v":1' in second.next().payload
@@ -298,7 +295,7 @@ class TestSaying:
         assert node.hears("boilwitness/kettle-1/alarm") == (b"boil lost", False)
 
     def test_without_a_link_nothing_is_queued_for_later(self, collect: Any) -> None:
-        collecting = collect(MqttSettings("127.0.0.1", 1), connected=False)
+        collecting = collect(MqttSettings("127.0.0.1", 1, client_id="trial"), connected=False)
         assert not collecting.source.ask("kettle-1", b"[]")
         assert not collecting.source.publish_alarm("kettle-1", b"x")
 
@@ -306,7 +303,7 @@ class TestSaying:
         self, broker: Any, node: Node, collect: Any
     ) -> None:
         collecting = collect(settings_for(broker))
-        topic = "boilwitness/collectors/boilwitness-collector"
+        topic = "boilwitness/collectors/boilwitness-0badcafe"
         assert node.hears(topic)[0] == b"online"
         collecting.crash()
         assert node.hears(topic)[0] == b"offline"
@@ -330,7 +327,7 @@ def test_collectors_share_the_load(broker: Any, node: Node, collect: Any) -> Non
             while True:
                 arrival = collecting.next(0.5)
                 payloads.append(arrival.payload)
-                arrival.ack()
+                collecting.done(arrival)
     assert len(payloads) == len(set(payloads)) == 40
 
 
@@ -346,22 +343,68 @@ class TestPlainNumbers:
         collecting = collect(settings_for(broker, plain_numbers=self.NUMBERS))
         node.say("shed/probe/temperature", b"212")
         node.say("shed/barometer", b"832.5")
-        got = [(a.kind, a.node_hint, a.channel, float(a.payload)) for a in collecting.take(2)]
-        assert got == [("value", "shed", "water", 100.0), ("value", "shed", "pressure", 83250.0)]
+        got = [(a.kind, a.node_hint, a.payload, a.channel, a.unit) for a in collecting.take(2)]
+        assert got == [
+            ("value", "shed", b"212", "water", "degF"),
+            ("value", "shed", b"832.5", "pressure", "hPa"),
+        ]
 
-    def test_a_word_is_refused_with_the_reason(self, broker: Any, node: Node, collect: Any) -> None:
-        collecting = collect(settings_for(broker, plain_numbers=self.NUMBERS))
-        node.say("shed/probe/temperature", b"unavailable")
-        arrival = collecting.next()
-        assert (arrival.kind, arrival.node_hint) == ("refused", "shed")
-        assert arrival.why == "water: expected one plain number, got 'unavailable'"
+    def test_are_acknowledged_after_the_commit_like_any_other(
+        self, broker: Any, node: Node, collect: Any, wait: Any
+    ) -> None:
+        first = collect(settings_for(broker, plain_numbers=self.NUMBERS))
+        for number in (b"210", b"211", b"212"):
+            node.say("shed/probe/temperature", number)
+        arrivals = first.take(3)
+        assert all(arrival.receipt for arrival in arrivals)
+        first.done(arrivals[0])
+        wait(lambda: not first.source._client._out_packet)
+        first.crash()
+        second = collect(settings_for(broker, plain_numbers=self.NUMBERS))
+        assert [arrival.payload for arrival in second.take(2)] == [b"211", b"212"]
 
     def test_no_backlog_pretends_to_be_now(self, broker: Any, node: Node, collect: Any) -> None:
-        """A plain number carries no time: what was said while nobody listened must stay a gap."""
+        """A plain number carries no time: what was said while nobody listened must stay a gap, and is shown."""
         collect(settings_for(broker, plain_numbers=self.NUMBERS)).source.close()
-        node.say("shed/probe/temperature", b"212")
+        for degrees in range(400):  # more than a broker sends before the first is acknowledged
+            node.say("shed/probe/temperature", b"%d" % (100 + degrees % 100))
         node.say("shed/barometer", b"830", retain=True)
-        assert collect(settings_for(broker, plain_numbers=self.NUMBERS)).nothing()
+        second = collect(settings_for(broker, plain_numbers=self.NUMBERS))
+        for _ in range(401):
+            arrival = second.next()
+            assert (arrival.kind, arrival.node_hint) == ("refused", "shed")
+            assert arrival.why.startswith("a number that waited at the broker")
+            second.done(arrival)
+        assert second.nothing()
+        node.say("shed/probe/temperature", b"212")
+        assert second.next().kind == "value", "from now on what comes is new"
+
+    def test_nor_does_what_waited_behind_a_store_that_could_not_be_written(
+        self, broker: Any, node: Node, collect: Any
+    ) -> None:
+        """A broker holds back what is more than our Receive Maximum until something is acknowledged."""
+        collecting = collect(settings_for(broker, plain_numbers=self.NUMBERS))
+        for tenths in range(RECEIVE_MAXIMUM + 40):
+            node.say("shed/probe/temperature", b"100.%03d" % tenths)
+        came = collecting.take(RECEIVE_MAXIMUM)
+        assert {arrival.kind for arrival in came} == {"value"}
+        assert collecting.nothing()
+        threading.Event().wait(2.2)
+        collecting.done(*came)
+        for arrival in collecting.take(40):
+            assert arrival.why.startswith("a number that waited"), arrival
+            collecting.done(arrival)
+        node.say("shed/probe/temperature", b"212")
+        assert collecting.next().kind == "value"
+
+    def test_one_word_said_to_oneself_ends_it(self) -> None:
+        fence = Fence()
+        assert not fence.connected(kept=False) and not fence.up
+        word = fence.connected(kept=True)
+        fence.heard(b"an older word")
+        assert fence.up
+        fence.heard(word)
+        assert not fence.up
 
 
 class TestTrouble:
@@ -370,7 +413,7 @@ class TestTrouble:
     def test_nothing_answers_then_a_broker_comes(
         self, make_broker: Any, collect: Any, wait: Any, port: int
     ) -> None:
-        collecting = collect(MqttSettings("127.0.0.1", port), connected=False)
+        collecting = collect(MqttSettings("127.0.0.1", port, client_id="trial"), connected=False)
         wait(lambda: "nothing answers" in collecting.source.status())
         assert collecting.source.status() == (
             f"nothing answers at 127.0.0.1:{port}; is the broker running?; trying again"
@@ -392,14 +435,16 @@ class TestTrouble:
         assert right.connected()
 
     def test_a_name_nobody_knows(self, collect: Any, wait: Any) -> None:
-        collecting = collect(MqttSettings("broker.invalid", 1883), connected=False)
+        collecting = collect(MqttSettings("broker.invalid", 1883, client_id="trial"), connected=False)
         wait(lambda: "not known" in collecting.source.status())
         assert collecting.source.status() == "the name broker.invalid is not known here; trying again"
 
     def test_something_that_is_no_broker(self, collect: Any, wait: Any) -> None:
         with socket.create_server(("127.0.0.1", 0)) as server:
             threading.Thread(target=lambda: server.accept()[0].close(), daemon=True).start()
-            collecting = collect(MqttSettings("127.0.0.1", server.getsockname()[1]), connected=False)
+            collecting = collect(
+                MqttSettings("127.0.0.1", server.getsockname()[1], client_id="trial"), connected=False
+            )
             wait(lambda: "hangs up without a greeting" in collecting.source.status())
 
     def test_two_collectors_with_one_id(self, broker: Any, collect: Any, wait: Any) -> None:
@@ -418,59 +463,10 @@ class TestTrouble:
         assert any("the link is lost" in line for line in collecting.said)
 
 
-def make_certificates(folder: Path) -> tuple[Path, Path, Path]:
-    """A certificate authority of our own and a broker's certificate from it: (ca, cert, key)."""
-
-    def name(text: str) -> x509.Name:
-        return x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, text)])
-
-    now = datetime.datetime.now(datetime.UTC)
-    ca_key, key = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
-
-    def builder(subject: str, public: ec.EllipticCurvePublicKey) -> x509.CertificateBuilder:
-        return (
-            x509.CertificateBuilder()
-            .subject_name(name(subject))
-            .issuer_name(name("kitchen authority"))
-            .public_key(public)
-            .serial_number(x509.random_serial_number())
-            .not_valid_before(now - datetime.timedelta(days=1))
-            .not_valid_after(now + datetime.timedelta(days=1))
-        )
-
-    ca = (
-        builder("kitchen authority", ca_key.public_key())
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
-        .add_extension(x509.SubjectKeyIdentifier.from_public_key(ca_key.public_key()), critical=False)
-        .sign(ca_key, hashes.SHA256())
-    )
-    cert = (
-        builder("broker", key.public_key())
-        .add_extension(
-            x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), critical=False
-        )
-        .add_extension(
-            x509.AuthorityKeyIdentifier.from_issuer_public_key(ca_key.public_key()), critical=False
-        )
-        .sign(ca_key, hashes.SHA256())
-    )
-    paths = folder / "ca.pem", folder / "cert.pem", folder / "key.pem"
-    paths[0].write_bytes(ca.public_bytes(serialization.Encoding.PEM))
-    paths[1].write_bytes(cert.public_bytes(serialization.Encoding.PEM))
-    paths[2].write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM,
-            serialization.PrivateFormat.TraditionalOpenSSL,
-            serialization.NoEncryption(),
-        )
-    )
-    return paths
-
-
 class TestTls:
     @pytest.fixture
-    def tls(self, make_broker: Any, tmp_path: Path) -> tuple[Any, Path]:
-        ca, cert, key = make_certificates(tmp_path)
+    def tls(self, make_broker: Any, certificates: tuple[Path, Path, Path]) -> tuple[Any, Path]:
+        ca, cert, key = certificates
         return make_broker(f"allow_anonymous true\ncertfile {cert}\nkeyfile {key}\n"), ca
 
     def test_with_the_right_ca_file(self, tls: Any, collect: Any) -> None:
@@ -495,7 +491,7 @@ class TestTls:
         for make in (lambda: None, lambda: bad.write_text("not a certificate")):
             make()
             with pytest.raises(ConfigError, match=r"ca\.pem cannot be used"):
-                MqttSource(MqttSettings("127.0.0.1", tls=True, ca_file=bad))
+                MqttSource(MqttSettings("127.0.0.1", client_id="trial", tls=True, ca_file=bad))
 
 
 class OldBroker:
@@ -549,13 +545,13 @@ def test_a_broker_without_mqtt_5_is_spoken_to_in_3_1_1(
     """The persistent session and acknowledgement after commit hold there too."""
     old = OldBroker(broker.port)
     try:
-        settings = MqttSettings("127.0.0.1", old.port)
+        settings = MqttSettings("127.0.0.1", old.port, client_id="trial")
         first = collect(settings)
         assert old.levels == [5, 4]
         assert any("does not speak MQTT 5; using 3.1.1" in line for line in first.said)
         node.sample(0)
         node.sample(1)
-        first.take(2)[0].ack()
+        first.done(first.take(2)[0])
         wait(lambda: not first.source._client._out_packet)  # type: ignore[union-attr]
         first.crash()
         node.sample(2)

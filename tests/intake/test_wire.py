@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.errors import WireFormatError
-from monitor.intake.channels import FAULTS, convert_number, decode_value
+from monitor.intake.channels import FAULTS, decode_value
 from monitor.intake.wire import Pack, decode_pack, encode_ask, encode_pack, identity_of_refused
 
 
@@ -260,7 +260,7 @@ class TestPlainNumbers:
         self, payload: bytes, channel: str, unit: str, expected: dict[str, object]
     ) -> None:
         """The fixed points of the scales are exact by definition; 1013.25 hPa is the standard atmosphere."""
-        got = dict(decode_value(convert_number(payload, channel, unit), channel))
+        got = dict(decode_value(payload, channel, unit))
         assert got == pytest.approx(expected) if "jars" not in expected else got == expected
 
     @pytest.mark.parametrize(
@@ -285,4 +285,4 @@ class TestPlainNumbers:
     )
     def test_anything_else_is_refused(self, payload: bytes, channel: str, unit: str) -> None:
         with pytest.raises(WireFormatError):
-            convert_number(payload, channel, unit)
+            decode_value(payload, channel, unit)

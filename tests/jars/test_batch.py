@@ -4,16 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import Seal, Status, check_answers, lost_seals, pantry, reprocess_extra, runs_sharing
+from monitor.jars.reprocess import child_header, hot_pack
 from monitor.jars.rows import instant, local_date, local_time, months_after
+from monitor.record.model import Mark, Site
+from monitor.record.read import read_run
 
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
 HOUR = 3600.0
 LIFTED = 3700.0
+START = datetime(2026, 8, 14, 18, 0, tzinfo=UTC)
+AGAIN = {"pack": "hot", "source": "USDA", "minutes": 30.0, "new_lids": True}
 
 
 def round_of(batch: Any, hours: float = 13.0) -> None:
@@ -187,25 +194,96 @@ def test_jars_that_were_used_leave_the_pantry(kitchen: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("pack", "source", "new_lids", "match"),
-    [("raw", "USDA", True, "hot-pack"), ("hot", None, True, "hot-pack"), ("hot", "USDA", False, "new lids")],
+    ("change", "match"),
+    [
+        ({"pack": "raw"}, "hot-pack"),
+        ({"source": None}, "hot-pack"),
+        ({"new_lids": False}, "new lids"),
+        ({"minutes": 25.0}, "25 min is not the full time of 30 min"),
+        ({"jars": []}, "no jar was named"),
+        ({"jars": [9]}, "no jar 9"),
+    ],
 )
-def test_a_reprocessing_that_is_refused(
-    kitchen: Any, pack: str, source: str | None, new_lids: bool, match: str
-) -> None:
+def test_a_reprocessing_that_is_refused(kitchen: Any, change: dict[str, Any], match: str) -> None:
+    """Pears, hot pack, pints, at 1650 m: 30 min (USDA Complete Guide, Guide 2)."""
     batch = kitchen("broken", jars=2)
     with pytest.raises(RefusedError, match=match):
-        reprocess_extra(batch.run, batch.state(3500.0), [1], pack=pack, source=source, new_lids=new_lids)
+        reprocess_extra(batch.run, batch.state(3500.0), **(AGAIN | {"jars": [1]} | change))
 
 
 def test_a_reprocessing_links_its_parent_and_happens_once(kitchen: Any) -> None:
     batch = kitchen("broken", jars=2)
-    extra = reprocess_extra(batch.run, batch.state(3500.0), [2, 1], pack="hot", source="USDA", new_lids=True)
+    extra = reprocess_extra(batch.run, batch.state(3500.0), [2, 1], **AGAIN)
     assert (extra["reprocess_of"], extra["reprocess_jars"]) == (batch.run.run_id, [1, 2])
     again = kitchen("broken", jars=2, **extra)
     with pytest.raises(RefusedError, match="a second is not offered"):
-        reprocess_extra(again.run, again.state(3500.0), [1], pack="hot", source="USDA", new_lids=True)
+        reprocess_extra(again.run, again.state(3500.0), [1], **AGAIN)
     assert Status.REPROCESS not in again.state(3500.0).jars[0].choices
+
+
+def test_a_mark_stands_before_what_the_record_shows_and_each_is_called_what_it_is(kitchen: Any) -> None:
+    """The modelled night of pears, with and without its marks."""
+    shown = read_run(RECORDED / "a-night-of-cooling")
+    batch = kitchen(jars=7)
+    batch.verdict["clock"]["completed_s"] = 2621.0
+    batch.run = replace(batch.run, samples=shown.samples, marks=(Mark(0.0, "jars_in"),))
+    state = batch.state(20 * HOUR)
+    assert state.heat_off is not None and state.lifting is not None
+    assert state.lifting.words.startswith("seen in the record, marked by nobody: jar probes")
+    assert abs((state.lifting.at - batch.run.started_at).total_seconds() - 3085.0) <= 60.0
+    assert state.lifted == state.lifting.late, "the seals wait for the later bound"
+    batch.run = replace(batch.run, marks=(*batch.run.marks, Mark(5000.0, "jars_lifted", by="Ada")))
+    state = batch.state(20 * HOUR)
+    assert state.lifting is not None and state.lifting.words == "marked by Ada"
+    assert state.lifted is not None and (state.lifted - batch.run.started_at).total_seconds() == 5000.0
+
+
+def test_a_short_rest_is_a_note_about_quality(kitchen: Any) -> None:
+    """Five minutes with the lid off (University of Florida, University of Illinois Extension)."""
+    batch = kitchen(jars=1)
+    assert batch.state(4000.0).rest_note == ""
+    batch.run = replace(batch.run, marks=tuple(m for m in batch.run.marks if m.kind != "heat_off"))
+    batch.run = replace(batch.run, marks=(*batch.run.marks, Mark(3580.0, "heat_off")))
+    state = batch.state(4000.0)
+    assert state.rest_note.startswith("lifted 2 min after") and not state.deviations
+
+
+def test_a_jar_goes_on_in_its_child_run_and_a_late_child_is_none(kitchen: Any) -> None:
+    """The 2 h of a broken hold close two hours after its boil was lost, at 2122 s."""
+    batch = kitchen("broken", jars=2)
+    batch.add("run_started", 4000.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[1])
+    batch.add(
+        "run_started",
+        2122.0 + 2 * HOUR + 60.0,
+        run_id="late",
+        reprocess_of=batch.run.run_id,
+        reprocess_jars=[2],
+    )
+    first, second = batch.state(3 * HOUR).jars
+    assert (first.status, first.child_run) == (Status.REPROCESS, "child")
+    assert (second.status, second.child_run, second.choices) == (Status.ON_HOLD, None, (Status.DISCARDED,))
+    assert "G51" in first.guidance and "child" in first.do
+
+
+def test_the_child_run_is_hot_pack_with_its_own_start_and_initial_temperature(kitchen: Any) -> None:
+    batch = kitchen("broken", jars=3)
+    extra = reprocess_extra(batch.run, batch.state(3500.0), [3, 1], **AGAIN)
+    published = hot_pack(replace(batch.run, site=Site(altitude_m=1650.0, altitude_uncertainty_m=10.0)))
+    assert published is not None and published.minutes == 30.0 and "USDA" in published.source
+    assert hot_pack(batch.run) is None, "without an altitude there is no cell to read"
+    header = {
+        "run_id": "p",
+        "batch": {"pack": "raw", "jars": 3, "coldest_jar_C": 80.0},
+        "marks": [1],
+        "zone": "UTC",
+    }
+    first = child_header(header, {"p"}, extra, minutes=30.0, source="USDA", at=START, coldest_jar_C=71.0)
+    assert first["run_id"] == f"{batch.run.run_id}-again1" and first["zone"] == "UTC" and "marks" not in first
+    assert first["batch"] == {"pack": "hot", "jars": 2, "coldest_jar_C": 71.0}
+    assert (first["reprocess_of"], first["reprocess_jars"]) == (batch.run.run_id, [1, 3])
+    second = child_header(header, {first["run_id"]}, extra, minutes=30.0, source="USDA", at=START)
+    assert second["run_id"].endswith("-again2") and "coldest_jar_C" not in second["batch"]
+    assert header["batch"]["pack"] == "raw", "the parent stays as it is"
 
 
 def test_a_fault_found_later_touches_every_run_since_the_last_good_check() -> None:

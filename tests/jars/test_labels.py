@@ -58,15 +58,24 @@ def test_no_label_for_a_jar_that_is_not_on_the_shelf_list(kitchen: Any) -> None:
 
 @pytest.mark.parametrize("sheet", sorted(SHEETS))
 def test_the_sheet_fits_its_paper_and_asks_nothing_from_outside(kitchen: Any, sheet: str) -> None:
-    width, height, wide, high, columns, rows, left, top, gap = SHEETS[sheet]
-    assert left + columns * wide + (columns - 1) * gap <= width + 0.1
-    assert top + rows * high <= height + 0.1
+    form = SHEETS[sheet]
+    (width, height), (wide, high) = form.paper, form.label
+    assert form.left + form.across * wide + (form.across - 1) * form.gap <= width + 0.1
+    assert form.top + form.down * high <= height + 0.1
+    assert f"{wide:g}x{high:g}" in sheet or form.cut
     page = html_sheet(
         labels(shelved(kitchen, "<script>alert(1)</script> & pears"), "http://127.0.0.1:8501"), sheet
     )
     assert "<script" not in page and "&lt;script&gt;" in page
     assert page.count("<svg") == 1
     assert not re.search(r"""(src|href)=|url\(|@import""", page)
+
+
+def test_a_begun_sheet_is_used_up(kitchen: Any) -> None:
+    found = labels(shelved(kitchen), "http://127.0.0.1:8501")
+    assert html_sheet(found, "a4-70x36", skip=23).count('class="page"') == 1
+    with pytest.raises(UsageError, match="cannot be gone"):
+        html_sheet(found, "a4-70x36", skip=24)
 
 
 def test_plain_text_and_words_that_never_say_safe(kitchen: Any) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from monitor.judge.cooling import CoolingWatch
 from monitor.judge.cooling_forecast import Forecast, cooling_of, forecast, smoothed
+from monitor.judge.cooling_track import is_chill
 from monitor.judge.salvage import failed_process_clock, hold_end_s
 from monitor.judge.verdict import Event, Stretch
 from monitor.record.model import Batch, Mark, Required, Run, Sample
@@ -31,6 +33,23 @@ def watch_of(jar: str | None = None) -> CoolingWatch:
     watch.on_mark("heat_off", -300.0)
     watch.on_mark("jars_lifted", 0.0)
     return watch
+
+
+def test_a_forecast_does_not_depend_on_when_the_run_began() -> None:
+    """The same jar, lifted at once and 4,000 s into its run, is cool 4,000 s later and no sooner."""
+    t_s, jar_C = still_air("pint")
+    before = t_s <= 5400.0
+    ahead = []
+    for start_s in (0.0, 4000.0):
+        watch = CoolingWatch("pint")
+        watch.on_mark("jars_in", start_s - 3000.0)
+        watch.on_mark("jars_lifted", start_s)
+        feed(watch, t_s[before] + start_s, jar_C[before])
+        found, why = forecast(watch.tracks[1])
+        assert found is not None, why
+        ahead.append([at_s - start_s for at_s in (found.early_s, found.within_3_K_s, found.late_s)])
+    assert ahead[1] == pytest.approx(ahead[0], abs=60.0)
+    assert ahead[1][0] <= STILL_AIR["pint"][-1] * 60.0 <= ahead[1][2]
 
 
 def feed(watch: CoolingWatch, t_s: np.ndarray, jar_C: np.ndarray, room_C: float | None = 22.0) -> list[Event]:
@@ -102,7 +121,7 @@ def test_a_jump_is_a_disturbed_jar_within_three_minutes(jump_K: float, every_s: 
     assert event.kind == "jar_disturbed"
     assert abs(event.onset_s - 4000.0) <= 60.0
     assert event.raised_s - 4000.0 <= 180.0
-    assert ("down" if jump_K < 0 else "up") in event.text
+    assert ("down" if jump_K < 0 else "up") in event.text and not is_chill(event)
 
 
 def test_one_wild_reading_is_nobodys_alarm() -> None:
@@ -116,7 +135,7 @@ def test_a_draught_is_told_from_still_air() -> None:
     """Twice the still-air rate in the first minutes."""
     t_s = np.arange(0.0, 1200.0, 10.0)
     (event,) = feed(watch_of("pint"), t_s, 22.0 + 75.0 * np.exp(-t_s / (38.0 * 60.0)))
-    assert event.kind == "jar_disturbed" and "draught" in event.text
+    assert event.kind == "jar_disturbed" and "draught" in event.text and is_chill(event)
     assert feed(watch_of("pint"), t_s, 22.0 + 75.0 * np.exp(-t_s / (70.0 * 60.0))) == []
 
 
@@ -211,4 +230,10 @@ def test_a_whole_run_is_asked_at_once() -> None:
     (jar,), sentence = cooling_of(run)
     assert jar.jar == 2 and jar.cooled_s is not None
     assert abs(jar.cooled_s / 60.0 - 316.0) < 10.0
+    passed_s = jar.passes_s(60.0)
+    assert passed_s is not None and abs(passed_s / 60.0 - STILL_AIR["pint"][1]) < 1.0
+    early = replace(run, samples=tuple(s for s in run.samples if s.t_s < 2400.0))
+    (jar,), _ = cooling_of(early)
+    ahead_s = jar.passes_s(60.0)
+    assert ahead_s is not None and abs(ahead_s / 60.0 - STILL_AIR["pint"][1]) < 3.0
     assert sentence == "1 jar probe against the room."

@@ -155,6 +155,20 @@ def test_low_pressure_offers_the_longer_time() -> None:
     assert usual.offer is None
 
 
+def test_the_longer_time_of_a_low_day_can_be_taken() -> None:
+    """35 min: the minutes, the depth over the lids (2 in above 30 min) and the steps follow; without an offer
+    nothing changes."""
+    taken = make_plan("pears", "hot", "pint", 1650.0, 10.0, station_pressure_kPa=80.0, take_longer=True)
+    assert isinstance(taken, Plan)
+    assert (taken.minutes, taken.printed_minutes, taken.water_over_lids.inches) == (35.0, 30.0, 2)
+    assert taken.offer is not None and taken.offer.taken
+    assert "35 min" in next(step.text for step in taken.steps if step.id == "hold")
+    usual = make_plan("pears", "hot", "pint", 1650.0, 10.0, station_pressure_kPa=83.5)
+    assert usual == make_plan(
+        "pears", "hot", "pint", 1650.0, 10.0, station_pressure_kPa=83.5, take_longer=True
+    )
+
+
 @pytest.mark.parametrize(
     ("refusal", "kind", "says"),
     [

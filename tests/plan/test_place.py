@@ -8,15 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from monitor.plan.place import (
+from monitor.plan.place import boiling_today, site_changed, site_of
+from monitor.plan.pressure import (
     ALTIMETER,
     SEA_LEVEL,
     STATION,
+    BarometerCheck,
     PressureGiven,
     StationPressure,
-    boiling_today,
-    site_changed,
-    site_of,
+    compare_barometer,
+    heard_pressure,
     station_pressure,
 )
 from monitor.plan.refusal import Refusal
@@ -133,3 +134,34 @@ def test_another_place_is_confirmed_again() -> None:
     assert "confirm" in site_changed(None, here)
     assert "hill kitchen" in site_changed(here, there)
     assert "1700 m" in site_changed(here, site_of("hill kitchen", 1700.0, 10.0))
+
+
+def test_a_barometer_is_compared_with_an_altimeter_setting() -> None:
+    """1018 hPa at 1650 m is 834.2 hPa in the kitchen (P = 1013.25 × (1 - 0.0065 z/288.15)^5.2559 with the ICAO setting
+    formula); within 1 hPa it counts as compared, beyond it does not, and nothing else serves as a reference."""
+    setting = PressureGiven(ALTIMETER, 1018.0, "hPa", NOW)
+    near = compare_barometer(83.43, setting, 1650.0, 10.0, NOW)
+    assert isinstance(near, BarometerCheck)
+    assert near.accepted and near.difference_kPa == pytest.approx(0.02, abs=0.05)
+    far = compare_barometer(83.1, setting, 1650.0, 10.0, NOW)
+    assert isinstance(far, BarometerCheck)
+    assert not far.accepted and "never compared" in far.text
+    assert isinstance(
+        compare_barometer(83.4, PressureGiven(STATION, 834.0, "hPa", NOW), 1650.0, 10.0, NOW), Refusal
+    )
+
+
+def test_what_the_node_s_barometer_says() -> None:
+    """Narrow when it was compared within a year, wide when not, refused where no kitchen of that altitude has it."""
+    fresh = heard_pressure(83.4, 1650.0, 10.0, NOW, NOW - timedelta(days=30))
+    stale = heard_pressure(83.4, 1650.0, 10.0, NOW, NOW - timedelta(days=400))
+    assert isinstance(fresh, StationPressure) and isinstance(stale, StationPressure)
+    assert (fresh.half_width_kPa, stale.half_width_kPa) == (0.1, 0.4)
+    site = site_of("hill kitchen", 1650.0, 10.0, pressure=fresh)
+    assert (site.pressure_source, site.station_pressure_kPa) == ("barometer", None)
+    assert "sea-level" in _reason(heard_pressure(101.3, 1650.0, 10.0, NOW))
+
+
+def _reason(found: StationPressure | Refusal) -> str:
+    assert isinstance(found, Refusal)
+    return found.reason

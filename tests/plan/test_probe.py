@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from math import sqrt
 
@@ -12,11 +13,12 @@ from monitor.errors import UsageError
 from monitor.judge.budget import budget_of
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
+from monitor.plan.basis import BoilBasis, boil_basis
 from monitor.plan.check import BOIL, DONE, ICE, CheckSession, PointReading, point_from_readings
-from monitor.plan.drift import DriftPoint, batches_touched, drift_chart
 from monitor.plan.history import blocked_offset_K, blocked_since, calibration_from_json, last_good_check
-from monitor.plan.place import STATION, PressureGiven, StationPressure, site_of, station_pressure
-from monitor.plan.probe import BoilBasis, CheckResult, boil_basis, conclude
+from monitor.plan.place import site_of
+from monitor.plan.pressure import STATION, PressureGiven, StationPressure, station_pressure
+from monitor.plan.probe import CheckResult, conclude
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
 from monitor.record.model import Calibration, Probe, Required, Run, Site
@@ -210,19 +212,6 @@ def test_a_check_survives_being_stored() -> None:
     assert calibration_from_json(body["calibration"]) == found
 
 
-def test_batches_since_the_last_good_check_are_named() -> None:
-    """All that could share the fault, and those that name no probe."""
-    day = timedelta(days=1)
-    runs = [
-        ("a", NOW - 9 * day, "T1"),
-        ("b", NOW - 3 * day, "T1"),
-        ("c", NOW - 2 * day, "T2"),
-        ("d", NOW - day, None),
-    ]
-    assert batches_touched(runs, "T1", NOW - 5 * day, NOW) == ("b", "d")
-    assert batches_touched(runs, "T1", None, NOW) == ("a", "b", "d")
-
-
 @pytest.mark.parametrize(
     ("probe", "says"),
     [
@@ -278,27 +267,20 @@ def test_without_altitude_and_pressure_there_is_no_boiling_point() -> None:
     assert "altitude" in found.instead
 
 
-def _holds(values: list[float]) -> list[DriftPoint]:
-    return [DriftPoint(f"run {i}", NOW + timedelta(days=i), value) for i, value in enumerate(values)]
-
-
-def test_control_limits_against_a_published_example() -> None:
-    """NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, flowrate example: ten values, mean 50.81, mean
-    moving range 1.8778, limits 50.81 ± 2.66 × 1.8778 = 45.81 to 55.81. Here shifted by 50.81 and scaled by
-    1/10, which scales the limits alike."""
-    flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-    chart = drift_chart(_holds([(value - 50.81) / 10 for value in flow]))
-    assert chart.centre_K == pytest.approx(0.0, abs=1e-9)
-    assert chart.upper_K == pytest.approx((55.8041 - 50.81) / 10, abs=0.001)
-    assert chart.lower_K == pytest.approx((45.8159 - 50.81) / 10, abs=0.001)
-    assert chart.beyond == ()
-
-
-def test_drift_is_noticed() -> None:
-    """A hold beyond the limits, or eight on one side, asks for a check; few holds set no limits."""
-    steady = [0.15, 0.18, 0.12, 0.16, 0.14, 0.17, 0.13, 0.15, 0.16, 0.14] * 2
-    assert not drift_chart(_holds(steady)).check_again
-    assert drift_chart(_holds([*steady, 0.45])).beyond == ("run 20",)
-    assert "all stand above" in drift_chart(_holds([*steady, *[0.2] * 8])).text
-    assert drift_chart(_holds([0.1, 0.1])).centre_K is None
-    assert drift_chart(_holds([0.1, 0.7])).check_again
+def test_a_straight_line_converter_is_compared_without_its_line() -> None:
+    """It takes 41.276 µV/K everywhere. With its chip at 25 °C (E = 1.00024 mV, NIST Monograph 175) ice water at
+    0 °C reads 25 - 1.00024/0.041276 = 0.767 °C, and water at 94.6 °C, 3.8723 mV, reads 94.58 °C: two corrections
+    0.79 K apart that speak against neither altitude nor probe."""
+    coarse = replace(PROBE, converter="straight-line, 0.25 K steps")
+    line = 0.041276
+    ice_C, boil_C = 25.0 - 1.00024 / line, 25.0 + (3.87265 - 1.00024) / line
+    points = {
+        ICE: replace(_point(ICE, ice_C), chip_C=25.0),
+        BOIL: replace(_point(BOIL, boil_C), chip_C=25.0),
+    }
+    result = conclude(points, coarse, _basis(), NOW)
+    assert result.calibration is not None
+    assert result.calibration.ice_offset_K is not None
+    assert abs(result.calibration.ice_offset_K - result.calibration.offset_K) < 0.05
+    assert abs(result.calibration.offset_K) < 0.1
+    assert "altitude" in conclude(points, PROBE, _basis(), NOW).refused

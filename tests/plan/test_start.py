@@ -8,12 +8,15 @@ from typing import Any
 
 import pytest
 
+from monitor.plan.header import header_json, header_of
 from monitor.plan.make import make_plan
 from monitor.plan.model import Plan
-from monitor.plan.place import STATION, PressureGiven, StationPressure, site_of, station_pressure
+from monitor.plan.ph import PhMeasured, ph_problem
+from monitor.plan.place import site_of
+from monitor.plan.pressure import STATION, PressureGiven, StationPressure, station_pressure
 from monitor.plan.registration import PLACES, ProbeRegistration
 from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, what_it_proves
-from monitor.plan.start import PhMeasured, StartFacts, decide_start, header_json, header_of, ph_problem
+from monitor.plan.start import StartFacts, decide_start
 from monitor.record import header_from_json
 from monitor.record.model import Calibration, Probe, Required, Run
 
@@ -106,15 +109,6 @@ def test_acid_is_confirmed_before_tomatoes_start() -> None:
     assert "1 tbsp" in decision.missing[0].text
 
 
-def test_while_only_water_heats_the_jars_may_come_later() -> None:
-    """What belongs to loading is asked for when the jars go in."""
-    decision = decide_start(
-        _facts(water_first=True, jars=None, coldest_jar_C=None, rims_and_lids_checked=False)
-    )
-    assert decision.may_start
-    assert {entry.what for entry in decision.later} == {"jars", "coldest_jar", "rims_and_lids"}
-
-
 def test_jars_that_boil_already_are_recorded_anyway_and_capped() -> None:
     """The offer names its reasons, and the record carries them."""
     facts = _facts(already_boiling=True, sound_heard=False, loading_water_C=None)
@@ -180,7 +174,8 @@ def test_a_couple_without_a_barometer_on_a_hill_is_told_why_and_what_helps() -> 
     told = what_it_proves(bare)
     assert told.answer == CANNOT
     assert told.longest_gap_s == 0.0
-    assert any("barometer" in line and "ice point" in line for line in told.text)
+    assert any("barometer" in way.what for way in told.ways)
+    assert any("ice point" in way.what for way in told.ways)
     checked = replace(bare, probe=replace(probe, calibration=CHECK))
     assert what_it_proves(checked).answer != PROVES
     by_altitude = replace(CHECK, expanded_uncertainty_K=0.71, extra={"pressure_source": "altitude"})

@@ -14,13 +14,14 @@ import pytest
 
 from monitor.jars import batch_state
 from monitor.judge import judge
-from monitor.record import header_to_json, read_run
+from monitor.record import Sample, header_to_json, read_run
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry, read_entries
+from monitor.store.handover import Batch, Loss, Outbox
 from monitor.store.reader import load_run
 from monitor.store.samples import row_values
 from monitor.store.stamp import utc_text
-from monitor.store.writer import Batch, Outbox, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 RECORDS = Path(__file__).parents[2] / "recorded_runs"
@@ -59,6 +60,29 @@ class Household:
         state = batch_state(run, judge(run), read_entries(self.conn, self.run_id), self.now())
         body = {"content": state.content, "meaning": "reviewed for the shelf", "reasons": reasons}
         self.say("review", body, by=by)
+
+    def fill(self) -> None:
+        """A row of every journal, and a node that serves nothing: what stands in a store outside its runs."""
+        self.ring()
+        box = Outbox()
+        box.journal.append(("started", "the collector started", {}))
+        box.events.append((self.run_id, {"kind": "boil_reached", "onset_s": 800.0}))
+        box.verdicts[self.run_id] = judge(load_run(self.conn, self.run_id)).as_json()
+        self.writer.write(box)
+        self.conn.execute(
+            "INSERT INTO clocks (machine_boot, from_mono_s, rate, offset_s, set_utc, why)"
+            " VALUES ('b', 0, 1, 0, '2026-07-25T12:00:00.000Z', 'start')"
+        )
+        spare = self.writer.node_id("spare", "test")
+        now_s = self.now().timestamp() - 100.0
+        rows = [
+            row_values(
+                spare, Sample(0.0, 20.0 + number, boot=3, seq=number), now_s + number, now_s + number, False
+            )
+            for number in range(40)
+        ]
+        losses = [Loss(spare, 3, 40, 2, "gone")]
+        self.writer.commit(Batch(rows=rows, losses=losses))
 
     def ring(self, state: str = "active-unacknowledged") -> None:
         """One row of the alarm journal."""

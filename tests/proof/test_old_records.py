@@ -5,11 +5,14 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from monitor.proof.seal import seal_due
 from monitor.proof.verify import verify_path, verify_proof_bytes
+from monitor.store.database import open_writer
 
 CORPUS = Path(__file__).parent / "corpus"
 SCRIPT = Path(__file__).parent / "independent_check.py"
@@ -42,6 +45,20 @@ def test_the_bare_script_still_agrees(form: str) -> None:
             [sys.executable, "-I", "-S", str(SCRIPT), str(path)], capture_output=True, text=True
         )
         assert result.returncode == 0, result.stdout + result.stderr
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_an_old_store_is_brought_up_to_date_and_verifies(form: str, tmp_path: Path) -> None:
+    shutil.copy(CORPUS / form / "store" / "boilwitness.sqlite", tmp_path)
+    report = verify_path(tmp_path)
+    assert report.problems == []
+    assert any("as seal 1 found it" in text for text in report.remarks)
+    with closing(open_writer(tmp_path)) as conn:
+        seal_due(conn)
+        stored = conn.execute("SELECT count(*) FROM samples").fetchone()[0]
+    report = verify_path(tmp_path)
+    assert report.problems == []
+    assert f"covered by seals: {stored} samples, in a run or not" in report.remarks
 
 
 @pytest.mark.parametrize("form", FORMS)

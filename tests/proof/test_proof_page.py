@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -16,11 +17,15 @@ from typing import Any
 import pytest
 
 from monitor.errors import UsageError
+from monitor.judge import judge
 from monitor.proof.dossier import Dossier, from_folder, from_store
 from monitor.proof.envelope import seal_page
+from monitor.proof.figures import clock
+from monitor.proof.hand_out import print_pdf, proof_file
 from monitor.proof.page import draw
 from monitor.proof.seal import seal_due
-from monitor.record import read_run, write_run
+from monitor.proof.trace import picture
+from monitor.record import Mark, read_run, write_run
 
 RECORDS = Path(__file__).parents[2] / "recorded_runs"
 #: What the fixtures of this folder hand out.
@@ -141,10 +146,6 @@ HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&<!-
 
 
 def test_markup_in_any_name_is_text(tmp_path: Path) -> None:
-    from dataclasses import replace
-
-    from monitor.record import Mark
-
     run = read_run(RECORDS / "held-low-altitude")
     nasty = replace(
         run,
@@ -234,8 +235,6 @@ def test_what_is_not_recorded_says_so(tmp_path: Path) -> None:
 
 def test_a_run_that_is_not_over_gets_no_proof(tmp_path: Path) -> None:
     run = read_run(RECORDS / "held-low-altitude")
-    from dataclasses import replace
-
     cut = replace(run, marks=run.marks[:-1], samples=run.samples[:900])
     write_run(cut, tmp_path)
     with pytest.raises(UsageError, match=r"is not over.*Mark the heat off"):
@@ -244,10 +243,6 @@ def test_a_run_that_is_not_over_gets_no_proof(tmp_path: Path) -> None:
 
 def test_a_dip_of_one_sample_is_in_the_picture() -> None:
     """The printed line keeps the lowest and highest reading of each column."""
-    from dataclasses import replace
-
-    from monitor.proof.trace import picture
-
     run = read_run(RECORDS / "held-low-altitude")
     flat = [sample._replace(water_C=99.0) for sample in run.samples]
     level = picture(replace(run, samples=tuple(flat)), {"boiling_point_C": 99.5, "floor_C": 98.5})
@@ -261,49 +256,73 @@ def test_a_dip_of_one_sample_is_in_the_picture() -> None:
     assert lows[1] > lows[0] + 40.0
 
 
-def test_every_command_the_page_prints_works(house: Household, tmp_path: Path) -> None:
-    """A person with a browser and Python follows the page's own words."""
-    page = page_of(from_store(house.conn, house.run_id, house.now()))
-    (tmp_path / "proof.html").write_text(page, encoding="utf-8")
-    commands = [html.unescape(text) for text in re.findall(r"<pre>(.*?)</pre>", page, re.DOTALL)]
-    assert len(commands) == 2
-    found = []
-    for command in commands:
-        code = command[command.index('"') + 1 : command.rindex('"')]
-        result = subprocess.run(
-            [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True
-        )
-        found.append(result.stdout)
-    assert found[0].strip() in page.splitlines()[-1]
-    assert found[1].startswith("t_s,water_C,") and found[1].count("\n") > 2000
-
-
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_an_ordinary_run_fits_two_sheets(
-    paper: str, new_house: Callable[..., Household], tmp_path: Path
+@pytest.mark.parametrize("record", ["held-low-altitude", "dip-stopped-short", "unmarked-held", "no-jars-in"])
+def test_a_person_with_a_browser_and_python_checks_the_page_by_its_own_words(
+    record: str, tmp_path: Path
 ) -> None:
-    """Printed by a real browser, with the whole history of an ordinary batch."""
+    """The lines it prints are run as it says: no site packages, nothing of this project."""
+    page = page_of(from_folder(RECORDS / record, ISSUED))
+    (program,) = (html.unescape(text) for text in re.findall(r"<pre>(.*?)</pre>", page, re.DOTALL))
+    (tmp_path / "proof.html").write_text(page, encoding="utf-8")
+    (tmp_path / "check.py").write_text(program, encoding="utf-8")
+    command = [sys.executable, "-I", "-S", "check.py"]
+    told = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True).stdout
+    (digest,) = re.findall(r"SHA-256 ([0-9a-f]{64})", told)
+    assert digest in page.splitlines()[-1]
+    for name in ("run.json", "samples.csv"):
+        assert (tmp_path / name).read_bytes() == (RECORDS / record / name).read_bytes()
+    longest_s, proven_s = (float(number) for number in re.findall(r"(?:longest|proven) ([\d.]+) s", told))
+    verdict = judge(read_run(RECORDS / record))
+    assert proven_s == verdict.proven_s <= longest_s + 3.0
+    assert (longest_s > verdict.required_s) is (record in ("held-low-altitude", "unmarked-held"))
+    (tmp_path / "proof.html").write_text(page.replace("full boil", "full b0il", 1), encoding="utf-8")
+    told = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True).stdout
+    assert digest not in told
+
+
+@pytest.mark.parametrize("record", ["held-low-altitude", "dip-stopped-short", "silent-node"])
+def test_an_ordinary_run_fits_two_sheets(
+    record: str, new_house: Callable[..., Household], tmp_path: Path
+) -> None:
+    """Printed by a real browser on both papers, with the whole history of an ordinary batch."""
+    house = new_house(record)
+    house.ring()
+    house.sign("Grace", calibration="checked again since")
+    seal_due(house.conn, time=house.clock)
+    name, page = proof_file(house.conn, house.run_id, house.now())
+    assert name == f"proof-{house.run_id}.html"
+    for paper in ("a4", "letter"):
+        print_pdf(page, tmp_path / "proof.pdf", paper)
+        sheets = re.findall(rb"/Type\s*/Page\b", (tmp_path / "proof.pdf").read_bytes())
+        assert len(sheets) == 2, paper
+
+
+def test_a_browser_fetches_nothing_and_a_telephone_scrolls_one_way(house: Household, tmp_path: Path) -> None:
     from playwright.sync_api import sync_playwright
 
-    house = new_house("held-low-altitude", origin="")
-    house.sign("Grace", calibration="checked again since")
     file = tmp_path / "proof.html"
-    file.write_text(page_of(from_store(house.conn, house.run_id, house.now())), encoding="utf-8")
+    file.write_bytes(proof_file(house.conn, house.run_id, house.now())[1])
     messages: list[Any] = []
     with sync_playwright() as play:
         browser = play.chromium.launch(
             executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-dev-shm-usage"]
         )
-        tab = browser.new_page()
+        tab = browser.new_page(viewport={"width": 390, "height": 844})
         tab.on("console", lambda message: messages.append(message.text))
         tab.on("request", lambda request: messages.append(request.url))
         tab.goto(file.as_uri())
-        printed = tab.pdf(
-            format=paper, margin=dict.fromkeys(("top", "bottom"), "9mm") | {"left": "13mm", "right": "13mm"}
-        )
-        tab.set_viewport_size({"width": 390, "height": 844})
         overflow = tab.evaluate("document.documentElement.scrollWidth - window.innerWidth")
         browser.close()
     assert messages == [file.as_uri()]
-    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 2
     assert overflow <= 0
+
+
+def test_around_a_change_of_the_clocks_every_time_has_its_offset() -> None:
+    """T2: America/Denver went back at 2026-11-01 02:00 (IANA time zone database)."""
+    run = replace(
+        read_run(RECORDS / "held-low-altitude"),
+        zone="America/Denver",
+        started_at=datetime(2026, 11, 1, 7, 10, tzinfo=UTC),
+    )
+    assert (clock(run, 600.0), clock(run, 4200.0)) == ("01:20:00-06:00", "01:20:00-07:00")
+    assert clock(replace(run, started_at=datetime(2026, 11, 5, 7, 10, tzinfo=UTC)), 600.0) == "00:20:00"

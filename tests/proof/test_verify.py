@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from monitor.errors import MonitorError, RecordError
+from monitor.proof.cover import without
 from monitor.proof.dossier import from_folder, from_store
 from monitor.proof.envelope import open_proof, seal_page
 from monitor.proof.folder import seal_everything, seal_export
@@ -26,12 +27,13 @@ from monitor.proof.report import Report
 from monitor.proof.seal import seal_due
 from monitor.proof.signing import make_key
 from monitor.proof.verify import verify_path, verify_proof_bytes, verify_store_at
+from monitor.record import Sample
 from monitor.store.database import open_writer
 from monitor.store.export import export_all, export_run
+from monitor.store.handover import Batch
 from monitor.store.reader import load_run
 from monitor.store.samples import row_values
 from monitor.store.take_in import import_run
-from monitor.store.writer import Batch
 
 RECORDS = Path(__file__).parents[2] / "recorded_runs"
 #: What the fixtures of this folder hand out.
@@ -48,6 +50,8 @@ def proof() -> bytes:
 
 @pytest.fixture
 def sealed(house: Household) -> Household:
+    """One sealed run, and one row at least of everything else that a store keeps."""
+    house.fill()
     seal_due(house.conn, time=house.clock)
     return house
 
@@ -334,11 +338,130 @@ def test_a_sealed_store_is_in_order(sealed: Household) -> None:
         ("UPDATE seals SET sealed_utc = '2026-01-01T00:00:00.000Z'", "does not add up"),
         ("UPDATE seals SET statement = replace(statement, 'held', 'broken')", "does not add up"),
         ("DELETE FROM entries WHERE kind = 'run_started'", "no longer in the store"),
+        (
+            "UPDATE alarms SET at_utc = '2026-07-25T19:00:00.000Z'",
+            "alarms 1 to 1 are not as seal 1 found them",
+        ),
+        ("UPDATE journal SET text = 'all was well'", "journal 1 to 1 are not as seal 1 found them"),
+        ("DELETE FROM journal", "journal 1 to 1 are not as seal 1 found them: 1 were removed"),
+        ("UPDATE events SET body = '{}'", "events 1 to 1 are not as seal 1 found them"),
+        ("UPDATE verdicts SET verdict = replace(verdict, 'held', 'broken')", "verdicts 1 to 1 are not as"),
+        ("UPDATE nodes SET name = 'n2' WHERE name = 'spare'", "nodes 1 to 2 are not as"),
+        ("UPDATE clocks SET offset_s = offset_s + 3600", "clocks 1 to 1 are not as"),
+        ("UPDATE lost SET count = 1", "lost from 40"),
+        ("DELETE FROM lost", "told no longer"),
     ],
 )
 def test_a_changed_store_is_reported(statement: str, told: str, sealed: Household) -> None:
     report = tamper(sealed, statement)
     assert any(told in text for text in report.problems), report.problems
+
+
+#: Of a node that serves no canner: nothing but the seals over the store itself guards these.
+OUTSIDE = [
+    ("UPDATE samples SET water_C = 21.5 WHERE node = 2 AND seq = 7", "samples 0 to 39 of spare, start 3, are not"),
+    ("DELETE FROM samples WHERE node = 2 AND seq = 7", "1 were removed"),
+    ("UPDATE samples SET arrival_s = arrival_s + 1 WHERE node = 2 AND seq = 7", "one was changed"),
+    ("UPDATE samples SET at_s = at_s - 60 WHERE node = 2 AND seq = 7", "the journal does not say why"),
+    ("UPDATE samples SET seq = 500 WHERE node = 2 AND seq = 7", "1 were removed"),
+    ("UPDATE samples SET water_C = (SELECT water_C FROM samples WHERE node = 2 AND seq = 9)"
+     " WHERE node = 2 AND seq = 8", "one was changed"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("statement, told", OUTSIDE)
+def test_a_sample_outside_every_run_is_guarded_as_well(statement: str, told: str, sealed: Household) -> None:
+    """R4: the whole store, not only what a verdict rests on."""
+    report = tamper(sealed, statement)
+    assert any(told in text for text in report.problems), report.problems
+
+
+def more_of_spare(house: Household, numbers: range) -> None:
+    node = house.writer.node_id("spare", "test")
+    now_s = house.now().timestamp()
+    made = [
+        Sample(0.0, 20.0 + number / 100, boot=3, seq=number, uptime_s=float(number)) for number in numbers
+    ]
+    house.writer.commit(
+        Batch(rows=[row_values(node, one, now_s + one.seq, now_s + one.seq + 0.02, False) for one in made])
+    )
+
+
+def test_samples_that_fill_a_hole_later_are_covered_by_a_later_seal(sealed: Household) -> None:
+    more_of_spare(sealed, range(50, 60))
+    sealed.clock.advance(4000.0)
+    seal_due(sealed.conn, time=sealed.clock)
+    assert verify_store_at(sealed.data).problems == []
+    more_of_spare(sealed, range(40, 45))
+    report = verify_store_at(sealed.data)
+    assert report.problems == [] and any("5 more wait for the next seal" in text for text in report.remarks)
+    sealed.clock.advance(4000.0)
+    seal_due(sealed.conn, time=sealed.clock)
+    assert seal_due(sealed.conn, time=sealed.clock) == []
+    report = verify_store_at(sealed.data)
+    assert report.problems == [] and not any("wait for the next seal" in text for text in report.remarks)
+    report = tamper(sealed, "UPDATE samples SET water_C = 99 WHERE node = 2 AND seq = 42")
+    assert any("samples 40 to 44 of spare" in text for text in report.problems)
+
+
+def test_samples_alone_are_sealed_once_an_hour_and_nothing_new_not_at_all(sealed: Household) -> None:
+    def count() -> int:
+        return int(sealed.conn.execute("SELECT count(*) FROM seals").fetchone()[0])
+
+    before = count()
+    more_of_spare(sealed, range(40, 50))
+    sealed.clock.advance(60.0)
+    seal_due(sealed.conn, time=sealed.clock)
+    assert count() == before
+    sealed.clock.advance(3600.0)
+    for _ in range(3):
+        seal_due(sealed.conn, time=sealed.clock)
+    assert count() == before + 1
+
+
+def test_samples_placed_anew_are_told_by_the_journal(sealed: Household) -> None:
+    """A node's clock is understood better after its run was sealed: told, sealed again, no alarm."""
+    start_s = sealed.start.timestamp()
+    uptimes = "UPDATE samples SET uptime_s = at_s - ? WHERE node = 1"
+    tamper(sealed)
+    sealed.conn.execute("DELETE FROM seals")
+    sealed.conn.execute(uptimes, (start_s - 100.0,))
+    seal_due(sealed.conn, time=sealed.clock)
+    assert verify_store_at(sealed.data).problems == []
+    boot = sealed.conn.execute("SELECT min(boot) FROM samples WHERE node = 1").fetchone()[0]
+    sealed.clock.advance(60.0)
+    assert sealed.writer.remap(1, boot, (start_s, start_s + 60.0), start_s - 101.5, 5.0)
+    report = verify_store_at(sealed.data)
+    assert report.problems == []
+    assert any("a better place in time" in text for text in report.remarks)
+    assert seal_due(sealed.conn, time=sealed.clock) == [sealed.run_id]
+    assert verify_store_at(sealed.data).problems == []
+
+
+def test_more_samples_than_one_seal_takes_are_sealed_by_the_next(
+    house: Household, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.proof.cover.SAMPLES_AT_ONCE", 1000)
+    for _ in range(4):
+        seal_due(house.conn, time=house.clock)
+    report = verify_store_at(house.data)
+    assert report.problems == []
+    stored = house.conn.execute("SELECT count(*) FROM samples").fetchone()[0]
+    assert stored > 2000
+    assert f"covered by seals: {stored} samples, in a run or not" in report.remarks
+
+
+def test_spans_less_spans() -> None:
+    for spans, taken in [
+        ([[0, 9]], [[3, 4], [9, 9]]),
+        ([[0, 2], [5, 9], [20, 30]], [[1, 6], [25, 25], [30, 40]]),
+        ([[5, 5]], [[0, 10]]),
+        ([[0, 9]], []),
+    ]:
+        left = {n for low, high in spans for n in range(low, high + 1)} - {
+            n for low, high in taken for n in range(low, high + 1)
+        }
+        assert {n for low, high in without(spans, taken) for n in range(low, high + 1)} == left
 
 
 def test_a_removed_link_is_reported(sealed: Household) -> None:

@@ -7,12 +7,15 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pyarrow
+import pyarrow.parquet
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import RecordError
 from monitor.record import Calibration, Mark, Probe, Required, Run, Sample, Site, read_run, write_run
+from monitor.record.parquet import write_parquet
 from monitor.record.read import read_samples
 from monitor.record.write import samples_text
 
@@ -68,7 +71,44 @@ def test_a_strangers_spreadsheet(tmp_path: Path, run: Run) -> None:
     assert [s.water_C for s in read_run(tmp_path).samples] == [99.5, None, 99.25]
 
 
+STRANGERS = {
+    "semicolons and decimal commas": "t_s;water_C;jar_1_C\r\n0,5;99,5;71,25\r\n1,5;;\r\n2,5;99,25;71\r\n",
+    "tabs": "t_s\twater_C\tjar_1_C\n0.5\t99.5\t71.25\n1.5\t\t\n2.5\t99.25\t71\n",
+    "a line that names the separator": "sep=;\nt_s;water_C;jar_1_C\n0.5;99.5;71.25\n1.5;;\n2.5;99.25;71\n",
+    "blank lines and rows of nothing": "t_s,water_C,jar_1_C\n\n0.5,99.5,71.25\n,,\n1.5,,\n \n2.5,99.25,71\n\n\n",
+    "empty columns at the right": "t_s,water_C,jar_1_C,,\n0.5,99.5,71.25,,\n1.5,,,,\n2.5,99.25,71,,\n",
+    "quotes around everything": '"t_s";"water_C";"jar_1_C"\n"0,5";"99,5";"71,25"\n"1,5";"";""\n"2,5";"99,25";"71"\n',
+    "old line ends": "t_s,water_C,jar_1_C\r0.5,99.5,71.25\r1.5,,\r2.5,99.25,71\r",
+    "spaces after the commas": "t_s, water_C, jar_1_C\n0.5, 99.5, 71.25\n1.5, , \n2.5, 99.25, 71\n",
+}
+
+
+@pytest.mark.parametrize("what", STRANGERS)
+def test_what_other_programs_make_of_a_table(what: str, tmp_path: Path, run: Run) -> None:
+    """R6: a record made by a stranger's spreadsheet is read as what it says."""
+    write_run(run, tmp_path)
+    (tmp_path / "samples.csv").write_bytes(("\ufeff" + STRANGERS[what]).encode())
+    found = [(s.t_s, s.water_C, dict(s.jars)) for s in read_run(tmp_path).samples]
+    assert found == [(0.5, 99.5, {1: 71.25}), (1.5, None, {}), (2.5, 99.25, {1: 71.0})]
+
+
+def test_a_header_from_an_editor_that_marks_its_files(tmp_path: Path, run: Run) -> None:
+    write_run(run, tmp_path)
+    text = (tmp_path / "run.json").read_text("utf-8")
+    (tmp_path / "run.json").write_text(text.replace("\n", "\r\n"), "utf-8-sig")
+    assert read_run(tmp_path).run_id == run.run_id
+
+
 DAMAGED_ROWS = [
+    ("t_s,water_C\n0,1\n\n\n1,abc\n", r"row 5, column water_C: expected a temperature"),
+    ("t_s,water_C\n\n0,5000\n", r"row 3, column water_C: expected -100 to 1000"),
+    ("t_s,water_C\n,\n,2\n", r"row 3, column t_s: expected seconds"),
+    ("t_s,water_C\n0,5,99,5\n", r"row 2: expected 2 columns .* found 4.* point, or .* semicolons"),
+    ('t_s,water_C\n0,"99,5"\n', r'row 2, column water_C: expected a temperature .* found "99,5"'),
+    ("sep=;\nt_s;water_C\n0;x\n", r"row 3, column water_C"),
+    ("t_s;water_C\n0;1.000,5\n", r"row 2, column water_C"),
+    ('t_s,water_C\n0,"9\n9"\n', r"expected one row a line, found a line end within quotes|comma-separated"),
+    ("time;temp\n0;1\n", r"row 1: expected a column t_s, found 'time;temp'|found 'time,temp'"),
     ("t_s,water_C\n0,abc\n", r"samples\.csv: row 2, column water_C: expected a temperature in °C, or blank"),
     ("t_s,water_C\n0,1\n,2\n", r"row 3, column t_s: expected seconds"),
     ("t_s,water_C\n0,nan\n", r"row 2, column water_C: expected a temperature"),
@@ -132,6 +172,41 @@ def test_a_header_that_is_no_json(run: Run, tmp_path: Path, data: bytes, message
     write_run(run, tmp_path)
     (tmp_path / "run.json").write_bytes(data)
     with pytest.raises(RecordError, match=message):
+        read_run(tmp_path)
+
+
+def test_parquet_says_the_same_as_the_table(run: Run, tmp_path: Path) -> None:
+    """Written by pyarrow, read back without the table: the same samples, and the same table again."""
+    write_run(run, tmp_path)
+    table = (tmp_path / "samples.csv").read_bytes()
+    write_parquet(read_run(tmp_path).samples, tmp_path / "samples.parquet")
+    (tmp_path / "samples.csv").unlink()
+    again = read_run(tmp_path)
+    assert again.samples == run.samples
+    assert samples_text(again.samples).encode() == table
+
+
+def test_a_strangers_parquet(run: Run, tmp_path: Path) -> None:
+    """As another program writes it: whole numbers as such, a column of its own; a wrong type is told."""
+    write_run(run, tmp_path)
+    (tmp_path / "samples.csv").unlink()
+    place = tmp_path / "samples.parquet"
+    pyarrow.parquet.write_table(
+        pyarrow.table({"t_s": [0, 1], "water_C": [99.5, None], "cook": ["a", "b"]}), place
+    )
+    assert [(s.t_s, s.water_C) for s in read_run(tmp_path).samples] == [(0.0, 99.5), (1.0, None)]
+    for columns, message in [
+        ({"t_s": [0.0], "water_C": ["hot"]}, r"row 1, column water_C: expected float, found 'hot'"),
+        ({"t_s": [0.0], "water_C": [float("nan")]}, r"row 1, column water_C: expected float, found nan"),
+        ({"t_s": [None], "water_C": [1.0]}, r"row 1, column t_s: expected seconds"),
+        ({"t_s": [0.0]}, r"expected a column water_C"),
+        ({"t_s": [0.0], "water_C": [5000.0]}, r"row 1, column water_C: expected -100 to 1000"),
+    ]:
+        pyarrow.parquet.write_table(pyarrow.table(columns), place)
+        with pytest.raises(RecordError, match=message):
+            read_run(tmp_path)
+    place.write_bytes(b"PAR1 no more")
+    with pytest.raises(RecordError, match="cannot be read as Parquet"):
         read_run(tmp_path)
 
 

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from iapws import IAPWS97
 
-from monitor.simulate.kettle import Kettle, KettleRun, canner, vapour_kPa
+from monitor.simulate.kettle import Kettle, canner, vapour_kPa
+from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.truth import Truth
 from monitor.simulate.weather import Weather
 

@@ -11,13 +11,13 @@ from thermocouple_its90 import TypeK
 from monitor.simulate import mishaps
 from monitor.simulate.air_cooling import STEP_S as AIR_STEP_S
 from monitor.simulate.air_cooling import cool_in_air
-from monitor.simulate.kettle import KettleRun, canner
+from monitor.simulate.kettle import canner
+from monitor.simulate.kettle_run import KettleRun
+from monitor.simulate.observe import NodeModel, observe
 from monitor.simulate.probe import (
-    NodeModel,
     ProbeModel,
     correlated_noise,
     lagged,
-    observe,
     straight_line_C,
     type_K_mV,
 )
@@ -116,6 +116,44 @@ def test_the_past_does_not_depend_on_the_future(truth: Truth) -> None:
     assert whole[: len(part)] == part
 
 
+def test_a_channel_more_changes_no_other(truth: Truth) -> None:
+    """Second probe, watts and mains come beside what the node said anyway."""
+    second = ProbeModel(step_K=0.0625, bias_K=-1.0, agitation_K=0.02)
+    node = NodeModel(has_heater=True, has_mains=True, second_probe=second)
+    plain = observe(np.random.default_rng(3), ProbeModel(), NodeModel(), truth)
+    rich = observe(np.random.default_rng(3), ProbeModel(), node, truth)
+    assert [s._replace(water_2_C=None, heater_W=None, mains=None) for s in rich] == plain
+
+
+def test_a_second_probe_sees_the_same_water(truth: Truth) -> None:
+    second = ProbeModel(bias_K=-1.0, agitation_K=0.02)
+    samples = observe(np.random.default_rng(3), ProbeModel(), NodeModel(second_probe=second), truth)
+    apart_K = [(s.water_C or 0.0) - (s.water_2_C or 0.0) for s in samples]
+    assert float(np.median(apart_K)) == pytest.approx(1.0, abs=0.03)
+    assert float(np.std(apart_K)) < 0.1
+
+
+def test_watts_and_mains_tell_a_thermostat_from_a_power_cut() -> None:
+    """The heater draws what it is asked for; its ring gives heat for longer; the mains go with the cut alone."""
+    pressure_kPa, boil_C = Weather(0.0).series(1200)
+    run = KettleRun(canner(12.0, heater_W=2000.0, ring_s=40.0), boil_C, pressure_kPa, 80.0)
+    run.advance(100.0, [2000.0] * 60 + [0.0] * 40)
+    run.advance(50.0)
+    run.cut_power(30.0)
+    run.advance(20.0)
+    truth = run.truth()
+    assert truth.outages == ((150.0, 180.0),)
+    for sample in observe(
+        np.random.default_rng(1), ProbeModel(), NodeModel(has_heater=True, has_mains=True), truth
+    ):
+        off = 60.0 <= sample.t_s < 100.0 or 150.0 <= sample.t_s < 180.0
+        assert sample.heater_W == (0.0 if off else 2000.0)
+        assert sample.mains is not (150.0 <= sample.t_s < 180.0)
+    assert truth.ring_W[70] > 1000.0
+    run.rewind(170.0)
+    assert run.truth().outages == ((150.0, 170.0),)
+
+
 def test_mishaps(truth: Truth) -> None:
     """Each does what it says to the rows and leaves the others alone."""
     rng = np.random.default_rng(4)
@@ -141,6 +179,14 @@ def test_mishaps(truth: Truth) -> None:
     assert {(s.boot, s.seq) for s in mixed} == {(s.boot, s.seq) for s in samples}
     assert len(mixed) > len(samples)
     assert [s.t_s for s in mixed] != sorted(s.t_s for s in mixed)
+
+    block = mishaps.resent(samples, 300.0, 400.0)
+    assert {s.late for s in block if 300.0 <= s.t_s < 400.0} == {True}
+    assert [s._replace(late=False) for s in block] == samples
+
+    early, ahead = mishaps.wrong_clock(samples, 300.0, -50.0), mishaps.wrong_clock(samples, 300.0, 50.0)
+    assert len(early) == len([s for s in samples if s.t_s >= 50.0]) and len(ahead) == len(samples)
+    assert early[-1] == ahead[-1] == samples[-1] and ahead[0].t_s == pytest.approx(samples[0].t_s + 50.0)
 
     doubled = mishaps.conflict(samples, 300.0, 1.0)
     assert len(doubled) == len(samples) + 1

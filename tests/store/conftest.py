@@ -12,9 +12,10 @@ import pytest
 
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
+from monitor.store.handover import Batch
 from monitor.store.samples import Row
 from monitor.store.stamp import epoch_s
-from monitor.store.writer import Batch, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 START = "2026-08-14T09:12:00-06:00"

@@ -6,12 +6,16 @@ import os
 import sqlite3
 import subprocess
 import sys
+import tempfile
+from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from monitor.errors import StoreError, StoreTooNewError
 from monitor.store.database import migrations, open_reader, open_writer, store_path, transaction
+from monitor.store.writer import StoreWriter
 
 
 def test_a_new_store_is_made_durable(data: Path) -> None:
@@ -97,6 +101,56 @@ def test_a_directory_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(StoreError, match=r"cannot make the data directory.*--data"):
         open_writer(tmp_path / "file" / "data")
+
+
+def as_somebody_else(work: Callable[[], str]) -> str:
+    """Run in a child that is not root, for whom alone permissions hold; returns what the child says."""
+    near, far = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            if os.getuid() == 0:
+                os.setgid(65534)
+                os.setuid(65534)
+            os.write(far, work().encode())
+        finally:
+            os._exit(0)
+    os.close(far)
+    with os.fdopen(near, "rb") as said:
+        heard = said.read().decode()
+    os.waitpid(child, 0)
+    return heard
+
+
+def refusal(data: Path) -> str:
+    """What opening for writing says, or how it went on."""
+    try:
+        with closing(open_writer(data, check=True)) as conn:
+            StoreWriter(conn).node_id("n1", "test")
+    except StoreError as trouble:
+        return str(trouble)
+    return "written"
+
+
+def test_a_disk_that_may_only_be_read_is_said_and_left_as_it_is() -> None:
+    """As a card with its lock on, or a disk that the system has set to read-only after an error."""
+    with tempfile.TemporaryDirectory() as name:
+        data = Path(name) / "data"
+        conn = open_writer(data)
+        conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        conn.close()
+        before = store_path(data).read_bytes()
+        Path(name).chmod(0o755)
+        data.chmod(0o555)
+        store_path(data).chmod(0o444)
+        said = as_somebody_else(lambda: refusal(data))
+        assert said.startswith(("cannot write the store", "the store cannot be written")), said
+        assert "readonly" in said or "unable to open" in said
+        assert "\n" not in said
+        assert store_path(data).read_bytes() == before
+        data.chmod(0o777)
+        store_path(data).chmod(0o666)
+        assert as_somebody_else(lambda: refusal(data)) == "written", "and goes on when it may be written"
 
 
 _APPEND = """

@@ -18,16 +18,19 @@ from monitor.simulate.node import DemoCanner, demo_canner
 from monitor.store import reader
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
-from monitor.store.export import export_all, export_run, safe_name
+from monitor.store.export import export_all, export_run, run_folder_names, safe_name
+from monitor.store.handover import Batch, Loss, Refusal
+from monitor.store.restore import is_empty, is_whole_export, restore
 from monitor.store.samples import Row, row_values
 from monitor.store.stamp import epoch_s, epoch_text
 from monitor.store.take_in import import_run, run_folders
-from monitor.store.writer import Batch, StoreWriter
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 Begin = Callable[..., str]
 MakeRow = Callable[..., Row]
 
+RECORDS = Path(__file__).parents[2] / "recorded_runs"
 START = "2026-08-14T09:12:00-06:00"
 START_S = epoch_s(START)
 
@@ -132,7 +135,7 @@ def test_everything_goes_out(
         "true",
         "1.000",
     )
-    assert json.loads((out / "nodes" / "spare" / "conflicts.jsonl").read_text())["seq"] == 0
+    assert json.loads((out / "conflicts.jsonl").read_text())["seq"] == 0
     with (out / "nodes" / "n1" / "samples.csv").open() as file:
         count = sum(1 for _ in csv.DictReader(file))
     copy = sqlite3.connect(out / "boilwitness.sqlite")
@@ -141,6 +144,84 @@ def test_everything_goes_out(
     entries = [json.loads(line) for line in (out / "entries.jsonl").read_text().splitlines()]
     assert {entry["kind"] for entry in entries} == {"node_assigned", "run_started", "mark"}
     assert [folder.name for folder in run_folders(out)] == ["r1"]
+
+
+def test_runs_whose_folders_would_be_one_get_two() -> None:
+    assert run_folder_names(["a/b", "a_b", "a:b"]) == {"a/b": "a_b", "a_b": "a_b.2", "a:b": "a_b.3"}
+
+
+def test_everything_comes_back_from_the_open_files_alone(
+    writer: StoreWriter, whole_run: str, make_row: MakeRow, tmp_path: Path
+) -> None:
+    """R6: out, in, out again: every file but the copy of the database is the same, byte for byte."""
+    writer.commit(
+        Batch(
+            rows=[
+                make_row(0, 1.0, node="spare", jars='{"2":71.25,"10":3.0}', lids='{"1":true}', mains=0),
+                make_row(1, 2.0, node="spare", late=1, water_fault="open", water_C=None),
+                make_row(2, 3.1, node="spare", water_C=99.30000000000001, uptime_s=0.1 + 0.2),
+            ],
+            refusals=[Refusal("mqtt", "n1", "no JSON", b"\xff\x00garbage")],
+            losses=[Loss(writer.node_id("spare", "test"), 3, 10, 4, "gone")],
+        )
+    )
+    writer.commit(Batch(rows=[make_row(0, 1.0, node="spare", water_C=1.0)]))
+    import_run(writer.conn, RECORDS / "silent-node")
+    append_entry(
+        writer.conn, "jar_seal", {"jar": 1, "tap": "ring"}, run_id="silent-node-does-not-matter", by="Zoë"
+    )
+    out, back = tmp_path / "out", tmp_path / "back"
+    export_all(writer.conn, out)
+    assert is_whole_export(out)
+    second = open_writer(tmp_path / "second")
+    assert is_empty(second)
+    (out / "boilwitness.sqlite").unlink()
+    assert restore(second, out) > 100
+    export_all(second, back)
+    (back / "boilwitness.sqlite").unlink()
+    names = sorted(path.relative_to(out) for path in out.rglob("*") if path.is_file())
+    assert len(names) > 15
+    assert names == sorted(path.relative_to(back) for path in back.rglob("*") if path.is_file())
+    for name in names:
+        assert (out / name).read_bytes() == (back / name).read_bytes(), name
+    with pytest.raises(UsageError, match="not empty"):
+        restore(second, out)
+    second.close()
+
+
+@pytest.mark.parametrize(
+    "file, change, told",
+    [
+        (
+            "entries.jsonl",
+            lambda text: text[:-20],
+            r"entries\.jsonl: line \d+: expected a JSON object with id",
+        ),
+        ("entries.jsonl", lambda text: text + text, "do not fit together"),
+        (
+            "nodes/n1/samples.csv",
+            lambda text: text.replace(",at_s,", ",ot_s,"),
+            r"row 2: expected a sample",
+        ),
+        ("nodes.jsonl", lambda text: text.replace("n1", "n9"), r"n9/samples\.csv: cannot be read"),
+    ],
+)
+def test_a_damaged_export_leaves_the_store_empty(
+    file: str,
+    change: Callable[[str], str],
+    told: str,
+    writer: StoreWriter,
+    whole_run: str,
+    tmp_path: Path,
+) -> None:
+    export_all(writer.conn, tmp_path / "out")
+    path = tmp_path / "out" / file
+    path.write_text(change(path.read_text("utf-8")), "utf-8")
+    second = open_writer(tmp_path / "second")
+    with pytest.raises(RecordError, match=told):
+        restore(second, tmp_path / "out")
+    assert is_empty(second)
+    second.close()
 
 
 def test_a_place_that_cannot_be_written(conn: sqlite3.Connection, whole_run: str, tmp_path: Path) -> None:

@@ -11,8 +11,9 @@ import pytest
 from monitor.errors import StoreError
 from monitor.store import reader
 from monitor.store.database import open_reader
+from monitor.store.handover import Batch, Loss, Outbox, Refusal
 from monitor.store.samples import Row
-from monitor.store.writer import REFUSAL_BYTES, REFUSALS_KEPT, Batch, Loss, Outbox, Refusal, StoreWriter
+from monitor.store.writer import REFUSAL_BYTES, REFUSALS_KEPT, StoreWriter
 
 MakeRow = Callable[..., Row]
 
@@ -112,6 +113,22 @@ def test_a_full_disk_stores_nothing_and_is_waited_out(writer: StoreWriter, make_
         assert len(stored(writer.conn)) == 10
     writer.conn.execute("PRAGMA max_page_count=1000000")
     assert len(writer.commit(big)) == 4990
+    assert writer.conn.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_a_store_that_turns_read_only_stores_nothing_and_is_waited_out(
+    writer: StoreWriter, make_row: MakeRow
+) -> None:
+    """query_only makes SQLite say what it says on a disk that was set to read-only: SQLITE_READONLY."""
+    writer.commit(Batch(rows=[make_row(n) for n in range(10)]))
+    writer.conn.execute("PRAGMA query_only=ON")
+    more = Batch(rows=[make_row(n) for n in range(10, 20)])
+    for _ in range(2):
+        with pytest.raises(StoreError, match=r"readonly.*nothing is acknowledged"):
+            writer.commit(more)
+        assert not writer.conn.in_transaction
+    writer.conn.execute("PRAGMA query_only=OFF")
+    assert len(writer.commit(more)) == 10
     assert writer.conn.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 

@@ -1,0 +1,75 @@
+"""Verdicts of finished runs for which the store holds none: records that came from elsewhere.
+
+They are judged one after the other behind the pages, so that a long list is seen at once; whoever opens one of
+them has it judged there and then. What people said afterwards is another record, and is judged anew.
+"""
+
+from __future__ import annotations
+
+import threading
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from monitor.errors import MonitorError
+from monitor.judge import judge
+from monitor.store import reader
+
+Form = dict[str, Any]
+
+
+class Record(NamedTuple):
+    """A run as it stood when ``said`` was its newest entry."""
+
+    data_dir: Path
+    run_id: str
+    said: int
+
+
+_waiting: dict[Record, Future[Form]] = {}
+_lock = threading.Lock()
+_judge = ThreadPoolExecutor(max_workers=1, thread_name_prefix="judging")
+
+
+def perhaps(record: Record) -> Form | None:
+    """The verdict in its JSON form if it is known; if not, it will be. None too for a damaged record."""
+    with _lock:
+        future = _waiting.get(record)
+        if future is None:
+            future = _waiting[record] = _judge.submit(_judged, record)
+    if not future.done() or future.exception() is not None:
+        return None
+    return future.result()
+
+
+def at_once(record: Record) -> Form:
+    """The verdict in its JSON form, ahead of whatever waits. Raises ``MonitorError`` for a damaged record."""
+    with _lock:
+        future = _waiting.get(record)
+        if future is None or future.cancel():
+            future = _waiting[record] = Future()
+            mine = True
+        else:
+            mine = False
+    if mine:
+        try:
+            future.set_result(_judged(record))
+        except MonitorError as trouble:
+            future.set_exception(trouble)
+    return future.result()
+
+
+def unfinished(data_dir: Path) -> int:
+    """How many are still to be judged."""
+    with _lock:
+        return sum(
+            1 for record, future in _waiting.items() if record.data_dir == data_dir and not future.done()
+        )
+
+
+def _judged(record: Record) -> Form:
+    conn = reader.open_reader(record.data_dir)
+    try:
+        return judge(reader.load_run(conn, record.run_id)).as_json()
+    finally:
+        conn.close()

@@ -1,0 +1,108 @@
+"""What the pages before the heat read from the store: nodes, probes, the last place; nothing where there is none."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import streamlit as st
+
+from dashboard import data, settings
+from monitor.errors import StoreError
+from monitor.plan.drift import DriftPoint
+from monitor.plan.outcome import ProbePast
+from monitor.plan.registration import ProbeRegistration
+from monitor.record.model import Sample, Site
+from monitor.store import probes
+
+_Found = TypeVar("_Found")
+
+
+def _ask(question: Callable[[sqlite3.Connection], _Found], otherwise: _Found) -> _Found:
+    """An answer of the store; ``otherwise`` before there is one."""
+    try:
+        with data.store() as conn:
+            return question(conn)
+    except StoreError:
+        # The first visit, before anything was kept.
+        return otherwise
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a node said last. ``age_s`` is on the viewer's clock; pressure None: it has no barometer. [s]"""
+
+    node: str
+    water_C: float | None
+    pressure_kPa: float | None
+    age_s: float | None
+
+
+def heard(node: str) -> Heard:
+    """The newest of a node, all None where it never spoke."""
+
+    def question(conn: sqlite3.Connection) -> Sample | None:
+        number = probes.node_number(conn, node)
+        return None if number is None else probes.newest_sample(conn, number)
+
+    newest = _ask(question, None)
+    if newest is None:
+        return Heard(node, None, None, None)
+    _, age_s = data.last_reading(node)
+    return Heard(node, None if newest.water_fault else newest.water_C, newest.pressure_kPa, age_s)
+
+
+def after(node: str, after_s: float) -> list[Sample]:
+    """A node's samples later than a house time, in order; ``t_s`` is house time. [s]"""
+
+    def question(conn: sqlite3.Connection) -> list[Sample]:
+        number = probes.node_number(conn, node)
+        return [] if number is None else probes.samples_after(conn, number, after_s)
+
+    return _ask(question, [])
+
+
+def newest_s(node: str) -> float:
+    """House time of a node's newest sample; long ago where there is none. [s]"""
+
+    def question(conn: sqlite3.Connection) -> Sample | None:
+        number = probes.node_number(conn, node)
+        return None if number is None else probes.newest_sample(conn, number)
+
+    found = _ask(question, None)
+    return -1e18 if found is None else found.t_s
+
+
+def registered() -> list[ProbeRegistration]:
+    return _ask(probes.registered_probes, [])
+
+
+def past() -> ProbePast:
+    return _ask(probes.probe_past, ProbePast())
+
+
+@st.cache_resource(ttl=60.0, max_entries=8, show_spinner=False)
+def _plateaus(data_dir: Path, probe_id: str, finished: int) -> list[DriftPoint]:
+    return _ask(lambda conn: probes.plateau_points(conn, probe_id), [])
+
+
+def plateaus(probe_id: str) -> list[DriftPoint]:
+    """A point a hold; read anew when a run was finished, or after a minute."""
+    folder = settings.current().data_dir
+    try:
+        finished = sum(row.ended_utc is not None for row in data.runs(folder))
+    except StoreError:
+        # No store yet, so no hold.
+        return []
+    return _plateaus(folder, probe_id, finished)
+
+
+def last_site() -> Site | None:
+    return _ask(probes.last_site, None)
+
+
+def lots_taken() -> frozenset[str]:
+    return _ask(probes.lots_taken, frozenset())

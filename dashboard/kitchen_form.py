@@ -1,0 +1,242 @@
+"""The kitchen's fields, as they stand on every page that needs them; what was said is remembered on request."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import available_timezones
+
+import streamlit as st
+
+from dashboard import data, figures, kitchen_data, kitchen_model, look
+from dashboard.kitchen_model import Kitchen
+from dashboard.units import fahrenheit
+from monitor.errors import PhysicsRangeError
+from monitor.physics.units import ft_to_m
+from monitor.plan.place import ALTITUDE_FOUND_M, site_changed
+from monitor.plan.pressure import ALTIMETER, PressureGiven, StationPressure, compare_barometer
+from monitor.plan.refusal import Refusal
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """What the fields add up to. ``doubt``: why the place must be looked at again, "" when it is clear."""
+
+    kitchen: Kitchen
+    pressure: StationPressure | None
+    doubt: str
+    node: kitchen_data.Heard | None
+    canner: str | None
+
+
+def draw() -> Place:
+    """Draw the fields and say what they mean for water boiling here today."""
+    now = datetime.now(UTC)
+    known = kitchen_model.kitchen_of(data.household(), now)
+    first, second, third = st.columns(3)
+    kitchen = _height(known, first, second)
+    kitchen = _air(replace(kitchen, zone=_zone(known, third)), known, third, now)
+    node, canner = _node(first, second)
+    units = _units(third)
+    _offer_to_remember(kitchen, units)
+    found = kitchen_model.pressure_of(kitchen, node.pressure_kPa if node else None, now)
+    doubt = _told(kitchen, found)
+    if kitchen.way == kitchen_model.BAROMETER and node and node.pressure_kPa and not doubt:
+        _compare(kitchen, node.pressure_kPa, now)
+    return Place(
+        kitchen,
+        found if isinstance(found, StationPressure) else None,
+        doubt or _confirmed(kitchen),
+        node,
+        canner,
+    )
+
+
+def remember(kitchen: Kitchen) -> None:
+    """Keep the kitchen for the next visit, where it is not kept already."""
+    told = kitchen.as_json() | {"units": "F" if fahrenheit() else "C"}
+    if kitchen.altitude_m is not None and any(data.household().get(key) != told[key] for key in told):
+        data.say("settings", told)
+        data.forget()
+
+
+def _height(
+    known: Kitchen, first: st.delta_generator.DeltaGenerator, second: st.delta_generator.DeltaGenerator
+) -> Kitchen:
+    name = first.text_input("Name of the place", value=known.name, key="kitchen_name", max_chars=60)
+    unit = first.segmented_control("Altitude in", ["m", "ft"], default="m", key="altitude_unit") or "m"
+    metres = ft_to_m(1.0) if unit == "ft" else 1.0
+    shown = None if known.altitude_m is None else round(known.altitude_m / metres)
+    height = first.number_input(
+        f"Altitude of the kitchen [{unit}]", value=shown, step=1, key=f"altitude_{unit}"
+    )
+    ways = list(ALTITUDE_FOUND_M)
+    found_by = second.selectbox("Found by", ways, index=ways.index(known.found_by), key="found_by")
+    kept = known.uncertainty_m if found_by == known.found_by else None
+    sure_m = ALTITUDE_FOUND_M[found_by] if kept is None else kept
+    sure = second.number_input(
+        f"Sure to ± [{unit}]",
+        value=max(1, round(sure_m / metres)),
+        min_value=1,
+        step=1,
+        key=f"sure_{unit}_{found_by}",
+    )
+    altitude_m = None if height is None else height * metres
+    return replace(
+        known,
+        name=name.strip() or known.name,
+        altitude_m=altitude_m,
+        uncertainty_m=sure * metres,
+        found_by=found_by,
+    )
+
+
+def _zone(known: Kitchen, column: st.delta_generator.DeltaGenerator) -> str:
+    zones = sorted(available_timezones())
+    index = zones.index(known.zone) if known.zone in zones else None
+    return str(column.selectbox("Time zone", zones, index=index, key="zone") or "UTC")
+
+
+def _air(
+    kitchen: Kitchen, known: Kitchen, column: st.delta_generator.DeltaGenerator, now: datetime
+) -> Kitchen:
+    """How the air's pressure is known; what is typed keeps the moment at which it was typed."""
+    choices = list(kitchen_model.PRESSURE_WAYS)
+    way = column.selectbox("Air pressure", choices, index=choices.index(known.way), key="pressure_way")
+    kind = kitchen_model.TYPED_KINDS.get(way)
+    if kind is None:
+        return replace(kitchen, way=way, typed=None)
+    before = known.typed if known.typed is not None and known.typed.kind == kind else None
+    units = ["hPa", "inHg"]
+    unit = column.segmented_control(
+        "Pressure in",
+        units,
+        default=before.unit if before and before.unit in units else "hPa",
+        key="pressure_unit",
+    )
+    unit = unit or "hPa"
+    typed = "just now"
+    shown = before.value if before is not None and before.unit == unit else None
+    if before is not None and shown is not None:
+        typed = f"{figures.about((now - before.at).total_seconds())} ago"
+    low, high = (500.0, 1100.0) if unit == "hPa" else (15.0, 33.0)
+    value = column.number_input(
+        f"Read just now [{unit}]",
+        value=shown,
+        min_value=low,
+        max_value=high,
+        key=f"typed_{kind}_{unit}",
+        format="%.2f",
+    )
+    column.caption(f"Typed {typed}; good for 6 hours.")
+    if value is None:
+        return replace(kitchen, way=way, typed=None)
+    if before is not None and (value, unit) == (before.value, before.unit):
+        return replace(kitchen, way=way, typed=before)
+    return replace(
+        kitchen, way=way, typed=PressureGiven(kind, value, unit, _typed_at(kind, value, unit, now))
+    )
+
+
+def _typed_at(kind: str, value: float, unit: str, now: datetime) -> datetime:
+    """When this value was typed: the page runs again at every click, the reading grows no younger by it."""
+    said = (kind, value, unit)
+    if st.session_state.get("typed_pressure", (None, now))[0] != said:
+        st.session_state["typed_pressure"] = (said, now)
+    at: datetime = st.session_state["typed_pressure"][1]
+    return at
+
+
+def _node(
+    first: st.delta_generator.DeltaGenerator, second: st.delta_generator.DeltaGenerator
+) -> tuple[kitchen_data.Heard | None, str | None]:
+    """Which node watches which canner, and what it reads now."""
+    rows = data.nodes_now()
+    names = [item.name for item in rows]
+    node = second.selectbox(
+        "Node", names, index=0 if names else None, key="node", placeholder="no node heard yet"
+    )
+    serving = next((item.canner for item in rows if item.name == node), None)
+    canner = (
+        first.text_input("Canner", value=serving or "canner-1", key="canner", max_chars=40).strip() or None
+    )
+    if node is None:
+        return None, canner
+    heard = kitchen_data.heard(node)
+    told = f"{node} has said nothing yet."
+    if heard.age_s is not None:
+        told = f"{node} reads {figures.temperature(heard.water_C)}, {figures.about(heard.age_s)} ago."
+        if heard.pressure_kPa is not None:
+            told += f" Its barometer reads {heard.pressure_kPa * 10:.1f} hPa."
+    second.caption(look.plain(told))
+    return heard, canner
+
+
+def _units(column: st.delta_generator.DeltaGenerator) -> str:
+    kept = "°F" if data.household().get("units") == "F" else "°C"
+    return str(column.segmented_control("Temperatures in", ["°C", "°F"], default=kept, key="units") or kept)
+
+
+def _offer_to_remember(kitchen: Kitchen, units: str) -> None:
+    told = kitchen.as_json() | {"units": units[1]}
+    if kitchen.altitude_m is None or all(data.household().get(key) == told[key] for key in told):
+        return
+    if st.button("Remember this kitchen", key="remember"):
+        data.say("settings", told)
+        data.forget()
+        st.rerun()
+
+
+def _told(kitchen: Kitchen, found: StationPressure | Refusal | None) -> str:
+    """Say where water boils today; returns what speaks against the pressure, or ""."""
+    if isinstance(found, Refusal):
+        look.page(look.refused(found.reason, found.instead))
+        return found.reason
+    try:
+        today = kitchen_model.today(kitchen, found)
+    except PhysicsRangeError as trouble:
+        look.page(look.refused(str(trouble.args[0]), trouble.advice or ""))
+        return str(trouble.args[0])
+    if today is not None:
+        look.page(f'<p class="bw-lead">{look.esc(today.sentence)}</p><p>{look.esc(today.text)}</p>')
+    return ""
+
+
+def _confirmed(kitchen: Kitchen) -> str:
+    """Another place than last time, or another height: the altitude is confirmed before anything starts."""
+    if kitchen.altitude_m is None:
+        return ""
+    why = site_changed(kitchen_data.last_site(), kitchen_model.site(kitchen, None))
+    if not why:
+        return ""
+    right = f"{kitchen.altitude_m:.0f} m is the altitude of {kitchen.name}"
+    if data.household().get("place_confirmed") == right:
+        return ""
+    look.page(f'<p class="bw-caution">{look.esc(why)}</p>')
+    if st.checkbox(look.plain(right), key=f"place_{right}"):
+        data.say("settings", {"place_confirmed": right})
+        data.forget()
+        st.rerun()
+    return why
+
+
+def _compare(kitchen: Kitchen, heard_kPa: float, now: datetime) -> None:
+    """The node's barometer beside an airport's altimeter setting, once a year."""
+    kept = kitchen.compared_at
+    fresh = kept is not None and now - kept < timedelta(days=365)
+    state = f"compared {kept:%Y-%m-%d}" if kept is not None else "never compared"
+    with st.expander(f"The barometer: {state}", expanded=not fresh), st.form("compare", border=False):
+        value = st.number_input(
+            "Altimeter setting (QNH) now [hPa]", value=None, min_value=500.0, max_value=1100.0
+        )
+        if not st.form_submit_button("Compare it") or value is None or kitchen.altitude_m is None:
+            return
+        setting = PressureGiven(ALTIMETER, value, "hPa", now)
+        found = compare_barometer(heard_kPa, setting, kitchen.altitude_m, kitchen.uncertainty_m, now)
+        if isinstance(found, Refusal):
+            look.page(look.refused(found.reason, found.instead))
+            return
+        look.page(f"<p>{look.esc(found.text)}</p>")
+        if found.accepted:
+            data.say("settings", {"barometer_checked_at": now.isoformat()})
+            data.forget()

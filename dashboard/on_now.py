@@ -1,0 +1,86 @@
+"""What is on now, on every page: a line a canner, and the alarm that waits to be seen. It ticks each second.
+
+The lines count down in the browser and give way to "no data" as the whole boards do; an alarm sounds on every page.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from dashboard import alarm_model, data, figures, live_model, look, settings, words
+from dashboard.components import mount
+from monitor.errors import StoreError
+from monitor.store.entries import read_entries
+from monitor.store.reader import LiveRow
+from monitor.store.stamp import utc_text
+
+
+@st.cache_resource(ttl=data.SHARED_FOR_S, show_spinner=False)
+def _last_said(data_dir: Path, run_ids: tuple[str, ...]) -> dict[str, tuple[str, str]]:
+    """Run id to (kind, when) of the newest mark of each run that is on."""
+    found = {}
+    with data.store_in(data_dir) as conn:
+        for run_id in run_ids:
+            for entry in read_entries(conn, run_id, ["mark"])[-1:]:
+                found[run_id] = (str(entry.body.get("kind")), entry.happened_utc)
+    return found
+
+
+def boards(moment: data.House) -> list[tuple[live_model.Board, LiveRow]]:
+    """A board for each run that is on, the most urgent first, with the row it comes from."""
+    said = _last_said(settings.current().data_dir, tuple(row.run_id for row in moment.live))
+    rows = {row.run_id: row for row in moment.live}
+    made = [_board(moment, row, said.get(row.run_id)) for row in moment.live]
+    return [(item, rows[item.run_id]) for item in live_model.most_urgent_first(made)]
+
+
+def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> live_model.Board:
+    run = moment.runs.get(row.run_id)
+    told = ""
+    if said is not None:
+        at = figures.local_time(figures.parse_utc(said[1]), run.zone if run else None)
+        told = f"{words.MARKS.get(said[0], words.plain(said[0]))}, {at}"
+    return live_model.board(
+        row.run_id,
+        row.canner,
+        row.view,
+        row_age_s=data.age_s(moment, row.updated_utc),
+        batch=live_model.batch_words(run.food, run.pack, run.jar, run.jars) if run else "",
+        simulated=bool(run and run.simulated),
+        spacing_s=data.spacing_s(row.run_id, float(row.view.get("at_s") or 0.0)),
+        rate=moment.rate,
+        said=told,
+    )
+
+
+def sound(moment: data.House, banners: list[alarm_model.Banner]) -> None:
+    """The alarm's sound on this device, or in words that it is off; nothing while nothing could sound."""
+    if moment.live or banners:
+        now_utc = utc_text(moment.now_utc)
+        with st.container(key="sound_line"):
+            mount.sound(next((item.priority for item in banners if item.sounds(now_utc)), None))
+
+
+@st.fragment(run_every=1)
+def line() -> None:
+    """Draw it on a page that is not the page of what is on; nothing where nothing is on."""
+    try:
+        moment = data.house_now()
+        shown = boards(moment)
+    except StoreError:
+        # No store yet, so nothing is on.
+        return
+    banners = [item for item in alarm_model.standing(moment.alarms) if item.unacknowledged]
+    sound(moment, banners)
+    for banner in banners[:1]:
+        more = f" and {len(banners) - 1} more" if len(banners) > 1 else ""
+        where = f" – {look.esc(banner.canner)}" if banner.canner else ""
+        look.page(
+            f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}"><p class="bw-headline">'
+            f'<span aria-hidden="true">▲</span> {look.esc(banner.headline)}{where}{more}: '
+            '<a href="/" target="_self">what to do</a></p></div>'
+        )
+    if shown:
+        mount.show_boards([item for item, _ in shown], form="line")

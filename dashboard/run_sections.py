@@ -1,0 +1,181 @@
+"""The lower half of a run's page: its jars, deviations, alarms, everything people said, and what to take along."""
+
+from __future__ import annotations
+
+import io
+import json
+import tempfile
+import zipfile
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import streamlit as st
+
+from dashboard import alarm_model, data, figures, jars_model, look, settings, words
+from monitor.errors import MonitorError
+from monitor.jars import BatchState, batch_state
+from monitor.proof.dossier import entry_form, from_store
+from monitor.proof.envelope import seal_page
+from monitor.proof.log import Line, lines
+from monitor.proof.page import draw
+from monitor.store.export import export_run, safe_name
+from monitor.store.stamp import SYSTEM_TIME
+
+
+def state_of(found: data.OneRun, verdict: Mapping[str, Any]) -> BatchState | None:
+    """What became of the jars; ``None`` while the run is on, or where its entries do not add up."""
+    if found.row.ended_utc is None:
+        return None
+    try:
+        return batch_state(found.run, verdict, found.entries, datetime.now(UTC))
+    except MonitorError:
+        # The page after the heat says what is wrong with them.
+        return None
+
+
+def jars(found: data.OneRun, state: BatchState | None) -> None:
+    """Each jar's seal and place, and the way to the page where they are judged."""
+    if state is None or not state.jars:
+        return
+    rows = []
+    for jar in state.jars:
+        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
+        rows.append(
+            (f"<strong>{number}</strong>", look.sign(seal), look.esc(place), look.esc(why), look.esc(do))
+        )
+    link = f'<a href="/jars?run={quote(found.row.run_id, safe="")}" target="_self">Judge seals, place jars, review</a>'
+    look.page(
+        f"<h2>The jars</h2><p>{look.esc(jars_model.headline(state))} {link}</p>"
+        + look.table(("Jar", "Seal", "Place", "Why", "What to do"), rows, "The jars")
+    )
+
+
+def deviations(found: data.OneRun, state: BatchState | None) -> None:
+    """What departed from the plan, and how each was closed."""
+    if state is None or not state.deviations:
+        return
+    rows = []
+    for item in state.deviations:
+        when = look.when(item.start_s, found.run) if item.start_s is not None else figures.MISSING
+        closed = f"closed by {item.closed_by}: {item.cause} {item.action}" if not item.is_open else ""
+        sign = look.esc(closed) if closed else look.sign(words.Sign("Open", "ring", "○", "unsure"))
+        rows.append((look.esc(item.number), look.esc(item.what), look.esc(when), sign))
+    look.page(
+        "<h2>Deviations</h2>" + look.table(("No.", "What", "From", "How it stands"), rows, "Deviations")
+    )
+
+
+def alarms(found: data.OneRun) -> None:
+    """The alarm journal of the run: each alarm, and what became of it."""
+    told = alarm_model.history(found.journal)
+    if not told:
+        return
+    rows = []
+    for item in told:
+        steps = "; ".join(
+            f"{figures.local_time(figures.parse_utc(utc), found.run.zone)} {what}" for utc, what in item.steps
+        )
+        tone = "alarm" if item.priority == "high" else "quiet"
+        glyph = "▲" if item.priority == "high" else "△"
+        name = f'<span class="bw-tone-{tone}"><span aria-hidden="true">{glyph}</span> {look.esc(item.headline)}</span>'
+        rows.append((name, look.esc(item.priority), look.esc(steps)))
+    look.page("<h2>Alarms</h2>" + look.table(("Alarm", "Urgency", "What became of it"), rows, "Alarms"))
+
+
+def said(found: data.OneRun) -> None:
+    """Everything people said, corrections beside what they correct; a record from elsewhere has its marks alone."""
+    if found.entries:
+        log = lines([entry_form(entry) for entry in found.entries], found.row.run_id)
+        rows = [_log_cells(line, found.run.zone) for line in log]
+        heads = ("No.", "When", "Who", "What")
+        look.page("<h2>What people said</h2>" + look.table(heads, rows, "What people said"))
+        return
+    rows = [
+        (
+            look.esc(look.when(mark.t_s, found.run)),
+            look.esc(words.MARKS.get(mark.kind, mark.kind)),
+            look.esc(mark.by or ""),
+            look.esc(mark.text or ""),
+        )
+        for mark in found.run.marks
+    ]
+    if rows:
+        heads = ("Since the start", "Mark", "Who", "Words")
+        look.page("<h2>What people said</h2>" + look.table(heads, rows, "What people said"))
+
+
+def _log_cells(line: Line, zone: str | None) -> tuple[str, ...]:
+    notes = []
+    if line.entered is not None:
+        notes.append(f"entered {figures.local_time(line.entered, zone)}")
+    if line.reason:
+        notes.append(f"reason: {line.reason}")
+    tail = f' <span class="bw-note">({look.esc("; ".join(notes))})</span>' if notes else ""
+    what = look.esc(line.what)
+    if line.replaced_by is not None:
+        what = f"<s>{what}</s> <strong>replaced by entry {line.replaced_by}</strong>"
+    when = figures.local_time(line.happened, zone)
+    return look.esc(line.number), look.esc(when), look.esc(line.by), what + tail
+
+
+# --- what to take along ------------------------------------------------------------------------------------
+
+
+def take_along(found: data.OneRun, verdict: Mapping[str, Any]) -> None:
+    """The proof, the record and the verdict as files; each is made when it is asked for."""
+    look.page(
+        "<h2>Take it along</h2><p>The proof is one page that opens anywhere and prints; "
+        "<code>boilwitness verify</code> checks every byte of it. The record is plain files.</p>"
+    )
+    run_id, folder = found.row.run_id, settings.current().data_dir
+    name = safe_name(run_id)
+    with st.container(horizontal=True):
+        if found.row.ended_utc is not None:
+            st.download_button(
+                "Proof (HTML)",
+                lambda: proof_bytes(folder, run_id),
+                f"proof-{name}.html",
+                "text/html",
+                on_click="ignore",
+                type="primary",
+                key="take_proof",
+            )
+        st.download_button(
+            "Record (ZIP)",
+            lambda: record_bytes(folder, run_id, verdict),
+            f"{name}.zip",
+            "application/zip",
+            on_click="ignore",
+            key="take_record",
+        )
+        st.download_button(
+            "Verdict (JSON)",
+            json.dumps(verdict, ensure_ascii=False, indent=2).encode(),
+            f"verdict-{name}.json",
+            "application/json",
+            on_click="ignore",
+            key="take_verdict",
+        )
+    if found.row.ended_utc is None:
+        look.page('<p class="bw-note">The proof is made once the run is over.</p>')
+
+
+def proof_bytes(data_dir: Path, run_id: str) -> bytes:
+    """The proof page of a finished run, judged again as it is made. Raises ``MonitorError``."""
+    with data.store_in(data_dir) as conn:
+        return seal_page(draw(from_store(conn, run_id, SYSTEM_TIME.utc_now())))
+
+
+def record_bytes(data_dir: Path, run_id: str, verdict: Mapping[str, Any]) -> bytes:
+    """The run's folder as an export writes it, with the verdict beside it, in one archive."""
+    packed = io.BytesIO()
+    with tempfile.TemporaryDirectory(prefix="boilwitness-") as name, zipfile.ZipFile(packed, "w") as archive:
+        with data.store_in(data_dir) as conn:
+            folder = export_run(conn, run_id, Path(name) / safe_name(run_id))
+        (folder / "verdict.json").write_text(json.dumps(verdict, ensure_ascii=False, indent=2), "utf-8")
+        for path in sorted(folder.iterdir()):
+            archive.write(path, f"{folder.name}/{path.name}", zipfile.ZIP_DEFLATED)
+    return packed.getvalue()

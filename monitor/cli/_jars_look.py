@@ -1,0 +1,74 @@
+"""What the verb ``jars`` shows: where each jar is, how it cools, labels, the pantry, one code."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from contextlib import closing
+from pathlib import Path
+
+from monitor.cli import _jars_words as words
+from monitor.cli._data import data_dir
+from monitor.errors import RefusedError, StoreError
+from monitor.jars import html_sheet, labels, plain_text, read_code
+from monitor.jars.rest import rest_of
+from monitor.jars.times import times_of
+from monitor.store.batches import Batch, load_batch, load_batches
+from monitor.store.reader import open_reader
+from monitor.store.stamp import SYSTEM_TIME
+
+
+def _folder(args: argparse.Namespace) -> Path:
+    folder = data_dir(args)
+    if not (folder / "boilwitness.sqlite").exists():
+        raise StoreError(f"there is no store in {folder}.", "Name it with --data DIR.")
+    return folder
+
+
+def batch_of(args: argparse.Namespace) -> Batch:
+    """The batch that was named, as it stands now."""
+    with closing(open_reader(_folder(args))) as conn:
+        return load_batch(conn, args.run, SYSTEM_TIME.utc_now())
+
+
+def status(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    if args.json:
+        print(json.dumps(words.state_json(batch.state, batch.now), indent=2, ensure_ascii=False))
+    else:
+        print(words.status(batch.state, batch.now))
+    return 0
+
+
+def cooling(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    print(words.cooling(batch.run, rest_of(batch.run, times_of(batch.run, batch.verdict))))
+    return 0
+
+
+def pantry(args: argparse.Namespace) -> int:
+    now = SYSTEM_TIME.utc_now()
+    with closing(open_reader(_folder(args))) as conn:
+        print(words.pantry_words(load_batches(conn, now), now))
+    return 0
+
+
+def find(args: argparse.Namespace) -> int:
+    """From a jar's code: the jar, its siblings, the run it came from or went on in, where each is."""
+    args.run, jar = read_code(args.run)
+    batch = batch_of(args)
+    print(words.found(batch.state, jar, batch.now))
+    return 0
+
+
+def sheet(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    found = labels(batch.state, args.base_url, args.jars)
+    if not found:
+        raise RefusedError("no jar of this run is on the shelf list yet.", "'status' says why.")
+    if args.to is None:
+        print(plain_text(found), end="")
+        return 0
+    args.to.write_text(html_sheet(found, args.sheet, skip=args.skip), encoding="utf-8")
+    print(f"{len(found)} labels in {args.to}; print without scaling")
+    return 0

@@ -1,0 +1,230 @@
+"""What the verb ``jars`` appends: liftings, seals, places, deviations, signatures, reprocessing."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from contextlib import closing
+from datetime import UTC, datetime
+from typing import Any
+
+from monitor.cli import _jars_words as words
+from monitor.cli._data import data_dir
+from monitor.cli._header import moment_from
+from monitor.cli._jars_look import batch_of
+from monitor.errors import RefusedError, UsageError
+from monitor.jars import (
+    ASK,
+    QUESTIONS,
+    Status,
+    check_answers,
+    evaluation_trouble,
+    own_timing_trouble,
+    reprocess_extra,
+    status_of,
+)
+from monitor.jars.reprocess import child_header
+from monitor.store.batches import Batch, sharing
+from monitor.store.entries import LATE_ENTRY_S, append_entry
+from monitor.store.reader import open_reader
+from monitor.store.stamp import SYSTEM_TIME, utc_text
+
+
+def _say(
+    args: argparse.Namespace,
+    kind: str,
+    body: dict[str, Any],
+    *,
+    corrects: int | None = None,
+    run_id: str | None = None,
+) -> int:
+    happened = moment_from(args)
+    if happened is not None:
+        late_s = (SYSTEM_TIME.utc_now() - happened).total_seconds()
+        if late_s > LATE_ENTRY_S and not args.reason:
+            raise UsageError(f"this happened {late_s / 60:.0f} min ago.", "Say why it is late with --reason.")
+    return append_entry(
+        data_dir(args),
+        kind,
+        body,
+        run_id=run_id or args.run,
+        by=args.by,
+        happened_utc=utc_text(happened) if happened else None,
+        corrects=corrects,
+        reason=args.reason,
+    )
+
+
+def lifted(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    marked = batch.state.lifting is not None and not batch.state.lifting.how
+    if not marked:
+        _say(args, "mark", {"kind": "jars_lifted"})
+    _say(args, "jars_lifted_count", {"out": args.out, "broken": args.broken})
+    return _tell(args)
+
+
+def seal(args: argparse.Namespace) -> int:
+    _known(batch_of(args), [args.jar])
+    body: dict[str, Any] = {"jar": args.jar}
+    if args.broken or args.opened:
+        body["broken" if args.broken else "opened"] = True
+    else:
+        body |= {question: getattr(args, question) for question in QUESTIONS}
+        if all(body[question] is None for question in QUESTIONS) and sys.stdin.isatty():
+            body |= {question: _ask(question) for question in QUESTIONS}
+    check_answers(body)
+    number = _say(args, "jar_seal", body, corrects=args.corrects)
+    judged = next(jar.seal for jar in batch_of(args).state.jars if jar.jar == args.jar)
+    print(f"jar {args.jar}: {judged.seal.value} ({judged.why}); entry {number}")
+    return 0
+
+
+def _ask(question: str) -> str | None:
+    """The answer typed by a person; empty or unknown is none, which counts as unsealed."""
+    print(ASK[question])
+    given = input(f"  {' / '.join(QUESTIONS[question])}: ").strip().lower()
+    return given if given in QUESTIONS[question] else None
+
+
+def place(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    _known(batch, args.jars)
+    wanted = status_of(args.to)
+    if wanted is None:
+        raise UsageError(
+            f"there is no place {args.to!r}.", f"Use one of: {', '.join(s.value for s in Status)}."
+        )
+    happened = moment_from(args) or SYSTEM_TIME.utc_now()
+    for jar in args.jars:
+        body = {"jar": jar, "to": wanted.value, "use_by": args.use_by}
+        if why := batch.refusal_of("jar_disposition", body, args.by, happened.astimezone(UTC)):
+            raise RefusedError(f"{why}.")
+    for jar in args.jars:
+        _say(args, "jar_disposition", {"jar": jar, "to": wanted.value, "use_by": args.use_by})
+    return _tell(args)
+
+
+def recheck(args: argparse.Namespace) -> int:
+    _known(batch_of(args), [args.jar])
+    _say(args, "jar_recheck", {"jar": args.jar, "found": args.found})
+    return _tell(args)
+
+
+def deviation(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    if (args.open is None) == (args.close is None):
+        raise UsageError("give --open TEXT or --close KEY.")
+    if args.open is not None:
+        return _open_deviation(args)
+    if args.close not in {one.key for one in batch.state.deviations if one.is_open}:
+        raise UsageError(f"no open deviation has the key {args.close!r}.", "'status' lists them.")
+    if not (args.cause and args.action_taken and args.by):
+        raise UsageError("a deviation is closed with --cause, --action and --by.")
+    body = {"deviation": args.close, "cause": args.cause, "action": args.action_taken}
+    _say(args, "deviation_closed", body)
+    return _tell(args)
+
+
+def _open_deviation(args: argparse.Namespace) -> int:
+    """In this run, and with ``--others`` in every run that may share the fault."""
+    _say(args, "deviation_opened", {"what": args.open} | ({"jars": args.jars} if args.jars else {}))
+    if args.others:
+        with closing(open_reader(data_dir(args))) as conn:
+            others = sharing(conn, args.run, SYSTEM_TIME.utc_now())
+        for run_id in others:
+            body = {"what": args.open, "how_found": f"later, in run {args.run}"}
+            _say(args, "deviation_opened", body, run_id=run_id)
+        print(f"also opened in: {', '.join(others) or 'no other run'}")
+    return _tell(args)
+
+
+def own_timing(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    body = {"how": args.how, "from_utc": args.from_utc, "to_utc": args.to_utc}
+    if why := own_timing_trouble(body, args.by, batch.verdict):
+        raise RefusedError(f"{why}.")
+    if batch.state.two_hours is not None and SYSTEM_TIME.utc_now() > batch.state.two_hours:
+        raise RefusedError(
+            "the 2 hours have passed; a timing signed now changes nothing.", "Discard the jars."
+        )
+    _say(args, "own_timing", body)
+    return _tell(args)
+
+
+def evaluation(args: argparse.Namespace) -> int:
+    try:
+        opinion = args.opinion.read_text(encoding="utf-8")
+    except OSError as trouble:
+        raise UsageError(f"{args.opinion} cannot be read: {trouble.strerror}.") from trouble
+    body = {"person": args.person, "competence": args.competence, "opinion": opinion}
+    if why := evaluation_trouble(body, args.by):
+        raise RefusedError(f"{why}.")
+    batch_of(args)
+    _say(args, "evaluation", body)
+    return _tell(args)
+
+
+def reprocess(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    extra = reprocess_extra(
+        batch.run,
+        batch.state,
+        args.jars,
+        pack=args.pack,
+        source=args.source,
+        minutes=args.minutes,
+        new_lids=args.new_lids,
+    )
+    now: datetime = moment_from(args) or SYSTEM_TIME.utc_now()
+    header = child_header(
+        batch.header,
+        batch.known_ids,
+        extra,
+        minutes=args.minutes,
+        source=args.source,
+        at=now,
+        coldest_jar_C=args.coldest_jar_c,
+    )
+    append_entry(
+        data_dir(args),
+        "run_started",
+        header,
+        run_id=str(header["run_id"]),
+        by=args.by,
+        happened_utc=utc_text(now),
+    )
+    print(f"run {header['run_id']} started for jars {', '.join(map(str, args.jars))} of {args.run}")
+    print("Mark jars_in when they go in, and hold the full time.")
+    return 0
+
+
+def review(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    if not args.sign:
+        print(words.review(batch.state))
+        return 0
+    if not args.by:
+        raise UsageError("a review is signed with --by NAME.")
+    notes = dict(note.partition("=")[::2] for note in args.note)
+    bare = [i for i in batch.state.review_items if i.ok is False and not notes.get(i.key)]
+    if bare:
+        line = f"'{bare[0].title}' does not hold ({bare[0].evidence})"
+        raise RefusedError(f"{line}.", f"Give a reason: --note {bare[0].key}=WHY.")
+    if batch.state.sums.problem:
+        raise RefusedError(f"{batch.state.sums.problem}.", "Account for every jar first.")
+    _say(args, "review", {"content": batch.state.content, "meaning": "reviewed", "reasons": notes})
+    return _tell(args)
+
+
+def _known(batch: Batch, jars: list[int]) -> None:
+    numbers = {jar.jar for jar in batch.state.jars}
+    for jar in jars:
+        if jar not in numbers:
+            raise UsageError(f"run {batch.run.run_id} has no jar {jar}.", f"It has {len(numbers)}.")
+
+
+def _tell(args: argparse.Namespace) -> int:
+    batch = batch_of(args)
+    print(words.status(batch.state, batch.now))
+    return 0

@@ -1,0 +1,182 @@
+"""``boilwitness plan --start``: the same checks as on the page, then the run; what is missing is said and stops it."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from contextlib import closing
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from monitor.cli._data import data_dir
+from monitor.cli._place import altitude_m, uncertainty_m
+from monitor.cli.main import EXIT_REFUSED
+from monitor.errors import UsageError
+from monitor.plan.header import free_run_id, header_of, start_entries
+from monitor.plan.history import blocked_since, last_good_check
+from monitor.plan.model import Plan
+from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
+from monitor.plan.pressure import StationPressure
+from monitor.plan.setup import what_it_proves
+from monitor.plan.start import StartFacts, decide_start
+from monitor.store.database import store_path
+from monitor.store.entries import append_entry
+from monitor.store.probes import (
+    barometer_compared_at,
+    last_site,
+    lots_taken,
+    newest_reading,
+    probe_past,
+    registered_probes,
+)
+from monitor.store.reader import open_reader, read_house
+from monitor.store.stamp import SYSTEM_TIME
+
+#: What a person confirms before a start, and the words for it.
+CONFIRMED = {
+    "place": "this altitude is the kitchen's",
+    "acid": "the acid is in each jar",
+    "rims": "every rim and every new lid was looked at",
+    "sound": "the alarm was heard where you will be",
+    "clock": "this computer's date and time are right",
+    "power": "mains, or a battery for three times the time",
+    "probe": "you have seen what the probe can prove today",
+}
+
+
+def add_start_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what a start needs beyond the plan."""
+    group = parser.add_argument_group(
+        "start the run", "with the checks of the page; what is missing is listed"
+    )
+    group.add_argument("--start", action="store_true", help="start it now, if nothing is missing")
+    group.add_argument("--canner", default="canner-1", help="name of the canner (default: canner-1)")
+    group.add_argument("--node", help="the node that watches it")
+    group.add_argument("--probe", metavar="ID", help="the water probe, as it was registered")
+    group.add_argument("--site", default="home kitchen", metavar="NAME", help="name of the place")
+    group.add_argument(
+        "--found-by", default="other", choices=list(ALTITUDE_FOUND_M), help="how the altitude was found"
+    )
+    group.add_argument("--barometer", action="store_true", help="the node has a barometer")
+    group.add_argument("--zone", help="time zone of the kitchen, such as America/Denver")
+    group.add_argument("--jars", type=int, help="how many; they are numbered from 1")
+    group.add_argument("--headspace-mm", type=float, metavar="MM", help="your recipe's, where it differs")
+    group.add_argument("--coldest-jar-C", type=float, metavar="C", help="the coldest filled jar")
+    group.add_argument("--loading-water-C", type=float, metavar="C", help="the water when the jars go in")
+    group.add_argument("--by", help="who starts it")
+    group.add_argument(
+        "--confirm",
+        nargs="*",
+        default=[],
+        choices=list(CONFIRMED),
+        metavar="WORD",
+        help="; ".join(f"{word}: {meaning}" for word, meaning in CONFIRMED.items()),
+    )
+    group.add_argument("--already-boiling", action="store_true", help="the jars are in boiling water already")
+
+
+def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> int:
+    """Start the run of a plan, or say what is missing. 0 started, 3 refused."""
+    facts = _facts(args, plan, pressure)
+    decision = decide_start(facts)
+    now = _now(args.zone)
+    answer = what_it_proves(header_of(facts, "plan", now))
+    print(
+        "\n".join([answer.sentence, *filter(None, [answer.why_altitude]), *(way.text for way in answer.ways)])
+    )
+    for text in (*decision.deviations, *decision.cautions):
+        print(f"! {text}")
+    if not decision.may_start and not decision.record_anyway:
+        print(decision.sentence)
+        print("\n".join(f"  {item.text}" for item in decision.missing))
+        return EXIT_REFUSED
+    folder = data_dir(args)
+    run_id = free_run_id(now.isoformat(), args.canner, _known(folder))
+    append_entry(folder, "node_assigned", {"node": args.node, "canner": args.canner}, by=args.by)
+    for kind, body in start_entries(facts, run_id, now, _done(args, plan)):
+        append_entry(folder, kind, body, run_id=run_id, by=args.by)
+    print(decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}")
+    return 0
+
+
+def _done(args: argparse.Namespace, plan: Plan) -> list[str]:
+    """Steps of the checklist that a confirmation stands for; the others stay open in the record."""
+    words = {"jars_and_lids": "rims", "sound_heard": "sound", "acid": "acid"}
+    return [step.id for step in plan.checklist if words.get(step.id) in args.confirm]
+
+
+def _facts(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> StartFacts:
+    site = site_of(
+        args.site,
+        altitude_m(args) or 0.0,
+        uncertainty_m(args),
+        found_by=args.found_by,
+        pressure=pressure,
+        barometer=args.barometer,
+    )
+    facts = StartFacts(
+        plan=plan,
+        site=site,
+        zone=args.zone,
+        canner=args.canner,
+        node=args.node,
+        calibration_seen="probe" in args.confirm,
+        clock_ok=True if "clock" in args.confirm else None,
+        power_ok=True if "power" in args.confirm else None,
+        sound_heard="sound" in args.confirm,
+        jars=args.jars,
+        jar_numbers=tuple(range(1, (args.jars or 0) + 1)),
+        rims_and_lids_checked="rims" in args.confirm,
+        coldest_jar_C=args.coldest_jar_C,
+        loading_water_C=args.loading_water_C,
+        headspace_mm=args.headspace_mm,
+        acid_confirmed="acid" in args.confirm,
+        who=args.by or "",
+        already_boiling=args.already_boiling,
+    )
+    return _with_store(facts, args)
+
+
+def _with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
+    """The facts with what the store says: the probe's check, the node's reading, the last place, lot codes."""
+    folder = data_dir(args)
+    if not store_path(folder).exists() or facts.site is None:
+        return facts
+    with closing(open_reader(folder)) as conn:
+        known = {item.probe_id: item for item in registered_probes(conn)}
+        checks = probe_past(conn).checks
+        reading_C, age_s = newest_reading(conn, args.node) if args.node else (None, None)
+        doubt = "" if "place" in args.confirm else site_changed(last_site(conn), facts.site)
+        taken = lots_taken(conn)
+        compared_at = barometer_compared_at(conn)
+    if args.probe is not None and args.probe not in known:
+        heard = f"Known: {', '.join(known)}." if known else "'boilwitness calibrate' registers one."
+        raise UsageError(f"There is no probe {args.probe!r}.", heard)
+    return replace(
+        facts,
+        site=replace(facts.site, barometer_checked_at=compared_at),
+        probe=known.get(args.probe),
+        calibration=last_good_check(checks, args.probe or ""),
+        probe_blocked=blocked_since(checks, args.probe or ""),
+        reading_C=reading_C,
+        reading_age_s=age_s,
+        site_doubt=doubt,
+        free_bytes=float(shutil.disk_usage(folder).free),
+        lots_taken=taken,
+    )
+
+
+def _known(folder: Path) -> set[str]:
+    if not store_path(folder).exists():
+        return set()
+    with closing(open_reader(folder)) as conn:
+        return set(read_house(conn).runs)
+
+
+def _now(zone: str | None) -> datetime:
+    try:
+        return SYSTEM_TIME.utc_now().astimezone(ZoneInfo(zone) if zone else UTC)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise UsageError(f"there is no zone {zone!r}.", "Write a name such as America/Denver.") from None

@@ -1,0 +1,86 @@
+"""``boilwitness runs`` as far as it only looks: the runs, the nodes, how long each record is kept."""
+
+from __future__ import annotations
+
+import argparse
+from contextlib import closing
+
+from monitor.cli._data import data_dir
+from monitor.store import reader
+from monitor.store.retention import run_kept_until
+from monitor.store.words import in_zone
+
+
+def runs(args: argparse.Namespace) -> int:
+    """Every run, newest first."""
+    with closing(reader.open_reader(data_dir(args))) as conn:
+        rows = reader.list_runs(conn)
+    if not rows:
+        print("no runs yet; 'boilwitness runs start --help' begins one")
+        return 0
+    table: list[tuple[str, ...]] = [("RUN", "CANNER", "STARTED", "FOOD", "REQUIRED", "PROVEN", "VERDICT")]
+    table += [_line(row) for row in rows]
+    _print_table(table)
+    return 0
+
+
+def _line(row: reader.RunRow) -> tuple[str, ...]:
+    verdict = row.verdict or ("open" if row.ended_utc is None else "not judged")
+    marks = [word for word, on in (("simulated", row.simulated), ("imported", row.imported)) if on]
+    food = " ".join(str(part) for part in (row.food, row.pack, row.jar) if part)
+    return (
+        row.run_id,
+        row.canner or "",
+        in_zone(row.started_utc, row.zone),
+        food,
+        _minutes(row.required_s),
+        _minutes(row.proven_s),
+        " ".join([verdict, *(f"({word})" for word in marks)]),
+    )
+
+
+def _minutes(seconds_s: float | None) -> str:
+    """Whole minutes and seconds, cut off rather than rounded up."""
+    if seconds_s is None:
+        return "-"
+    return f"{int(seconds_s) // 60}:{int(seconds_s) % 60:02d}"
+
+
+def nodes(args: argparse.Namespace) -> int:
+    """Every node ever heard."""
+    with closing(reader.open_reader(data_dir(args))) as conn:
+        rows = reader.nodes(conn)
+    if not rows:
+        print("no node has been heard yet")
+        return 0
+    table: list[tuple[str, ...]] = [
+        ("NODE", "SERVES", "FIRST HEARD", "SAMPLES", "LOST", "CONFLICTS", "COMES BY")
+    ]
+    for row in rows:
+        serves = row.canner or "nothing yet"
+        counts = (str(row.samples), str(row.lost), str(row.conflicts))
+        table.append((row.name, serves, in_zone(row.first_seen_utc, None), *counts, row.source))
+    _print_table(table)
+    return 0
+
+
+def keep(args: argparse.Namespace) -> int:
+    """Until when each record must be kept."""
+    table: list[tuple[str, ...]] = [("RUN", "STARTED", "KEEP UNTIL")]
+    with closing(reader.open_reader(data_dir(args))) as conn:
+        for row in reader.list_runs(conn):
+            until = run_kept_until(conn, row.run_id)
+            words = (
+                f"{until:%Y-%m-%d}"
+                if until
+                else "not known yet: while a jar is there, or its end is not said"
+            )
+            table.append((row.run_id, in_zone(row.started_utc, row.zone), words))
+    _print_table(table)
+    return 0
+
+
+def _print_table(table: list[tuple[str, ...]]) -> None:
+    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
+    for row in table:
+        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())

@@ -1,0 +1,121 @@
+"""What is done now and then while nothing waits: the clocks, what is over, the seals."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from queue import Queue
+
+from monitor.collector.afterwards import Afterwards
+from monitor.collector.board import Board
+from monitor.collector.clock import HouseClock
+from monitor.collector.gather import BATCH_LIMIT
+from monitor.collector.ingest import LATE_S, Ingest
+from monitor.collector.storing import Storing
+from monitor.errors import StoreError, UsageError
+from monitor.intake.source import QUEUE_CAPACITY, Arrival
+from monitor.proof.seal import seal_due
+from monitor.proof.signing import standing_key
+from monitor.timesource import TimeSource
+
+#: Moved clocks are carried into the stored rows at most so often. [s]
+REMAP_EVERY_S = 2.0
+#: What is over, and what was said, is sealed so often. [s]
+SEAL_EVERY_S = 60.0
+#: For so long at a time, so that a long backlog never keeps a node waiting. [s]
+SEAL_FOR_S = 0.2
+
+
+class Upkeep:
+    """Ticked by the collector's one thread."""
+
+    def __init__(
+        self,
+        data_dir: Path,
+        storing: Storing,
+        clock: HouseClock,
+        ingest: Ingest,
+        board: Board,
+        afterwards: Afterwards,
+        queue: Queue[Arrival],
+        say: Callable[[str], None],
+        time: TimeSource,
+    ) -> None:
+        self._data_dir = data_dir
+        self._storing = storing
+        self._clock = clock
+        self._ingest = ingest
+        self._board = board
+        self._afterwards = afterwards
+        self._queue = queue
+        self._say = say
+        self._time = time
+        self._sealed_s = self._remapped_s = float("-inf")
+        self._half_full = False
+
+    def watch_clock(self) -> None:
+        """Notice that somebody set the machine's clock; no duration may change by it."""
+        stepped_s, moved_s = self._clock.check(run_open=self._board.any_open)
+        if stepped_s:
+            text = f"the machine's clock was set by {stepped_s:+.1f} s; no duration changes"
+            self._storing.journal("clock_stepped", text, {"by_s": stepped_s, "followed": bool(moved_s)})
+            self._say(text)
+        if moved_s:
+            self._ingest.shift(moved_s)
+
+    def tick(self, now_s: float) -> None:
+        """Whatever is due."""
+        self._watch_queue()
+        self._remap(now_s)
+        if not self._queue.qsize():
+            self._afterwards.judge(self._board.house)
+            self._seal(now_s)
+
+    def _remap(self, now_s: float) -> None:
+        """Carry a better estimate of a node's clock into the rows that were placed by a worse one."""
+        fallen = self._ingest.fallen()
+        if not fallen or abs(now_s - self._remapped_s) < REMAP_EVERY_S or self._queue.qsize() > BATCH_LIMIT:
+            return
+        self._remapped_s = now_s
+        for node, boot, clock in fallen:
+            clock.fell = False
+            if clock.wrapped or clock.offset_s is None:
+                continue
+            try:
+                span_s = (clock.born_s, clock.fed_s)
+                moved = self._storing.writer.remap(node.node_id, boot, span_s, clock.offset_s, LATE_S)
+            except StoreError as trouble:
+                clock.fell = True
+                self._storing.complain(str(trouble))
+                return
+            if moved:
+                self._board.rebuild_node(node.node_id, now_s)
+
+    def _seal(self, now_s: float) -> None:
+        """Runs that are over, and what was said, get their seal."""
+        if abs(now_s - self._sealed_s) < SEAL_EVERY_S * self._clock.rate:
+            return
+        self._sealed_s = now_s
+        try:
+            key = standing_key(self._data_dir)
+        except UsageError as trouble:
+            key = None
+            self._say(f"sealing without the household's key: {trouble}")
+        try:
+            conn, within_s = self._storing.writer.conn, SEAL_FOR_S * self._clock.rate
+            for run_id in seal_due(conn, time=self._time, key=key, within_s=within_s):
+                self._say(f"run {run_id} is sealed")
+                # More may be due; what the nodes say comes between.
+                self._sealed_s = float("-inf")
+        except (StoreError, sqlite3.Error) as trouble:
+            self._storing.complain(str(trouble))
+
+    def _watch_queue(self) -> None:
+        waiting = self._queue.qsize()
+        half_full = waiting > QUEUE_CAPACITY // 2
+        if half_full != self._half_full:
+            self._half_full = half_full
+            if half_full:
+                self._storing.journal("backlog", f"{waiting} messages wait; taking them in")
+                self._say(f"{waiting} messages wait to be stored; taking them in")

@@ -1,0 +1,246 @@
+"""The air's pressure in the kitchen: typed by a person, or heard from the node's barometer.
+
+Three pressures are told apart. *Station pressure* is that of the air in the room. An *altimeter setting*
+(QNH, from an airport's report) can be brought up to the kitchen exactly. The *sea-level pressure* of a
+forecast cannot, except near sea level: it was worked out with the day's real temperature.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import isfinite
+
+from monitor.errors import PhysicsRangeError
+from monitor.judge.pressure import (
+    ALTITUDE_KPA_PER_M,
+    BAROMETER_CHECKED_KPA,
+    BAROMETER_UNCHECKED_KPA,
+    TYPED_LASTS_S,
+    WIDEST_ALTITUDE_M,
+    disagreement,
+)
+from monitor.physics.altimeter import station_pressure_kPa
+from monitor.physics.units import KPA_PER_INHG
+from monitor.plan.refusal import OUT_OF_RANGE, Refusal
+from monitor.record.model import Required, Run, Site
+
+STATION = "station"
+ALTIMETER = "altimeter_setting"
+SEA_LEVEL = "sea_level"
+PRESSURE_KINDS = (STATION, ALTIMETER, SEA_LEVEL)
+#: Not typed: what the node's own barometer says.
+BAROMETER = "barometer"
+
+PRESSURE_UNITS_KPA: Mapping[str, float] = {"hPa": 0.1, "kPa": 1.0, "inHg": KPA_PER_INHG, "mmHg": 0.1333224}
+
+#: Up to here a sea-level pressure may be brought up with the standard column. [m] Season moves the true
+#: result by at most 1 hPa per 100 m (hypsometric equation, columns of -10 to 35 °C).
+SEA_LEVEL_UP_TO_M = 100.0
+SEASON_KPA_PER_M = 0.001
+
+#: A typed pressure may be dated ahead of the clock by this much. [s]
+CLOCK_SLACK_S = 600.0
+
+#: A comparison of a barometer with a station lasts so long. [d] As the judge takes it.
+COMPARED_LASTS_D = 365
+
+
+@dataclass(frozen=True, slots=True)
+class PressureGiven:
+    """A pressure as a person typed it: what kind, which unit, read when (with its UTC offset)."""
+
+    kind: str
+    value: float
+    unit: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StationPressure:
+    """Pressure of the air in the kitchen. ``half_width_kPa`` is its rectangular half-width. [kPa]"""
+
+    pressure_kPa: float
+    half_width_kPa: float
+    kind: str
+    at: datetime
+    good_until: datetime
+    text: str
+
+
+def station_pressure(
+    given: PressureGiven, altitude_m: float, altitude_uncertainty_m: float | None, now: datetime
+) -> StationPressure | Refusal:
+    """The pressure in the kitchen from what was typed, or why it cannot be had from that.
+
+    Parameters
+    ----------
+    given : PressureGiven
+        One of the three kinds; a typed pressure is good for 6 h.
+    altitude_m, altitude_uncertainty_m : float
+        The kitchen's altitude and how sure it is. [m]
+    now : datetime
+        Aware.
+
+    Returns
+    -------
+    StationPressure or Refusal
+        A refusal names the usual mistake: a sea-level value taken for a station pressure.
+    """
+    if given.kind not in PRESSURE_KINDS or given.unit not in PRESSURE_UNITS_KPA or not isfinite(given.value):
+        return _refuse(
+            f"A pressure of {given.value:g} {given.unit} ({given.kind}) is not usable.",
+            f"Give a number in {', '.join(PRESSURE_UNITS_KPA)} and say which kind of pressure it is.",
+        )
+    if (stale := _stale(given.at, now)) is not None:
+        return stale
+    typed_kPa = given.value * PRESSURE_UNITS_KPA[given.unit]
+    try:
+        found = _converted(given.kind, typed_kPa, altitude_m)
+    except PhysicsRangeError as trouble:
+        return _refuse(_sentence(str(trouble.args[0]).rstrip(".")), trouble.advice or "Read it again.")
+    if isinstance(found, Refusal):
+        return found
+    pressure_kPa, half_width_kPa, how = found
+    doubt = disagreement(_header(altitude_m, altitude_uncertainty_m, now), pressure_kPa)
+    if doubt:
+        return _refuse(_sentence(doubt), _what_then(given.kind))
+    return StationPressure(
+        pressure_kPa=pressure_kPa,
+        half_width_kPa=half_width_kPa,
+        kind=given.kind,
+        at=given.at,
+        good_until=given.at + timedelta(seconds=TYPED_LASTS_S),
+        text=f"{pressure_kPa * 10:.1f} hPa in the kitchen, {how}",
+    )
+
+
+def _converted(kind: str, typed_kPa: float, altitude_m: float) -> tuple[float, float, str] | Refusal:
+    """Station pressure, half-width and how it was had. [kPa]"""
+    if kind == STATION:
+        return typed_kPa, BAROMETER_CHECKED_KPA, "as typed"
+    if kind == ALTIMETER:
+        brought = station_pressure_kPa(typed_kPa, altitude_m)
+        return brought, BAROMETER_CHECKED_KPA, f"from the altimeter setting {typed_kPa * 10:.1f} hPa"
+    if abs(altitude_m) <= SEA_LEVEL_UP_TO_M:
+        brought = station_pressure_kPa(typed_kPa, altitude_m)
+        half = BAROMETER_CHECKED_KPA + SEASON_KPA_PER_M * abs(altitude_m)
+        return brought, half, f"from the sea-level pressure {typed_kPa * 10:.1f} hPa"
+    low_hPa, high_hPa = -9.0 * altitude_m / 1650.0, 16.0 * altitude_m / 1650.0
+    return _refuse(
+        f"A forecast's sea-level pressure ({typed_kPa * 10:.0f} hPa) cannot be turned back into that of a "
+        f"kitchen at {altitude_m:.0f} m: it was worked out with the day's temperature, and without that "
+        f"the result is wrong by {low_hPa:+.0f} to {high_hPa:+.0f} hPa.",
+        _what_then(kind),
+    )
+
+
+def _what_then(kind: str) -> str:
+    if kind == STATION:
+        return (
+            "If it came from a forecast or a weather page, enter it as what it is; else check the altitude."
+        )
+    return (
+        "Use an airport's altimeter setting (QNH, “Q1013” or “A2992” in its report), a barometer in the "
+        "kitchen, or a barometer on the node."
+    )
+
+
+def _stale(at: datetime, now: datetime) -> Refusal | None:
+    if at.tzinfo is None or now.tzinfo is None:
+        return _refuse("The pressure's time has no offset from UTC.", "Say when it was read, with its zone.")
+    age_s = (now - at).total_seconds()
+    if age_s > TYPED_LASTS_S:
+        return _refuse(
+            f"The pressure was read {age_s / 3600.0:.1f} h ago; a typed pressure is good for 6 h.",
+            "Read it again.",
+        )
+    if age_s < -CLOCK_SLACK_S:
+        return _refuse("The pressure is dated in the future.", "Check its time, or the clock here.")
+    return None
+
+
+def heard_pressure(
+    pressure_kPa: float,
+    altitude_m: float,
+    altitude_uncertainty_m: float | None,
+    now: datetime,
+    checked_at: datetime | None = None,
+) -> StationPressure | Refusal:
+    """What the node's barometer says now; refused where it cannot be this kitchen's air.
+
+    ``checked_at``: when the barometer was last compared with a station's altimeter setting.
+    """
+    doubt = disagreement(_header(altitude_m, altitude_uncertainty_m, now), pressure_kPa)
+    if doubt:
+        return _refuse(_sentence(doubt), "Check the altitude first, then the barometer and its unit.")
+    compared = checked_at is not None and timedelta(0) <= now - checked_at <= timedelta(days=COMPARED_LASTS_D)
+    return StationPressure(
+        pressure_kPa=pressure_kPa,
+        half_width_kPa=BAROMETER_CHECKED_KPA if compared else BAROMETER_UNCHECKED_KPA,
+        kind=BAROMETER,
+        at=now,
+        good_until=now,
+        text=f"{pressure_kPa * 10:.1f} hPa in the kitchen, by the node's barometer",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BarometerCheck:
+    """A barometer beside an altimeter setting. ``difference_kPa``: barometer less station. [kPa]"""
+
+    difference_kPa: float
+    accepted: bool
+    text: str
+
+
+def compare_barometer(
+    heard_kPa: float,
+    setting: PressureGiven,
+    altitude_m: float,
+    altitude_uncertainty_m: float | None,
+    now: datetime,
+) -> BarometerCheck | Refusal:
+    """Whether a barometer agrees with the altimeter setting of an airport near by.
+
+    It must agree within 1 hPa, which is how sure a compared barometer counts; the record knows no correction
+    for it. How sure the altitude is goes into the setting's own result and is told.
+    """
+    if setting.kind != ALTIMETER:
+        return _refuse(
+            "A barometer is compared with an altimeter setting, not with another pressure.",
+            _what_then(ALTIMETER),
+        )
+    station = station_pressure(setting, altitude_m, altitude_uncertainty_m, now)
+    if isinstance(station, Refusal):
+        return station
+    apart_kPa = heard_kPa - station.pressure_kPa
+    accepted = abs(apart_kPa) <= BAROMETER_CHECKED_KPA
+    text = (
+        f"The barometer reads {heard_kPa * 10:.1f} hPa; by the altimeter setting it is "
+        f"{station.pressure_kPa * 10:.1f} hPa in this kitchen: {apart_kPa * 10:+.1f} hPa apart."
+    )
+    if accepted:
+        text += " They agree within 1 hPa. Compare them again in 12 months."
+    else:
+        sure_m = WIDEST_ALTITUDE_M if altitude_uncertainty_m is None else altitude_uncertainty_m
+        text += (
+            " More than 1 hPa: it counts as a barometer that was never compared (±4 hPa). An altitude that is "
+            f"sure to ±{sure_m:.0f} m makes up to {10.0 * ALTITUDE_KPA_PER_M * sure_m:.1f} hPa of that."
+        )
+    return BarometerCheck(apart_kPa, accepted, text)
+
+
+def _header(altitude_m: float, uncertainty_m: float | None, now: datetime) -> Run:
+    """A run that is only its place, to ask the judge what it would think of a pressure there."""
+    site = Site(altitude_m=altitude_m, altitude_uncertainty_m=uncertainty_m)
+    return Run(run_id="", started_at=now, required=Required(minutes=1.0), site=site)
+
+
+def _refuse(reason: str, instead: str) -> Refusal:
+    return Refusal(OUT_OF_RANGE, reason, instead)
+
+
+def _sentence(phrase: str) -> str:
+    return phrase[:1].upper() + phrase[1:] + "."

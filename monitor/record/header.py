@@ -1,0 +1,225 @@
+"""Read ``run.json`` and say exactly what is wrong with one: the key by its path, what was expected, what was found."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from math import isfinite
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from monitor.errors import RecordError
+from monitor.record.files import shown, text_of
+from monitor.record.model import (
+    MARK_KINDS,
+    NOTHING,
+    RUN_FORMAT,
+    Batch,
+    Calibration,
+    Mark,
+    Probe,
+    Required,
+    Run,
+    Site,
+)
+
+
+class _Object:
+    """A JSON object being read: takes keys with checks, keeps the rest, knows its own path."""
+
+    def __init__(self, form: Any, path: str, file: str) -> None:
+        if not isinstance(form, dict):
+            raise RecordError(f"{file}: {path or 'the document'}: expected an object, found {shown(form)}.")
+        self._left = dict(form)
+        self._path = path
+        self._file = file
+
+    def fail(self, key: str, expected: str, found: Any) -> RecordError:
+        where = f"{self._path}.{key}" if self._path else key
+        return RecordError(f"{self._file}: {where}: expected {expected}, found {shown(found)}.")
+
+    def take(self, key: str) -> Any:
+        return self._left.pop(key, None)
+
+    def text(self, key: str, *, required: bool = False) -> str | None:
+        value = self.take(key)
+        if value is None and not required:
+            return None
+        if not isinstance(value, str) or (required and not value.strip()):
+            raise self.fail(key, "a text", value)
+        return value
+
+    def number(self, key: str, low: float, high: float, unit: str, *, required: bool = False) -> float | None:
+        value = self.take(key)
+        if value is None and not required:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+            raise self.fail(key, f"a number [{unit}]", value)
+        if not low <= value <= high:
+            raise self.fail(key, f"a number from {low:g} to {high:g} {unit}", value)
+        return float(value)
+
+    def time(self, key: str, *, required: bool = False) -> datetime | None:
+        value = self.take(key)
+        if value is None and not required:
+            return None
+        try:
+            moment = datetime.fromisoformat(value)
+        except (TypeError, ValueError):
+            raise self.fail(key, "a date and time such as 2026-08-14T09:12:00-06:00", value) from None
+        if moment.tzinfo is None:
+            raise self.fail(key, "a time with its UTC offset, such as 2026-08-14T09:12:00-06:00", value)
+        return moment
+
+    def rest(self) -> Mapping[str, Any]:
+        return MappingProxyType(self._left) if self._left else NOTHING
+
+
+def read_header(path: Path) -> Run:
+    """Read ``run.json`` alone: a run without its samples. Raises RecordError."""
+    try:
+        form = json.loads(text_of(path), parse_constant=_refuse_constant)
+    except ValueError as trouble:
+        line = getattr(trouble, "lineno", None)
+        where = f"line {line}, column {getattr(trouble, 'colno', '?')}: " if line else ""
+        raise RecordError(f"{path}: {where}expected JSON ({getattr(trouble, 'msg', trouble)}).") from None
+    except RecursionError:
+        raise RecordError(f"{path}: expected a run record, found JSON nested too deeply.") from None
+    return header_from_json(form, str(path))
+
+
+def _refuse_constant(word: str) -> float:
+    raise ValueError(f"a finite number, not {word}")
+
+
+def header_from_json(form: Any, file: str = "run.json") -> Run:
+    """A run without samples from the parsed ``run.json`` document; ``file`` names it in errors."""
+    top = _Object(form, "", file)
+    found = top.take("format")
+    if found != RUN_FORMAT:
+        raise top.fail("format", f'"{RUN_FORMAT}"', found)
+    run_id = top.text("run_id", required=True)
+    assert run_id is not None
+    started_at = top.time("started_at", required=True)
+    assert started_at is not None
+    zone = top.text("zone")
+    if zone is not None:
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise top.fail("zone", "a zone name such as America/Denver", zone) from None
+    ended_at = top.time("ended_at")
+    marks_form = top.take("marks")
+    return Run(
+        run_id=run_id,
+        started_at=started_at,
+        required=_required(top),
+        canner=top.text("canner"),
+        zone=zone,
+        site=_site(top),
+        batch=_batch(top),
+        probe=_probe(top),
+        marks=_marks(marks_form, file),
+        ended_at_s=None if ended_at is None else (ended_at - started_at).total_seconds(),
+        extra=top.rest(),
+    )
+
+
+def _part(top: _Object, key: str) -> _Object | None:
+    form = top.take(key)
+    return None if form is None else _Object(form, key, top._file)
+
+
+def _required(top: _Object) -> Required:
+    part = _part(top, "required")
+    if part is None:
+        raise top.fail("required", 'an object such as {"minutes": 30, "source": "..."}', None)
+    minutes = part.number("minutes", 0.1, 1440.0, "min", required=True)
+    assert minutes is not None
+    return Required(minutes=minutes, source=part.text("source"), extra=part.rest())
+
+
+def _site(top: _Object) -> Site:
+    part = _part(top, "site")
+    if part is None:
+        return Site()
+    return Site(
+        name=part.text("name"),
+        altitude_m=part.number("altitude_m", -500.0, 6000.0, "m"),
+        altitude_uncertainty_m=part.number("altitude_uncertainty_m", 0.0, 6000.0, "m"),
+        pressure_source=part.text("pressure_source"),
+        barometer_checked_at=part.time("barometer_checked_at"),
+        station_pressure_kPa=part.number("station_pressure_kPa", 1.0, 200.0, "kPa"),
+        extra=part.rest(),
+    )
+
+
+def _batch(top: _Object) -> Batch:
+    part = _part(top, "batch")
+    if part is None:
+        return Batch()
+    jars = part.number("jars", 0, 1000, "jars")
+    if jars is not None and jars != int(jars):
+        raise part.fail("jars", "a whole number of jars", jars)
+    return Batch(
+        food=part.text("food"),
+        food_id=part.text("food_id"),
+        pack=part.text("pack"),
+        jar=part.text("jar"),
+        jars=None if jars is None else int(jars),
+        extra=part.rest(),
+    )
+
+
+def _probe(top: _Object) -> Probe:
+    part = _part(top, "probe")
+    if part is None:
+        return Probe()
+    return Probe(
+        channel=part.text("channel") or "water",
+        kind=part.text("kind"),
+        converter=part.text("converter"),
+        calibration=_calibration(part),
+        extra=part.rest(),
+    )
+
+
+def _calibration(probe: _Object) -> Calibration | None:
+    form = probe.take("calibration")
+    if form is None:
+        return None
+    part = _Object(form, "probe.calibration", probe._file)
+    offset = part.number("offset_K", -50.0, 50.0, "K", required=True)
+    expanded = part.number("expanded_uncertainty_K", 0.0, 50.0, "K", required=True)
+    assert offset is not None and expanded is not None
+    factor = part.number("coverage_factor", 1.0, 5.0, "")
+    return Calibration(
+        offset_K=offset,
+        expanded_uncertainty_K=expanded,
+        coverage_factor=2.0 if factor is None else factor,
+        ice_offset_K=part.number("ice_offset_K", -50.0, 50.0, "K"),
+        boil_offset_K=part.number("boil_offset_K", -50.0, 50.0, "K"),
+        at=part.time("at"),
+        method=part.text("method"),
+        extra=part.rest(),
+    )
+
+
+def _marks(form: Any, file: str) -> tuple[Mark, ...]:
+    if form is None:
+        return ()
+    if not isinstance(form, list):
+        raise RecordError(f"{file}: marks: expected a list, found {shown(form)}.")
+    marks = []
+    for index, item in enumerate(form):
+        part = _Object(item, f"marks[{index}]", file)
+        t_s = part.number("t_s", -86400.0, 10 * 86400.0, "s", required=True)
+        kind = part.text("kind", required=True)
+        assert t_s is not None and kind is not None
+        if kind not in MARK_KINDS:
+            raise part.fail("kind", f"one of {', '.join(MARK_KINDS)}", kind)
+        marks.append(Mark(t_s=t_s, kind=kind, by=part.text("by"), text=part.text("text"), extra=part.rest()))
+    return tuple(marks)

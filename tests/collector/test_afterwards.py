@@ -1,0 +1,218 @@
+"""Samples of a run that come when it is over: judged again, a changed answer is an event and an alarm.
+
+The record's rule (a verdict is a function of the set of rows; late rows revise it, and the revision is an event)
+is common practice in electronic records: 21 CFR 113.89 and FDA's guide to inspections, part 1, on deviations
+that are found late.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.intake.wire import Pack
+from monitor.judge import judge
+from monitor.record import header_to_json
+from monitor.simulate.node import DemoCanner, demo_canner
+from monitor.store import reader
+from monitor.store.database import open_writer
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.handover import Batch
+from monitor.store.samples import row_values
+from monitor.store.writer import StoreWriter
+from monitor.timesource import ManualTime
+
+START = "2026-08-14T09:12:00-06:00"
+#: What the radio swallowed, in the middle of the hold that counts. [s before heat_off]
+GAP_S = (120.0, 60.0)
+
+
+@pytest.fixture(scope="module")
+def demo() -> DemoCanner:
+    return demo_canner(minutes=5.0, cooling_s=60.0)
+
+
+class Story:
+    """The invented batch as packs of a node, with the run's entries made when they are due."""
+
+    def __init__(self, data: Path, demo: DemoCanner) -> None:
+        self.data, self.demo = data, demo
+        self.clock = ManualTime(datetime.fromisoformat(START), 1000.0)
+        self._enter("node_assigned", {"node": "n1", "canner": "c1"}, None)
+        parts = {key: header_to_json(demo.header)[key] for key in ("site", "batch", "probe", "required")}
+        header = {"format": "boilwitness-run/1", "run_id": "r1", "canner": "c1", "started_at": START, **parts}
+        self._enter("run_started", header, "r1")
+        off_s = next(mark.t_s for mark in demo.marks if mark.kind == "heat_off")
+        packs = [
+            (
+                1000.0 + one.t_s,
+                Pack(
+                    "n1",
+                    boot=3,
+                    seq=n,
+                    uptime_s=50.0 + one.t_s,
+                    water_C=one.water_C,
+                    chip_C=one.chip_C,
+                    pressure_kPa=one.pressure_kPa,
+                ),
+            )
+            for n, one in enumerate(demo.samples)
+        ]
+        low_s, high_s = (1000.0 + off_s - before_s for before_s in GAP_S)
+        self.gap = [one for one in packs if low_s <= one[0] < high_s]
+        self.rest = [one for one in packs if not low_s <= one[0] < high_s]
+
+    def _enter(self, kind: str, body: dict[str, Any], run_id: str | None) -> None:
+        append_entry(self.data, kind, body, run_id=run_id, time=self.clock)
+
+    def play(self, collector: Any) -> None:
+        """Everything but the gap, the marks in between, and the end."""
+        marks = sorted(self.demo.marks, key=lambda mark: mark.t_s)
+        at = 0
+        for mark in marks:
+            before = [one for one in self.rest[at:] if one[0] - 1000.0 <= mark.t_s]
+            at += len(before)
+            collector.say(before)
+            self._enter("mark", {"kind": mark.kind}, "r1")
+        collector.say(self.rest[at:])
+        self._enter("run_ended", {}, "r1")
+
+
+@pytest.fixture
+def story(data: Path, demo: DemoCanner) -> Story:
+    return Story(data, demo)
+
+
+def verdicts(stored: Any) -> list[str]:
+    return [json.loads(row[0])["verdict"] for row in stored.ask("SELECT verdict FROM verdicts ORDER BY 1")]
+
+
+def revisions(stored: Any) -> list[str]:
+    rows = stored.ask("SELECT body FROM events WHERE kind = 'verdict_revised' ORDER BY event_id")
+    return [json.loads(row[0])["text"] for row in rows]
+
+
+def last_verdict(stored: Any) -> dict[str, Any]:
+    rows = stored.ask("SELECT verdict FROM verdicts ORDER BY verdict_id DESC LIMIT 1")
+    return json.loads(rows[0][0]) if rows else {}
+
+
+def test_what_comes_when_the_run_is_over_revises_its_verdict(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    collector = fed(story.clock)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored), what="for the verdict at the end")
+    assert last_verdict(stored)["verdict"] != "held"
+    assert revisions(stored) == []
+    collector.pass_time(600.0)
+
+    collector.say([(story.clock.monotonic_s(), pack) for _, pack in story.gap])
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored)["verdict"] == "held")
+    with_all = judge(reader.load_run(stored.connection(), "r1"))
+    assert last_verdict(stored)["proven_s"] == with_all.proven_s
+    wait(lambda: collector.clock.advance(0.3) or revisions(stored))
+    (text,) = revisions(stored)
+    assert "held" in text
+    assert collector.heard("verdict_revised")
+    (alarms,) = stored.ask("SELECT count(DISTINCT alarm_id) FROM alarms WHERE kind = 'verdict_revised'")
+    assert alarms == (1,)
+    assert stored.ask("SELECT sum(late) FROM samples") == [(len(story.gap),)]
+
+    collector.say([(story.clock.monotonic_s(), pack) for _, pack in story.gap])
+    collector.pass_time(5.0)
+    assert len(revisions(stored)) == 1, "the same samples once more change nothing"
+
+
+def test_what_a_killed_collector_stored_and_did_not_judge_is_judged_by_the_next(
+    fed: Callable[..., Any], story: Story, stored: Any, data: Path, wait: Any
+) -> None:
+    first = fed(story.clock)
+    story.play(first)
+    wait(lambda: first.clock.advance(0.3) or last_verdict(stored))
+    first.pass_time(600.0)
+    first.end()
+    # Committed, and then the power went: nobody judged.
+    conn = open_writer(data)
+    house = reader.read_house(conn)
+    start_s = house.runs["r1"].started_s
+    now_s = start_s + story.clock.monotonic_s() - 1000.0
+    rows = []
+    for at_s, pack in story.gap:
+        sample = story.demo.samples[pack.seq or 0]._replace(boot=3, seq=pack.seq, uptime_s=pack.uptime_s)
+        rows.append(row_values(1, sample, start_s + at_s - 1000.0, now_s, late=True))
+    assert len(StoreWriter(conn, story.clock).commit(Batch(rows=rows))) == len(story.gap)
+    conn.close()
+
+    second = fed(story.clock)
+    wait(lambda: second.clock.advance(0.3) or last_verdict(stored)["verdict"] == "held")
+    wait(lambda: second.clock.advance(0.3) or len(revisions(stored)) == 1)
+
+
+def test_raw_and_corrected_readings_are_both_kept_with_the_verdict(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    """A correction that is changed afterwards gives another verdict; the old one keeps its readings."""
+    collector = fed(story.clock)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    calibration = header_to_json(story.demo.header)["probe"]["calibration"]
+    offset_K = calibration["offset_K"]
+    (first,) = stored.ask("SELECT verdict_id FROM verdicts")
+    before = stored.ask(
+        "SELECT seq, raw_C, corrected_C FROM readings WHERE verdict_id = ? ORDER BY seq", *first
+    )
+    assert len(before) == len(story.rest)
+    said = {pack.seq: pack.water_C for _, pack in story.rest}
+    for seq, raw_C, corrected_C in before:
+        assert raw_C == pytest.approx(said[seq], abs=1e-4)
+        assert corrected_C == pytest.approx(raw_C + offset_K)
+    story._enter(
+        "header_changed", {"probe": {"calibration": calibration | {"offset_K": offset_K + 0.2}}}, "r1"
+    )
+    wait(lambda: collector.clock.advance(0.3) or len(verdicts(stored)) == 2, what="for it to be judged again")
+    again = "SELECT seq, raw_C, corrected_C FROM readings WHERE verdict_id = ? ORDER BY seq"
+    assert stored.ask(again, *first) == before
+    (second,) = stored.ask("SELECT max(verdict_id) FROM verdicts")
+    for _, raw_C, corrected_C in stored.ask(again, *second):
+        assert corrected_C == pytest.approx(raw_C + offset_K + 0.2)
+
+
+def test_a_mark_withdrawn_when_the_run_is_over_revises_its_verdict(
+    fed: Callable[..., Any], story: Story, stored: Any, data: Path, wait: Any
+) -> None:
+    """An entry takes effect when it is appended: without jars in, boiling water proves nothing."""
+    story.rest, story.gap = sorted(story.rest + story.gap, key=lambda one: one[0]), []
+    collector = fed(story.clock)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    assert last_verdict(stored)["verdict"] == "held"
+    with closing(open_writer(data)) as conn:
+        jars_in = [entry for entry in read_entries(conn, "r1", ["mark"]) if entry.body["kind"] == "jars_in"]
+        for entry in jars_in:
+            append_entry(
+                conn, "correction", {"withdrawn": True}, run_id="r1", corrects=entry.id, time=story.clock
+            )
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored)["verdict"] != "held")
+    wait(lambda: collector.clock.advance(0.3) or revisions(stored))
+    assert "instead of held" in revisions(stored)[0]
+
+
+def test_a_run_that_ended_while_nobody_collected_is_judged_and_not_called_revised(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    first = fed(story.clock)
+    first.say(story.rest[:300])
+    first.pass_time(1.0)
+    first.end()
+    append_entry(story.data, "run_ended", {}, run_id="r1", time=story.clock)
+    second = fed(story.clock)
+    wait(lambda: second.clock.advance(0.3) or last_verdict(stored))
+    assert revisions(stored) == []
+    assert stored.live() == {}

@@ -1,0 +1,62 @@
+"""What a set-up can prove, and what would help: each way is tried on the judge's own budget."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from monitor.judge.budget import budget_of
+from monitor.plan.place import site_of
+from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, what_it_proves
+from monitor.record.model import Calibration, Probe, Required, Run
+
+NOW = datetime(2026, 8, 14, 15, 0, tzinfo=UTC)
+
+
+def _header(altitude_m: float = 1650.0, calibration: Calibration | None = None) -> Run:
+    probe = Probe(kind="type K class 1", converter="linearised, 0.0078 K steps", calibration=calibration)
+    return Run("r", NOW, Required(30.0), site=site_of("hill kitchen", altitude_m, 10.0), probe=probe)
+
+
+def test_a_thermocouple_at_1650_m_without_a_barometer() -> None:
+    """Weather 2 × 0.21 K and season 2 × 0.22 K at 1650 m, taken 0.27 K higher for warm days: told with their figures,
+    and that a setting alone does not do, a check in the same week does if the boil is seen, and both do."""
+    found = what_it_proves(_header())
+    assert found.answer == CANNOT
+    assert "±0.4 K" in found.why_altitude and "0.27 K higher" in found.why_altitude
+    answers = {way.what.split(",")[0]: way.answer for way in found.ways}
+    assert answers["Type today's altimeter setting (QNH) of an airport near by"] == CANNOT
+    assert answers["A barometer on the node"] == CANNOT
+    assert answers["Check this probe in the same week"] == PROVES_IF_SEEN
+    assert answers["That check"] == PROVES
+
+
+def test_a_way_that_was_gone_leads_where_it_said() -> None:
+    """A real check with an uncertainty of 0.3 K, and then a typed pressure, give the answers that were promised."""
+    check = Calibration(-0.4, 0.3, 2.0, -0.35, -0.42, NOW, "ice and boiling points")
+    checked = what_it_proves(_header(calibration=check))
+    assert checked.answer == PROVES_IF_SEEN
+    assert [way.answer for way in checked.ways] == [PROVES, PROVES]
+    assert "somebody must see" in checked.why_altitude
+    site = replace(_header().site, station_pressure_kPa=83.0, pressure_source="station pressure")
+    typed = what_it_proves(replace(_header(calibration=check), site=site))
+    assert (typed.answer, typed.ways, typed.why_altitude) == (PROVES, (), "")
+
+
+@pytest.mark.parametrize("altitude_m", [0.0, 300.0, 1650.0, 2800.0])
+def test_every_way_is_better_or_said_not_to_be_enough(altitude_m: float) -> None:
+    """No promise that the budget does not keep."""
+    found = what_it_proves(_header(altitude_m))
+    assert found.budget == budget_of(_header(altitude_m))
+    assert any(way.answer == PROVES for way in found.ways)
+    assert all("not enough" in way.text for way in found.ways if way.answer == CANNOT)
+
+
+def test_without_an_altitude_nothing_is_promised() -> None:
+    """Nothing says where water boils: no way is shown but to give the altitude."""
+    bare = replace(_header(), site=replace(_header().site, altitude_m=None))
+    found = what_it_proves(bare)
+    assert found.answer == CANNOT
+    assert found.why_altitude == ""
