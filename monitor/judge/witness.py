@@ -25,10 +25,11 @@ class Witness:
         engine.push(sample, conflict)
         if engine.next_mark != self._marks_passed:
             self._pass_marks()
-        if engine.completed_s is not None:
-            self.cooling.on_hold_complete(engine.completed_s)
+        completed_s = engine.state.hold.completed_s
+        if completed_s is not None:
+            self.cooling.on_hold_complete(completed_s)
         if (
-            engine.completed_s is not None
+            completed_s is not None
             or self.cooling.heat_off_s is not None
             or self.cooling.lifted_s is not None
         ):

@@ -14,7 +14,7 @@ from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.kitchen import Kitchen, local_time
 from monitor.simulate.observe import observe
 from monitor.simulate.probe import at_the_junction, noise_K2_s
-from monitor.simulate.truth import FALTER_K, UNSEEN_K, TrueStretch, Truth
+from monitor.simulate.truth import FALTER_K, UNSEEN_K, Floats, TrueStretch, Truth
 
 #: No story of the suite is longer. [s]
 LONGEST_S = 4 * 3600
@@ -78,38 +78,46 @@ class Labelled:
     @cached_property
     def losses(self) -> list[Loss]:
         """What lies between the true stretches of boil: how deep, how long, how plain to this probe."""
-        stretches = self.stretches
-        if len(stretches) < 2 or self.story is None:
+        if self.story is None:
             return []
-        kitchen = self.story.kitchen
-        shown = at_the_junction(kitchen.probe, self.truth) - self.truth.boil_C
-        noise = noise_K2_s(kitchen.probe, kitchen.node.interval_s)
-        found = []
-        for left, right in pairwise(stretches):
-            first, last = int(left.end_s), int(right.start_s)
-            level = float(np.median(shown[max(int(left.start_s), first - 60) : first]))
-            below = np.minimum(shown[first : last + 10] - level, 0.0)
-            found.append(
-                Loss(
-                    start_s=left.end_s,
-                    end_s=right.start_s,
-                    depth_K=float(self.truth.deficit_K[first:last].max(initial=0.0)),
-                    plainness=math.sqrt(float((below**2).sum()) / noise),
-                )
-            )
-        return found
+        return [self._loss(left, right.start_s) for left, right in pairwise(self.stretches)]
 
     @cached_property
-    def visible_hold_s(self) -> float:
-        """The longest hold when losses too faint for any detector are bridged. [s]"""
-        stretches = self.stretches
-        best = length_s = stretches[0].length_s if stretches else 0.0
-        start_s = stretches[0].start_s if stretches else 0.0
-        for loss, stretch in zip(self.losses, stretches[1:], strict=True):
-            if loss.plainness >= FAINT:
-                start_s = stretch.start_s
-            length_s = stretch.end_s - start_s
-            best = max(best, length_s)
+    def _shown_K(self) -> Floats:
+        """What the junction shows, less the boiling point, second by second. [K]"""
+        assert self.story is not None
+        return at_the_junction(self.story.kitchen.probe, self.truth) - self.truth.boil_C
+
+    def _loss(self, left: TrueStretch, until_s: float) -> Loss:
+        """The loss after a stretch, as it shows by ``until_s``."""
+        assert self.story is not None
+        kitchen, shown = self.story.kitchen, self._shown_K
+        noise = noise_K2_s(kitchen.probe, kitchen.node.interval_s)
+        first, last = int(left.end_s), int(until_s)
+        level = float(np.median(shown[max(int(left.start_s), first - 60) : first]))
+        below = np.minimum(shown[first : last + 10] - level, 0.0)
+        return Loss(
+            start_s=left.end_s,
+            end_s=until_s,
+            depth_K=float(self.truth.deficit_K[first:last].max(initial=0.0)),
+            plainness=math.sqrt(float((below**2).sum()) / noise),
+        )
+
+    def visible_hold_s(self, until_s: float = math.inf) -> float:
+        """The longest hold by ``until_s`` when losses too faint for any detector, by then, are bridged. [s]"""
+        stretches = [stretch for stretch in self.stretches if stretch.start_s < until_s]
+        best, start_s = 0.0, stretches[0].start_s if stretches else 0.0
+        ends_s = [stretch.start_s for stretch in stretches[1:]]
+        if until_s < math.inf:
+            ends_s.append(max(until_s, stretches[-1].end_s) if stretches else until_s)
+        for place, stretch in enumerate(stretches):
+            best = max(best, stretch.end_s - start_s)
+            if place >= len(ends_s) or self.story is None:
+                break
+            if self._loss(stretch, ends_s[place]).plainness >= FAINT:
+                start_s = ends_s[place]
+            else:
+                best = max(best, ends_s[place] - start_s)
         return best
 
     @property

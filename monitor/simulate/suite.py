@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from math import inf
 
 from monitor.judge import judge
 from monitor.judge.verdict import BROKEN, HELD, Event, Verdict
@@ -163,7 +164,7 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
         possible_s=verdict.possible_s,
         depth_K=faintest.depth_K if faintest else 0.0,
         plainness=faintest.plainness if faintest else 0.0,
-        visible_s=labelled.visible_hold_s,
+        visible_s=labelled.visible_hold_s(_claimed_at_s(verdict, told_s)),
         guarded=labelled.guarded,
         sensor=labelled.sensor,
         seen=labelled.seen,
@@ -175,6 +176,15 @@ def judge_one(family: str, seed: int, *, stop: bool = False) -> Outcome:
         called=_called(labelled, verdict) if FAMILIES[family].side != "reported" else (),
         stopped_verdict=_stopped(labelled, told_s) if stop and told_s is not None else "",
     )
+
+
+def _claimed_at_s(verdict: Verdict, told_s: float | None) -> float:
+    """Until when the engine had seen the record when it proved what it proved. [s]
+
+    Where that is no more than it promised with ``hold_complete``, nothing later could change it.
+    """
+    promised = told_s is not None and verdict.proven_s <= verdict.required_s + 1.0
+    return told_s if told_s is not None and promised else inf
 
 
 def _imagined(labelled: Labelled, kinds: set[str]) -> tuple[str, ...]:
