@@ -12,16 +12,16 @@ import pytest
 from monitor.judge import readings
 from monitor.judge.noise import Noise
 from monitor.judge.readings import JumpFilter, Step, StillWatch
+from monitor.judge.trace import Trace
 
 
 def learned(step_K: float, sigma_K: float, *, seed: int = 1, level: float = 100.1) -> Noise:
     """A scatter model taught by five minutes of plateau."""
-    noise = Noise(step_K)
+    noise, trace = Noise(step_K), Trace()
     rng = np.random.default_rng(seed)
-    values: list[float] = []
-    for _ in range(300):
-        values.append(round((level + rng.normal(0.0, sigma_K)) / step_K) * step_K)
-        noise.learn_boil(values, 0)
+    for second in range(300):
+        trace.append(float(second), round((level + rng.normal(0.0, sigma_K)) / step_K) * step_K)
+        noise.learn_boil(trace, 0)
     return noise
 
 
