@@ -158,7 +158,7 @@ def _corrections(rows: Sequence[Row]) -> Item:
 
 
 def _deviations(found: Sequence[Deviation]) -> Item:
-    still = [one.number for one in found if one.is_open]
+    still = [one.number.rpartition("-")[2] for one in found if one.is_open]
     evidence = f"{len(found)} in all; open: {', '.join(still) or 'none'}"
     return Item("deviations", "Every deviation is closed", not still, evidence)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import partial
 from typing import Any
 
@@ -21,8 +21,6 @@ from monitor.store.reader import load_run, verdict_of
 from monitor.store.runs import SHAPING, House, RunFacts, read_house
 from monitor.store.stamp import parse_utc, utc_text
 
-#: A lifting that nobody marked is looked for in the samples for so long; afterwards it matters no more.
-_SEEN_FOR = timedelta(days=3)
 #: Asked for a verdict that the store has not: the run's id, its newest entry, and how to load it.
 Judged = Callable[[str, int, Callable[[], Run]], Mapping[str, Any]]
 
@@ -104,7 +102,7 @@ def load_batches(conn: sqlite3.Connection, now: datetime, *, judged: Judged = ju
             continue
         if verdict is None:
             verdict = judged(run_id, _newest(own), partial(load_run, conn, run_id))
-        states.append(batch_state(_run(conn, facts, now), verdict, [*own, *_children(starts, run_id)], now))
+        states.append(batch_state(_run(conn, facts), verdict, [*own, *_children(starts, run_id)], now))
     return states
 
 
@@ -119,11 +117,11 @@ def _newest(own: Iterable[Entry]) -> int:
     return max((entry.id for entry in own), default=0)
 
 
-def _run(conn: sqlite3.Connection, facts: RunFacts, now: datetime) -> Run:
-    """The run, with its samples only where they may show a lifting that nobody marked."""
+def _run(conn: sqlite3.Connection, facts: RunFacts) -> Run:
+    """The run, with its samples only where they may show what nobody marked."""
     run = facts.as_run()
-    lifted = any(mark.kind == "jars_lifted" for mark in run.marks)
-    return run if lifted or now - run.started_at > _SEEN_FOR else load_run(conn, facts.run_id)
+    marked = {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}
+    return run if marked else load_run(conn, facts.run_id)
 
 
 def _stored(conn: sqlite3.Connection, run_id: str, own: Iterable[Entry]) -> Mapping[str, Any] | None:
