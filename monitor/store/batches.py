@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from typing import Any
@@ -17,7 +17,7 @@ from monitor.jars import BatchState, batch_state, runs_sharing
 from monitor.judge import judge
 from monitor.record.model import Run
 from monitor.store.entries import Entry, read_entries
-from monitor.store.reader import load_run, verdict_of
+from monitor.store.reader import load_run, run_samples, verdict_of
 from monitor.store.runs import SHAPING, House, RunFacts, read_house
 from monitor.store.stamp import parse_utc, utc_text
 
@@ -102,7 +102,7 @@ def load_batches(conn: sqlite3.Connection, now: datetime, *, judged: Judged = ju
             continue
         if verdict is None:
             verdict = judged(run_id, _newest(own), partial(load_run, conn, run_id))
-        states.append(batch_state(_run(conn, facts), verdict, [*own, *_children(starts, run_id)], now))
+        states.append(batch_state(_run(conn, house, facts), verdict, [*own, *_children(starts, run_id)], now))
     return states
 
 
@@ -117,11 +117,14 @@ def _newest(own: Iterable[Entry]) -> int:
     return max((entry.id for entry in own), default=0)
 
 
-def _run(conn: sqlite3.Connection, facts: RunFacts) -> Run:
+def _run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
     """The run, with its samples only where they may show what nobody marked."""
     run = facts.as_run()
-    marked = {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}
-    return run if marked else load_run(conn, facts.run_id)
+    if {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
+        return run
+    if facts.imported:
+        return load_run(conn, facts.run_id)
+    return replace(run, samples=tuple(run_samples(conn, house, facts)))
 
 
 def _stored(conn: sqlite3.Connection, run_id: str, own: Iterable[Entry]) -> Mapping[str, Any] | None:
