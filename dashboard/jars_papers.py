@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from urllib.parse import urlsplit
 
 import streamlit as st
@@ -105,14 +106,17 @@ def open_deviation(batch: Batch) -> bool:
         return True
 
 
-def review_table(state: BatchState) -> None:
+def review_table(state: BatchState, now: datetime) -> None:
     """The built check list with the evidence beside each line, and who signed it."""
     rows = []
     for item in state.review_items:
         glyph, tone, word = _MARKS[item.ok]
         sign = f'<span class="bw-sign bw-tone-{tone}">{glyph} {word}</span>'
         rows.append((sign, look.esc(item.title), look.esc(item.evidence)))
-    due = f" It is due by {figures.local_day(state.review_due, state.zone)}." if state.review_due else ""
+    due = ""
+    if state.review_due is not None:
+        word = "It is overdue since" if now > state.review_due else "It is due by"
+        due = f" {word} {figures.local_day(state.review_due, state.zone)}."
     signed = f'<p class="bw-note">Not signed.{look.esc(due)}</p>'
     if state.review is not None:
         when = figures.local_day(state.review.at, state.zone)

@@ -94,7 +94,7 @@ def _papers(batch: Batch, may: bool) -> None:
     if may:
         _said(jars_papers.close_deviation(state))
         _said(jars_papers.open_deviation(batch))
-    jars_papers.review_table(state)
+    jars_papers.review_table(state, batch.now)
     if may:
         _said(jars_papers.sign_review(state))
 

@@ -163,6 +163,12 @@ def test_the_engines_departures_open_deviations_that_block_the_shelf(kitchen: An
     batch.add(
         "deviation_closed", LIFTED + 13.8 * HOUR, deviation=one.key, cause="breaker", action="boiled anew"
     )
+    waiting = batch.state(LIFTED + 13.9 * HOUR)
+    (alarms,) = [item for item in waiting.review_items if item.key == "alarms"]
+    assert (alarms.ok, alarms.evidence) == (False, "boil lost 1; 0 acknowledged")
+    batch.add("alarm_acknowledged", 930.0, alarm_id="a")
+    (alarms,) = [item for item in batch.state(LIFTED + 13.9 * HOUR).review_items if item.key == "alarms"]
+    assert alarms.ok
     batch.sign(LIFTED + 14 * HOUR)
     assert batch.state(LIFTED + 14.1 * HOUR).jars[0].status is Status.SHELF
 
