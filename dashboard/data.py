@@ -17,7 +17,6 @@ import streamlit as st
 
 from dashboard import judging, settings
 from dashboard.live_model import usual_spacing_s
-from dashboard.trace import Trace, trace
 from monitor.errors import StoreError
 from monitor.record import Run, Sample
 from monitor.store import reader
@@ -85,16 +84,33 @@ def house(data_dir: Path) -> House:
 # What follows grows with the years, or changes seldom; none of it is read anew each second.
 
 
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _entries_add_up(data_dir: Path, grown: tuple[int, ...]) -> reader.House:
+    with store_in(data_dir) as conn:
+        return reader.read_house(conn)
+
+
+def told(conn: sqlite3.Connection, data_dir: Path) -> reader.House:
+    """What all entries add up to: nothing of it is ever changed, so it is read again only when more was said."""
+    grown = conn.execute(
+        "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(clock_id), 0) FROM clocks),"
+        " (SELECT count(*) FROM imported_runs)"
+    ).fetchone()
+    return _entries_add_up(data_dir, tuple(grown))
+
+
 @st.cache_resource(ttl=5.0, max_entries=4, show_spinner=False)
 def _rows_of(data_dir: Path, run_ids: tuple[str, ...]) -> dict[str, reader.RunRow]:
-    with store() as conn:
-        return {row.run_id: row for row in reader.list_runs(conn) if row.run_id in run_ids}
+    with store_in(data_dir) as conn:
+        return {
+            row.run_id: row for row in reader.list_runs(conn, told(conn, data_dir)) if row.run_id in run_ids
+        }
 
 
 @st.cache_resource(ttl=3.0, max_entries=2, show_spinner=False)
 def _nodes(data_dir: Path) -> tuple[reader.NodeRow, ...]:
-    with store() as conn:
-        return tuple(reader.nodes(conn))
+    with store_in(data_dir) as conn:
+        return tuple(reader.nodes(conn, told(conn, data_dir)))
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)
@@ -117,16 +133,17 @@ def age_s(moment: House, utc: str) -> float:
 def live_trace(data_dir: Path, run_id: str, since_s: float) -> tuple[Run | None, list[Sample]]:
     """The header and marks of a run that is on, and its samples from ``since_s`` on, in time order."""
     with store() as conn:
-        facts = reader.read_house(conn).runs.get(run_id)
+        house = told(conn, data_dir)
+        facts = house.runs.get(run_id)
         if facts is None:
             return None, []
-        return facts.as_run(), reader.recent_samples(conn, run_id, since_s)
+        return facts.as_run(), reader.recent_samples(conn, run_id, since_s, house)
 
 
 @st.cache_resource(ttl=30.0, max_entries=16, show_spinner=False)
 def _spacing_s(data_dir: Path, run_id: str, at_s: float) -> float:
     with store() as conn:
-        samples = reader.recent_samples(conn, run_id, max(0.0, at_s - 120.0))
+        samples = reader.recent_samples(conn, run_id, max(0.0, at_s - 120.0), told(conn, data_dir))
     return usual_spacing_s([sample.t_s for sample in samples if not sample.late])
 
 
@@ -137,15 +154,15 @@ def spacing_s(run_id: str, at_s: float) -> float:
 
 @st.cache_resource(ttl=5.0, show_spinner=False)
 def _household(data_dir: Path) -> dict[str, Any]:
-    told: dict[str, Any] = {}
+    chosen: dict[str, Any] = {}
     try:
-        with store() as conn:
+        with store_in(data_dir) as conn:
             for entry in read_entries(conn, kinds=["settings"]):
-                told |= entry.body
+                chosen |= entry.body
     except StoreError:
         # No store yet: nothing was chosen.
         return {}
-    return told
+    return chosen
 
 
 def household() -> dict[str, Any]:
@@ -157,7 +174,7 @@ def household() -> dict[str, Any]:
 def runs(data_dir: Path) -> list[reader.RunRow]:
     """Every run, newest first. Those that came from elsewhere are judged here, the newest first, behind the pages."""
     with store() as conn:
-        rows = reader.list_runs(conn)
+        rows = reader.list_runs(conn, told(conn, data_dir))
         said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
     return [
         _with_verdict(row, judging.Record(data_dir, row.run_id, said.get(row.run_id, 0)))
@@ -173,61 +190,6 @@ def _with_verdict(row: reader.RunRow, record: judging.Record) -> reader.RunRow:
         return row
     advice = found["advice"]["action"]
     return replace(row, verdict=found["verdict"], proven_s=found["proven_s"], advice_action=advice)
-
-
-@dataclass(frozen=True, slots=True)
-class OneRun:
-    """A run as its page shows it. ``verdict`` is the JSON form, ``None`` where the store holds none: then
-    :func:`verdict_of` judges it, which may take seconds. ``entries`` are its own and those of runs that
-    process its jars again.
-    """
-
-    row: reader.RunRow
-    run: Run
-    whole: Trace
-    verdict: dict[str, Any] | None
-    entries: list[Entry]
-    journal: list[reader.AlarmRow]
-
-
-def one_run(data_dir: Path, run_id: str) -> OneRun | None:
-    """Everything about a run; ``None`` when the store does not hold it. Read anew only when it has changed."""
-    with store() as conn:
-        newest = conn.execute(
-            "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(verdict_id), 0) FROM"
-            " verdicts WHERE run_id = ?1), (SELECT count(*) FROM imported_runs), (SELECT max(id) FROM alarms),"
-            " (SELECT updated_utc FROM live WHERE run_id = ?1)",
-            (run_id,),
-        ).fetchone()
-    return _one_run(data_dir, run_id, tuple(newest))
-
-
-@st.cache_resource(max_entries=4, show_spinner=False)
-def _one_run(data_dir: Path, run_id: str, newest: tuple[int | str | None, ...]) -> OneRun | None:
-    with store() as conn:
-        row = next((item for item in reader.list_runs(conn) if item.run_id == run_id), None)
-        if row is None:
-            return None
-        run = reader.load_run(conn, run_id)
-        starts = read_entries(conn, None, ("run_started",))
-        again = [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
-        calibration = run.probe.calibration
-        return OneRun(
-            row,
-            run,
-            trace(run.samples, calibration.offset_K if calibration else 0.0),
-            reader.verdict_of(conn, run_id),
-            [*read_entries(conn, run_id), *again],
-            reader.alarms(conn, run_id),
-        )
-
-
-def verdict_of(found: OneRun) -> dict[str, Any]:
-    """The verdict in its JSON form, judged now when the store holds none."""
-    if found.verdict is not None:
-        return found.verdict
-    own = [entry.id for entry in found.entries if entry.run_id == found.row.run_id]
-    return judging.at_once(judging.Record(settings.current().data_dir, found.row.run_id, max(own, default=0)))
 
 
 def say(

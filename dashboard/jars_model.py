@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Iterable, Sequence
+from datetime import UTC, date, datetime, time
 
 from dashboard import figures
 from dashboard.words import Sign
 from monitor.jars import BatchState, Status
 from monitor.jars.disposition import Basis
-from monitor.jars.seals import Seal
+from monitor.jars.seals import QUESTIONS, Seal
 from monitor.jars.state import Clock, JarState
+from monitor.jars.times import Moment
+from monitor.tables.guidance import fact
 
 SEALS: dict[Seal, Sign] = {
     Seal.NOT_JUDGED: Sign("Not judged", "ring", "○", "quiet"),
@@ -21,59 +24,6 @@ SEALS: dict[Seal, Sign] = {
     Seal.OPENED: Sign("Opened for a test", "square", "□", "quiet"),
 }
 
-
-def headline(state: BatchState) -> str:
-    """What the batch waits for, in one sentence."""
-    if state.standing.basis is Basis.OPEN:
-        return "The jars are still in the canner."
-    if not state.jars:
-        return "The record does not say how many jars there are."
-    if state.lifted is None:
-        return "Lift the jars, and say how many came out whole."
-    undecided = state.undecided()
-    if undecided:
-        noun = "jar waits" if len(undecided) == 1 else "jars wait"
-        return f"{len(undecided)} {noun} for your decision."
-    waiting = state.next_jar()
-    if waiting is not None:
-        return f"Jar {waiting} is the next whose seal is to be judged."
-    return "Every jar has its place." if state.settled() else "Every seal is judged."
-
-
-def clock_words(clock: Clock, now: datetime, zone: str | None) -> str:
-    """A deadline: until when, how much is left, and why."""
-    at = figures.local_time(clock.deadline, zone)[:5]
-    left_s = clock.left_s(now)
-    if left_s <= 0:
-        return (
-            f"{clock.name.capitalize()}: closed at {at}. What was not placed by then is discarded, untasted."
-        )
-    return (
-        f"{clock.name.capitalize()}: until {at}, {figures.about(left_s)} from now. {clock.text.capitalize()}."
-    )
-
-
-def seal_round_words(state: BatchState, now: datetime) -> str:
-    """When the seals may be judged, in the site's time."""
-    if state.seals_from is None:
-        return "The seals are judged 12 to 24 hours after the jars were lifted."
-    at = figures.local_day(state.seals_from, state.zone)
-    if now < state.seals_from:
-        return (
-            f"The seals may be judged from {at}. An answer before then is provisional and is asked for again."
-        )
-    return f"The seals may be judged (since {at})."
-
-
-def jar_cells(jar: JarState, zone: str | None) -> tuple[str, Sign, str, str, str]:
-    """(number, seal, place with its date, why, what to do and by when)."""
-    place = jar.status.value
-    if jar.use_by is not None:
-        place += f", use by {jar.use_by.isoformat()}"
-    due = f" By {figures.local_day(jar.due, zone)}." if jar.due is not None else ""
-    return str(jar.jar), SEALS[jar.seal.seal], place, jar.why, f"{jar.do}{due}".strip()
-
-
 #: What a person says of a jar, and the word of the entry. The shelf is never chosen, it follows.
 PLACES: dict[Status, str] = {
     Status.REFRIGERATE: "Refrigerate",
@@ -82,3 +32,106 @@ PLACES: dict[Status, str] = {
     Status.DISCARDED: "Discard, untasted",
     Status.BROKEN: "It is broken",
 }
+
+#: The four questions of the seal round, short enough for a phone: what to do, and each answer's words.
+ROUND: dict[str, tuple[str, dict[str, str]]] = {
+    "press": ("Press the middle", {"firm": "Stays firm", "springs": "Springs back"}),
+    "sight": ("Look across it", {"dished": "Dished", "flat": "Flat", "bulging": "Bulging"}),
+    "tap": ("Tap with a spoon", {"ring": "Rings", "dull": "Dull"}),
+    "lift": ("Lift by the lid's edge", {"holds": "Holds", "gives": "Gives"}),
+}
+assert {key: tuple(answers) for key, (_, answers) in ROUND.items()} == QUESTIONS
+
+
+def headline(state: BatchState, now: datetime | None = None) -> str:
+    """What the batch waits for, in one sentence; ``now`` where it is known (aware)."""
+    if state.standing.basis is Basis.OPEN:
+        return "The jars are still in the canner."
+    if not state.jars:
+        return "The record does not say how many jars there are."
+    undecided = state.undecided()
+    if undecided and state.standing.basis is Basis.FAILED:
+        return _undecided(undecided)
+    if state.lifting is None:
+        return "Lift the jars, and say how many came out whole."
+    if undecided:
+        return _undecided(undecided)
+    waiting = state.next_jar()
+    if waiting is not None and now is not None and state.seals_from is not None and now < state.seals_from:
+        return f"The jars rest. Judge their seals from {figures.local_time(state.seals_from, state.zone)[:5]} on."
+    if waiting is not None:
+        return f"Jar {waiting} is the next whose seal is to be judged."
+    if held := state.held_by_deviation():
+        noun = "jar waits" if len(held) == 1 else "jars wait"
+        return f"{len(held)} sealed {noun} for an open deviation to be closed."
+    if any(jar.status is Status.WAITING for jar in state.jars):
+        return "Review the record and sign it: the sealed jars wait for that."
+    return "Every jar has its place." if "jars_decided" in state.settled() else "Every seal is judged."
+
+
+def _undecided(jars: Sequence[JarState]) -> str:
+    noun = "jar waits" if len(jars) == 1 else "jars wait"
+    return f"{len(jars)} {noun} for your decision."
+
+
+def clock_words(clock: Clock, now: datetime, zone: str | None) -> str:
+    """A deadline: how much is left, until when, and why."""
+    at = figures.local_time(clock.deadline, zone)[:5]
+    left_s = clock.left_s(now)
+    if left_s <= 0:
+        when = figures.local_day(clock.deadline, zone)
+        return (
+            f"{clock.name.capitalize()}: closed {when}. What was not placed by then is discarded, untasted."
+        )
+    return f"{clock.name.capitalize()}: {figures.about(left_s)} left, until {at}. {clock.text.capitalize()}."
+
+
+def cited(numbers: Iterable[str]) -> list[tuple[str, str, str]]:
+    """(number, what is published, where) of guidance, in its own order, each once."""
+    ordered = sorted(set(numbers), key=lambda number: int(number[1:]))
+    return [(number, fact(number).fact, fact(number).source) for number in ordered]
+
+
+def moment_words(what: str, moment: Moment, zone: str | None) -> str:
+    """When something happened, and which it was: marked by a person or seen in the record."""
+    return f"{what} {figures.local_day(moment.at, zone)} ({moment.words})."
+
+
+def seal_round_words(state: BatchState, now: datetime) -> str:
+    """When the seals may be judged, in the site's time."""
+    if state.seals_from is None:
+        return "The seals are judged 12 to 24 hours after the jars were lifted."
+    at = figures.local_day(state.seals_from, state.zone)
+    if now < state.seals_from:
+        left = figures.about((state.seals_from - now).total_seconds())
+        return (
+            f"The seals may be judged from {at}, {left} from now. An answer before then is provisional and is "
+            "asked for again."
+        )
+    return f"The seals may be judged (since {at})."
+
+
+def jar_cells(jar: JarState, zone: str | None) -> tuple[str, Sign, str, str, str]:
+    """(number, seal, place with its date, why, what to do and by when)."""
+    place = jar.gone or jar.status.value
+    if jar.use_by is not None and not jar.gone:
+        place += f", use by {jar.use_by.isoformat()}"
+    due = f" By {figures.local_day(jar.due, zone)}." if jar.due is not None else ""
+    return str(jar.jar), SEALS[jar.seal.seal], place, jar.why, f"{jar.do}{due}".strip()
+
+
+def kept_words(jar: JarState) -> str:
+    """What became of an answer that was just kept."""
+    return f"Jar {jar.jar}: {jar.seal.seal.value} ({jar.seal.why})."
+
+
+def instants(day: date, clock: time, zone: str | None) -> list[datetime]:
+    """The moments that a kitchen's clock showed this: two in the repeated autumn hour, none in the skipped one."""
+    there = figures.zone(zone)
+    found = []
+    for fold in (0, 1):
+        moment = datetime.combine(day, clock, tzinfo=there).replace(fold=fold)
+        back = moment.astimezone(UTC).astimezone(there)
+        if back.replace(tzinfo=None, fold=0) == moment.replace(tzinfo=None, fold=0):
+            found.append(moment.astimezone(UTC))
+    return sorted(set(found))

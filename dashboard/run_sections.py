@@ -14,7 +14,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import alarm_model, data, figures, jars_model, look, settings, words
+from dashboard import alarm_model, data, figures, jars_model, look, run_data, settings, words
 from monitor.errors import MonitorError
 from monitor.jars import BatchState, batch_state
 from monitor.proof.dossier import entry_form, from_store
@@ -25,7 +25,7 @@ from monitor.store.export import export_run, safe_name
 from monitor.store.stamp import SYSTEM_TIME
 
 
-def state_of(found: data.OneRun, verdict: Mapping[str, Any]) -> BatchState | None:
+def state_of(found: run_data.OneRun, verdict: Mapping[str, Any]) -> BatchState | None:
     """What became of the jars; ``None`` while the run is on, or where its entries do not add up."""
     if found.row.ended_utc is None:
         return None
@@ -36,7 +36,7 @@ def state_of(found: data.OneRun, verdict: Mapping[str, Any]) -> BatchState | Non
         return None
 
 
-def jars(found: data.OneRun, state: BatchState | None) -> None:
+def jars(found: run_data.OneRun, state: BatchState | None) -> None:
     """Each jar's seal and place, and the way to the page where they are judged."""
     if state is None or not state.jars:
         return
@@ -53,7 +53,7 @@ def jars(found: data.OneRun, state: BatchState | None) -> None:
     )
 
 
-def deviations(found: data.OneRun, state: BatchState | None) -> None:
+def deviations(found: run_data.OneRun, state: BatchState | None) -> None:
     """What departed from the plan, and how each was closed."""
     if state is None or not state.deviations:
         return
@@ -68,7 +68,7 @@ def deviations(found: data.OneRun, state: BatchState | None) -> None:
     )
 
 
-def alarms(found: data.OneRun) -> None:
+def alarms(found: run_data.OneRun) -> None:
     """The alarm journal of the run: each alarm, and what became of it."""
     told = alarm_model.history(found.journal)
     if not told:
@@ -85,7 +85,7 @@ def alarms(found: data.OneRun) -> None:
     look.page("<h2>Alarms</h2>" + look.table(("Alarm", "Urgency", "What became of it"), rows, "Alarms"))
 
 
-def said(found: data.OneRun) -> None:
+def said(found: run_data.OneRun) -> None:
     """Everything people said, corrections beside what they correct; a record from elsewhere has its marks alone."""
     if found.entries:
         log = lines([entry_form(entry) for entry in found.entries], found.row.run_id)
@@ -124,7 +124,7 @@ def _log_cells(line: Line, zone: str | None) -> tuple[str, ...]:
 # --- what to take along ------------------------------------------------------------------------------------
 
 
-def take_along(found: data.OneRun, verdict: Mapping[str, Any]) -> None:
+def take_along(found: run_data.OneRun, verdict: Mapping[str, Any]) -> None:
     """The proof, the record and the verdict as files; each is made when it is asked for."""
     look.page(
         "<h2>Take it along</h2><p>The proof is one page that opens anywhere and prints; "

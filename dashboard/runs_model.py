@@ -98,3 +98,30 @@ def season(rows: Sequence[RunRow]) -> str:
     parts = [f"{count[word]:,} {word}" for word in (*FINISHED, "still open") if count[word]]
     noun = "run" if len(rows) == 1 else "runs"
     return f"{len(rows):,} {noun}" + (f": {', '.join(parts)}." if parts else ".")
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """What one month of a site's calendar held. ``name`` as ``Aug 2026``; counts of runs, and the jars in them."""
+
+    name: str
+    runs: int
+    held: int
+    broken: int
+    unproven: int
+    jars: int
+
+
+def months(rows: Iterable[RunRow]) -> list[Month]:
+    """The season month by month, newest first, each run in the month of its own site."""
+    found: dict[tuple[int, int], list[RunRow]] = {}
+    for row in rows:
+        when = figures.parse_utc(row.started_utc).astimezone(figures.zone(row.zone))
+        found.setdefault((when.year, when.month), []).append(row)
+    told = []
+    for (year, month), own in sorted(found.items(), reverse=True):
+        count = Counter(row.verdict for row in own)
+        name = datetime(year, month, 1).strftime("%b %Y")
+        jars = sum(row.jars or 0 for row in own if row.verdict == "held")
+        told.append(Month(name, len(own), count["held"], count["broken"], count["unproven"], jars))
+    return told

@@ -27,7 +27,7 @@ def _figures(
     data_dir: Path, rows: tuple[tuple[str, str | None, float | None], ...]
 ) -> list[compare_model.RunFigures]:
     with data.store_in(data_dir) as conn:
-        house = reader.read_house(conn)
+        house = data.told(conn, data_dir)
         said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
         records = [judging.Record(data_dir, run_id, said.get(run_id, 0)) for run_id, _, _ in rows]
         return [_of(conn, house, record) for record in records if record.run_id in house.runs]

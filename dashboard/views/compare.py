@@ -7,7 +7,18 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import charts, compare_model, data, figures, look, runs_model, season, settings, words
+from dashboard import (
+    charts,
+    compare_model,
+    data,
+    figures,
+    look,
+    run_data,
+    runs_model,
+    season,
+    settings,
+    words,
+)
 from dashboard.trace import Trace
 from dashboard.units import fahrenheit
 from monitor.errors import MonitorError, UsageError
@@ -43,10 +54,10 @@ def main() -> None:
 @st.cache_resource(max_entries=16, show_spinner=False)
 def _trace_of(data_dir: Path, run_id: str, _verdict: str | None) -> tuple[Trace, float | None]:
     """The trace and the start of the boil of a finished run; kept while its verdict stays."""
-    found = data.one_run(data_dir, run_id)
+    found = run_data.one_run(data_dir, run_id)
     if found is None:
         raise UsageError(f"there is no run {run_id!r} in this store.")
-    return found.whole, compare_model.boil_start_s(data.verdict_of(found))
+    return found.whole, compare_model.boil_start_s(run_data.verdict_of(found))
 
 
 def _overlay(chosen: list[str], lines: dict[str, runs_model.Line]) -> None:

@@ -17,6 +17,7 @@ from dashboard import (
     strip_model,
     words,
 )
+from dashboard.compare_model import WATER_KEY
 from dashboard.components import mount
 from dashboard.trace import frame, trace
 from dashboard.units import fahrenheit
@@ -43,10 +44,14 @@ def main() -> None:
     if not moment.live:
         _nothing_on(moment)
     _watch()
+    if not access.may_change() and (moment.live or alarm_model.standing(moment.alarms)):
+        with st.expander("Give the passcode to answer an alarm or to say what you did", key="passcode_line"):
+            access.ask("live")
     if FAR or not moment.live:
         return
-    for row in moment.live:
-        _marks(row)
+    if access.may_change():
+        for row in moment.live:
+            _marks(row)
     _details()
 
 
@@ -88,9 +93,9 @@ def _alarm(banner: alarm_model.Banner, *, first: bool, more: int = 0) -> None:
     with right, st.container(horizontal=True):
         if st.button("I have seen it", key=f"ack_{banner.alarm_id}", type="primary"):
             data.say("alarm_acknowledged", {"alarm_id": banner.alarm_id}, run_id=banner.run_id)
-        if st.button("Quiet for 2 minutes", key=f"quiet_{banner.alarm_id}"):
-            body = {"alarm_id": banner.alarm_id, "seconds_s": 120.0}
-            data.say("alarm_silenced", body, run_id=banner.run_id)
+        # Whoever wants quiet wants it from all that stand; what is raised afterwards sounds all the same.
+        if first and st.button("Quiet for 2 minutes", key="quiet"):
+            data.say("alarm_silenced", {"seconds_s": 120.0}, run_id=banner.run_id)
 
 
 def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
@@ -120,14 +125,21 @@ def _local(utc: str) -> str:
 
 def _marks(row: LiveRow) -> None:
     with st.expander(f"Say what you did or saw at {_plain(row.canner)}", key=f"marks_{row.run_id}"):
-        if not access.ask(f"marks_{row.run_id}"):
-            return
         with st.container(horizontal=True):
             for kind in OFFERED:
                 if st.button(words.MARKS[kind].capitalize(), key=f"mark_{row.run_id}_{kind}"):
                     data.say("mark", {"kind": kind}, run_id=row.run_id)
                     st.toast(f"Written down: {words.MARKS[kind]}.")
         look.page('<p class="bw-note">Steam and boiling water scald; glass breaks. Look, do not lean in.</p>')
+        with st.form(f"water_{row.run_id}", border=False):
+            left, right, _ = st.columns([2, 2, 3], vertical_alignment="bottom")
+            water_L = left.number_input(
+                "Water in the canner, litres", 1.0, 60.0, None, 0.5, key=f"litres_{row.run_id}"
+            )
+            sent = right.form_submit_button("Write it down")
+        if sent and water_L is not None:
+            data.say("header_changed", {WATER_KEY: water_L}, run_id=row.run_id)
+            st.toast(f"Written down: {water_L:g} L of water.")
 
 
 def _plain(name: str | None) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import charts, data, figures, look, run_model, run_sections, settings, strip_model, words
+from dashboard import charts, figures, look, run_data, run_model, run_sections, settings, strip_model, words
 from dashboard.live_model import batch_words
 from dashboard.trace import Trace, between, frame
 from dashboard.units import fahrenheit
@@ -20,7 +20,7 @@ _WHOLE, _NEAR = "All temperatures", "Near the boiling point"
 def main() -> None:
     run_id = st.query_params.get("run", "")[:LONGEST_ID]
     try:
-        found = data.one_run(settings.current().data_dir, run_id) if run_id else None
+        found = run_data.one_run(settings.current().data_dir, run_id) if run_id else None
     except MonitorError as trouble:
         look.page(f'<p class="bw-big">This run cannot be shown.</p><p>{look.esc(trouble)}</p>')
         return
@@ -52,7 +52,7 @@ def main() -> None:
     look.page(f'<p class="bw-caution">{look.esc(run_model.LIMITS)}</p>')
 
 
-def _judged_in_sight(found: data.OneRun) -> dict[str, Any]:
+def _judged_in_sight(found: run_data.OneRun) -> dict[str, Any]:
     """Judge a run that was never judged here; its trace can be looked at meanwhile."""
     meanwhile = st.empty()
     with meanwhile.container():
@@ -65,12 +65,12 @@ def _judged_in_sight(found: data.OneRun) -> dict[str, Any]:
             drawn = frame(found.whole, 1500, fahrenheit=fahrenheit())
             spec = charts.temperature_chart(drawn, {}, look.tones(), fahrenheit=fahrenheit(), zoom=True)
             st.echarts_chart(spec, height=440, key="trace_unjudged", alt="The trace, not judged yet")
-    verdict = data.verdict_of(found)
+    verdict = run_data.verdict_of(found)
     meanwhile.empty()
     return verdict
 
 
-def _batch_line(found: data.OneRun) -> None:
+def _batch_line(found: run_data.OneRun) -> None:
     row = found.row
     simulated = ' <span class="bw-simulated">simulated: invented data</span>' if row.simulated else ""
     batch = batch_words(row.food, row.pack, row.jar, row.jars) or "batch not described"
@@ -81,7 +81,7 @@ def _batch_line(found: data.OneRun) -> None:
     )
 
 
-def _head(found: data.OneRun, verdict: dict[str, Any]) -> None:
+def _head(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
     _batch_line(found)
     reasons = "".join(f"<li>{look.esc(reason)}</li>" for reason in verdict.get("reasons") or ())
     look.page(
@@ -107,7 +107,7 @@ def _advice(verdict: dict[str, Any]) -> None:
     )
 
 
-def _trace(found: data.OneRun, verdict: dict[str, Any]) -> None:
+def _trace(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
     look.page("<h2>The trace</h2>")
     whole = found.whole
     pieces = strip_model.pieces(verdict.get("stretches") or ())

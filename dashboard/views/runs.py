@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import batches, data, judging, look, runs_model, settings
+from dashboard import batches, data, figures, judging, look, runs_model, settings
 from monitor.errors import MonitorError, StoreError
 from monitor.store.reader import RunRow
 
@@ -34,6 +34,8 @@ def main() -> None:
     look.page(f'<p class="bw-lead">{look.esc(runs_model.season(found))}</p>')
     if not found:
         return
+    with st.expander("The season by month"):
+        look.page(_months(found))
     _still_judging()
     pages = -(-len(found) // A_PAGE)
     page = st.pagination(pages, key="runs_page") if pages > 1 else 1
@@ -76,6 +78,26 @@ def _filters(rows: list[RunRow]) -> runs_model.Wanted:
     return runs_model.Wanted(
         VERDICT_CHOICES.get(verdict or "All", ""), text or "", "" if year == "All" else year
     )
+
+
+def _months(rows: list[RunRow]) -> str:
+    cells = [
+        (
+            item.name,
+            f"{item.runs:,}",
+            f"✔ {item.held:,}",
+            _count("✖", item.broken),
+            _count("◇", item.unproven),
+            f"{item.jars:,}",
+        )
+        for item in runs_model.months(rows)
+    ]
+    heads = ("Month", "Runs", "Held", "Broken", "Unproven", "Jars held")
+    return look.table(heads, cells, "The season by month", numbers=(1, 2, 3, 4, 5))
+
+
+def _count(glyph: str, count: int) -> str:
+    return f"{glyph} {count:,}" if count else figures.MISSING
 
 
 def _table(rows: list[RunRow], label: str) -> str:

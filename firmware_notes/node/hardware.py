@@ -10,7 +10,16 @@ import time
 
 import machine
 
-from node_converter import REGISTERS, RESISTANCE, read_frame, read_registers, read_resistance
+from node_converter import (
+    REGISTERS,
+    RESISTANCE,
+    one_wire_C,
+    read_frame,
+    read_registers,
+    read_resistance,
+    registers_setup,
+    resistance_setup,
+)
 from node_settings import SETTINGS
 
 ticks_ms = time.ticks_ms
@@ -45,7 +54,26 @@ if SETTINGS["i2c"]:
 _mains = None
 if SETTINGS["mains_pin"] is not None:
     _mains = machine.Pin(SETTINGS["mains_pin"], machine.Pin.IN, machine.Pin.PULL_UP)
+_service = None
+if SETTINGS["service_pin"] is not None:
+    _service = machine.Pin(SETTINGS["service_pin"], machine.Pin.IN, machine.Pin.PULL_UP)
+_wire = None
+_sensors = {}
+if SETTINGS["one_wire"]:
+    import onewire
+
+    _wire = onewire.OneWire(machine.Pin(SETTINGS["one_wire"]["pin"]))
 _watchdog = None
+
+
+def may_run():
+    """False while the service pin is joined to ground: then the board stays at its prompt."""
+    return _service is None or _service.value() != 0
+
+
+def sensors():
+    """The numbers of the one-wire sensors that answer. Warm one in your hand to know which it is."""
+    return ["".join(["%02x" % byte for byte in number]) for number in _wire.scan()]
 
 
 def channels():
@@ -53,6 +81,7 @@ def channels():
     names = ["water"]
     if SETTINGS["converter"] != "resistance":
         names.append("chip")
+    names += sorted(SETTINGS["one_wire"]["sensors"]) if _wire is not None else []
     if _i2c is not None:
         names.append("pressure")
     if _mains is not None:
@@ -82,10 +111,14 @@ def _spi_frame():
 
 
 def _set_up():
-    layout = {"registers": REGISTERS, "resistance": RESISTANCE}.get(SETTINGS["converter"])
-    if layout is not None:
-        for address, value in layout["setup"]:
-            _spi_write((address | layout["write_flag"], value))
+    if SETTINGS["converter"] == "registers":
+        for register, value in registers_setup(SETTINGS["couple"], SETTINGS["mains_hz"]):
+            _spi_write((register | REGISTERS["write_flag"], value))
+    elif SETTINGS["converter"] == "resistance":
+        for register, value in resistance_setup(SETTINGS["wires"], SETTINGS["mains_hz"]):
+            _spi_write((register | RESISTANCE["write_flag"], value))
+    if _wire is not None:
+        _find_sensors()
     if _i2c is not None:
         try:
             for register, value in BAROMETER["setup"]:
@@ -107,6 +140,37 @@ def _pressure_Pa():
     return pressure_Pa if LOWEST_PA <= pressure_Pa <= HIGHEST_PA else None
 
 
+def _find_sensors():
+    found = _wire.scan()
+    for channel, number in SETTINGS["one_wire"]["sensors"].items():
+        if number is None:
+            # The only one there is; with several nobody can say which.
+            _sensors[channel] = found[0] if len(found) == 1 else None
+        else:
+            _sensors[channel] = bytes([int(number[at : at + 2], 16) for at in range(0, 16, 2)])
+    _measure_all()
+
+
+def _measure_all():
+    """Let every sensor begin: it takes them 0.75 s, so that a reading is of the second before."""
+    _wire.reset()
+    _wire.writebyte(0xCC)  # to all
+    _wire.writebyte(0x44)  # measure
+
+
+def _one_wire(reading):
+    for channel, number in _sensors.items():
+        reading[channel] = None
+        if number is None or not _wire.reset():
+            continue
+        _wire.select_rom(number)
+        _wire.writebyte(0xBE)  # say it
+        raw = bytearray(9)
+        _wire.readinto(raw)
+        reading[channel] = one_wire_C(raw)
+    _measure_all()
+
+
 def read():
     """One reading of everything: channel -> value."""
     if SETTINGS["converter"] == "registers":
@@ -117,6 +181,8 @@ def read():
         reading = read_frame(_spi_frame(), SETTINGS["couple"])
     if _i2c is not None:
         reading["pressure"] = _pressure_Pa()
+    if _wire is not None:
+        _one_wire(reading)
     if _mains is not None:
         reading["mains"] = not _mains.value()
     return reading

@@ -46,4 +46,5 @@ if __name__ == "__main__":
     import hardware
     from node_settings import SETTINGS
 
-    run(hardware, SETTINGS)
+    if hardware.may_run():
+        run(hardware, SETTINGS)

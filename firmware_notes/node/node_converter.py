@@ -5,7 +5,7 @@
 
 from math import sqrt
 
-from node_its90 import straighten
+from node_its90 import LINES, straighten
 
 # Kind A, "one frame": no commands; 32 bits come out at once, most significant first. It draws a straight
 # line, has steps of 0.25 K, and tells three faults.
@@ -19,9 +19,10 @@ FRAME = {
 # the start, and where the bits lie once the bytes of a value are put together, most significant first.
 REGISTERS = {
     "write_flag": 0x80,  # added to an address to write
-    # Converts without being asked, looks for a broken wire, rejects mains hum: 0x90 for 60 Hz mains, 0x91 for
-    # 50 Hz. Then: averages 4, couple of type K.
-    "setup": ((0x00, 0x91), (0x01, 0x23)),
+    # Converts without being asked and looks for a broken wire (0x90); 0x01 more rejects the hum of 50 Hz mains
+    # instead of that of 60 Hz. Then: averages 4 (0x20) and the couple by its number.
+    "mode": (0x00, 0x90, 0x01),
+    "couple": (0x01, 0x20, {"B": 0, "E": 1, "J": 2, "K": 3, "N": 4, "R": 5, "S": 6, "T": 7}),
     "water": (0x0C, 3, 5, 19, 0.0078125),  # address, bytes, lowest bit, bits, degrees C a step
     "chip": (0x0A, 2, 2, 14, 0.015625),
     "faults": (0x0F, ((0, "open"), (1, "out_of_range"), (6, "out_of_range"), (7, "out_of_range"))),
@@ -30,9 +31,10 @@ REGISTERS = {
 # Kind C, "resistance": compares a platinum thermometer with a resistor on its board, 15 bits a full scale.
 RESISTANCE = {
     "write_flag": 0x80,
-    # Current on, converts without being asked, four (or two) wires, mains hum of 50 Hz: 0xC3; for 60 Hz 0xC2,
-    # for three wires add 0x10.
-    "setup": ((0x00, 0xC3),),
+    # Current on, converts without being asked, faults cleared (0xC2); 0x01 more for 50 Hz mains; 0x10 more where
+    # the thermometer comes with three wires.
+    "mode": (0x00, 0xC2, 0x01),
+    "three_wires": 0x10,
     "ratio": (0x01, 2, 1, 15),  # address, bytes, lowest bit, bits
     "faults": (0x07, ((2, "out_of_range"), (3, "open"), (4, "open"), (5, "open"))),
     "reference_ohm": 430.0,  # the resistor on the converter's board
@@ -41,6 +43,23 @@ RESISTANCE = {
 
 # Beyond this no kettle is: the wire or the bits are wrong.
 LOWEST_C, HIGHEST_C = -20.0, 200.0
+
+
+def registers_setup(couple, mains_hz, layout=REGISTERS):
+    """(register, value) to write at the start, for a converter of kind B."""
+    register, base, numbers = layout["couple"]
+    return (_mode(mains_hz, layout), (register, base | numbers[couple]))
+
+
+def resistance_setup(wires, mains_hz, layout=RESISTANCE):
+    """(register, value) to write at the start, for a converter of kind C; ``wires`` 2, 3 or 4."""
+    register, value = _mode(mains_hz, layout)
+    return ((register, value | (layout["three_wires"] if wires == 3 else 0)),)
+
+
+def _mode(mains_hz, layout):
+    register, base, fifty = layout["mode"]
+    return register, base | (fifty if mains_hz == 50 else 0)
 
 
 def signed(value, bits):
@@ -85,7 +104,7 @@ def read_frame(raw, kind="K", layout=FRAME):
     fault = _first_fault(bits, layout["faults"])
     water_C = _field(bits, *layout["water"])
     if fault is None and LOWEST_C <= water_C <= HIGHEST_C:
-        water_C = straighten(water_C, chip_C, kind)
+        water_C = straighten(water_C, chip_C, kind, LINES[kind])
     return _reading(water_C, chip_C, fault)
 
 
@@ -127,3 +146,32 @@ def read_resistance(read, layout=RESISTANCE):
     ratio = steps * layout["reference_ohm"] / ((1 << bits) * layout["ice_ohm"])
     # Some parts tell of a passed threshold too; nobody set one, so those bits are left alone.
     return _reading(platinum_C(ratio), None, _first_fault(raw_fault[0], faults))
+
+
+# A one-wire sensor (room, jars; never the water at the boil): nine bytes, the temperature in the first two, least
+# byte first, in steps of 1/16 K; the last is a checksum. Before its first measurement it says 85 degrees.
+ONE_WIRE_STEP_K = 0.0625
+ONE_WIRE_UNREADY = 0x0550
+
+
+def crc8(data):
+    """The one-wire checksum: polynomial x8 + x5 + x4 + 1, least bit first. Over data and checksum it is 0."""
+    crc = 0
+    for byte in data:
+        for _ in range(8):
+            mix = (crc ^ byte) & 1
+            crc >>= 1
+            if mix:
+                crc ^= 0x8C
+            byte >>= 1
+    return crc
+
+
+def one_wire_C(raw):
+    """The temperature in a sensor's nine bytes, or None: damaged, not ready, or nobody there."""
+    if len(raw) != 9 or crc8(raw) != 0 or not any(raw):
+        return None
+    steps = raw[0] | raw[1] << 8
+    if steps == ONE_WIRE_UNREADY:
+        return None
+    return signed(steps, 16) * ONE_WIRE_STEP_K

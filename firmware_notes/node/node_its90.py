@@ -38,8 +38,8 @@ _COUPLES = {
     ),
 }
 
-# The straight line of the common converter for type K. [mV/K]
-LINE_K = 0.041276
+# The straight lines of the common converters, each made for one couple. [mV/K]
+LINES = {"K": 0.041276, "T": 0.05218}
 
 
 def emf_mV(kind, t_C):
@@ -64,6 +64,6 @@ def temperature_C(kind, mV):
     return low_C
 
 
-def straighten(read_C, chip_C, kind="K", line=LINE_K):
+def straighten(read_C, chip_C, kind="K", line=LINES["K"]):
     """What a straight-line converter should have said, from its own result and its own temperature."""
     return temperature_C(kind, (read_C - chip_C) * line + emf_mV(kind, chip_C))

@@ -57,7 +57,7 @@ def find(args: argparse.Namespace) -> int:
     """From a jar's code: the jar, its siblings, the run it came from or went on in, where each is."""
     args.run, jar = read_code(args.run)
     batch = batch_of(args)
-    print(words.found(batch.state, jar, batch.now))
+    print(words.found(batch.state, jar))
     return 0
 
 

@@ -8,9 +8,9 @@ from datetime import datetime
 from typing import Any
 
 from monitor.jars import BatchState, JarState, lost_seals, pantry, rest_words
-from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT
+from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, story, today_of
 from monitor.jars.rest import Rest
-from monitor.jars.rows import local_date, local_time
+from monitor.jars.rows import local_time
 from monitor.jars.times import Moment
 from monitor.record.model import Run
 from monitor.tables.guidance import fact
@@ -122,20 +122,9 @@ def review(state: BatchState) -> str:
     return "\n".join(lines)
 
 
-def found(state: BatchState, jar: int, now: datetime) -> str:
-    """One jar by its code: where it is, its siblings, and the runs before and after it."""
-    one = next((item for item in state.jars if item.jar == jar), None)
-    if one is None:
-        return f"Run {state.run_id} has no jar {jar}."
-    lines = [f"{state.food}, jar {jar} of run {state.run_id}, processed {state.processed_on.isoformat()}."]
-    lines += [fold(part, "    ") for part in _jar(one, now)]
-    if state.parent_run:
-        lines.append(f"It was reprocessed here; before that in run {state.parent_run}.")
-    if one.child_run:
-        lines.append(f"It goes on in run {one.child_run}.")
-    siblings = "; ".join(f"{s.jar} {s.gone or s.status.value}" for s in state.jars if s.jar != jar)
-    lines.append(fold(f"Siblings: {siblings or 'none'}.", "    "))
-    return "\n".join(lines)
+def found(state: BatchState, jar: int) -> str:
+    """One jar by its code."""
+    return "\n".join(fold(line, "") for line in story(state, jar))
 
 
 def _moment_json(moment: Moment | None) -> dict[str, Any] | None:
@@ -185,8 +174,7 @@ def state_json(state: BatchState, now: datetime) -> dict[str, Any]:
 
 def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
     """What is kept, what to use first, and lost seals with their siblings."""
-    zone = next((state.zone for state in states if state.zone), None)
-    rows = pantry(states, local_date(now, zone))
+    rows = pantry(states, today_of(states, now))
     lines = ["USE FIRST"] if rows else ["Nothing is on the shelf or kept cold."]
     for row in rows:
         left = f"use by {row.use_by.isoformat()}, {row.days_left} days" if row.use_by else "no date"

@@ -117,6 +117,7 @@ class _Build:
             two_hours=self.times.two_hours,
             day=self.times.day,
             parent_run=str(self.parent) if self.parent else None,
+            parent_jars=_numbers(self.run.extra.get("reprocess_jars")),
             refused=tuple(self.refused),
         )
 
@@ -191,9 +192,13 @@ class _Build:
         return ()
 
 
+def _numbers(value: object) -> tuple[int, ...]:
+    return tuple(one for one in value if isinstance(one, int)) if isinstance(value, list | tuple) else ()
+
+
 def _rest_note(times: Times) -> str:
-    """A short rest is a note about quality, never a deviation. Empty where both moments are not known."""
-    if times.heat_off is None or times.lifted is None:
+    """A short rest is a note about quality, never a deviation. Empty where not both were marked."""
+    if times.heat_off is None or times.lifted is None or times.heat_off.how or times.lifted.how:
         return ""
     rest = times.lifted.at - times.heat_off.at
     if rest >= REST:

@@ -172,7 +172,7 @@ def _processed(case: Case) -> Decision:
         frozenset({Status.DISCARDED, Status.ON_HOLD}),
         f"hold {case.basis.value}, sealed at 12 hours or more, no open deviation, review signed",
         "Ring off, wash and dry, label, store cool, dark and dry.",
-        ("G63", "G64"),
+        ("G48", "G63", "G64"),
     )
 
 

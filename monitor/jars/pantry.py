@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.labels import jar_code
+from monitor.jars.rows import local_date
 from monitor.jars.state import BatchState, JarState
 
 STORE_TEXT = "Cool, dark and dry, best 10 to 21 °C, never above 35 °C or by pipes, stoves or sun; rings off."
@@ -77,12 +78,39 @@ def _row(
     )
 
 
+def today_of(states: Iterable[BatchState], now: datetime) -> date:
+    """The calendar day in the kitchen; UTC's where no batch names its zone."""
+    return local_date(now, next((state.zone for state in states if state.zone), None))
+
+
+def story(state: BatchState, jar: int) -> list[str]:
+    """From a jar's code: where it is and why, its siblings, and the runs before and after it."""
+    one = next((item for item in state.jars if item.jar == jar), None)
+    if one is None:
+        return [f"Run {state.run_id} has no jar {jar}."]
+    where = one.gone or one.status.value
+    until = f", use by {one.use_by.isoformat()}" if one.use_by and not one.gone else ""
+    told = [
+        f"{state.food}, jar {jar} of run {state.run_id}, processed {state.processed_on.isoformat()}.",
+        f"{where.capitalize()}{until}: {one.why}. {one.do}",
+    ]
+    if state.parent_run:
+        before = state.parent_jars[jar - 1] if jar <= len(state.parent_jars) else None
+        told.append(
+            f"It was reprocessed here; before that it was jar {before or '?'} of run {state.parent_run}."
+        )
+    if one.child_run:
+        told.append(f"It goes on in run {one.child_run}.")
+    others = "; ".join(f"{s.jar} {s.gone or s.status.value}" for s in state.jars if s.jar != jar)
+    return [*told, f"Its siblings: {others or 'none'}."]
+
+
 def lost_seals(states: Iterable[BatchState]) -> list[LostSeal]:
-    """Jars found with a lost seal or a bulging lid; the same batch is looked at as a whole."""
+    """Jars found with a lost seal or a bulging lid, until they are discarded; their batch is looked at as a whole."""
     found = []
     for state in states:
         for jar in state.jars:
-            if jar.seal_lost:
+            if jar.seal_lost and jar.status is not Status.DISCARDED:
                 siblings = [
                     j.jar for j in state.jars if j.jar != jar.jar and j.status in _KEPT and not j.gone
                 ]

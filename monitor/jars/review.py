@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from monitor.jars.deviations import Deviation
+from monitor.jars.deviations import DEPARTURES, Deviation
 from monitor.jars.rows import Row
 from monitor.jars.seals import Sums
 from monitor.record.model import Run
@@ -87,6 +87,7 @@ def check_list(
         _water(run),
         _calibration(run),
         _corrections(rows),
+        _alarms(found, rows),
         _deviations(found),
         Item("sums", "Jars add up", not seal_sums.problem, seal_sums.problem or f"{seal_sums.loaded} jars"),
     ]
@@ -157,8 +158,17 @@ def _corrections(rows: Sequence[Row]) -> Item:
     return Item("corrections", "Corrections have reasons", not bare, evidence)
 
 
+def _alarms(found: Sequence[Deviation], rows: Sequence[Row]) -> Item:
+    """What alarmed between jars in and heat off, and whether somebody answered."""
+    kinds = [kind for one in found if (kind := one.key.partition("@")[0]) in DEPARTURES]
+    answered = sum(1 for row in rows if row.kind == "alarm_acknowledged")
+    named = ", ".join(f"{kind.replace('_', ' ')} {kinds.count(kind)}" for kind in dict.fromkeys(kinds))
+    evidence = f"{named or 'none'}; {answered} acknowledged"
+    return Item("alarms", "Alarms were answered", answered > 0 if kinds else True, evidence)
+
+
 def _deviations(found: Sequence[Deviation]) -> Item:
-    still = [one.number for one in found if one.is_open]
+    still = [one.number.rpartition("-")[2] for one in found if one.is_open]
     evidence = f"{len(found)} in all; open: {', '.join(still) or 'none'}"
     return Item("deviations", "Every deviation is closed", not still, evidence)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from monitor.jars.deviations import Deviation
-from monitor.jars.disposition import Status
+from monitor.jars.disposition import Basis, Status
 from monitor.jars.review import Item, Signature
 from monitor.jars.seals import Seal, SealResult, Sums
 from monitor.jars.signed import Standing
@@ -88,17 +88,32 @@ class BatchState:
     two_hours: datetime | None
     day: datetime | None
     parent_run: str | None
+    #: Their numbers in the run that this one reprocesses, in order.
+    parent_jars: tuple[int, ...]
     refused: tuple[str, ...]
 
-    def next_jar(self) -> int | None:
-        """The jar that the seal round asks for next: the first without a final answer; None when done."""
+    def to_judge(self) -> list[int]:
+        """The jars without a final answer, but for those that have a place already."""
         early = (Seal.NOT_JUDGED, Seal.SEALED_EARLY, Seal.UNSEALED_EARLY)
-        settled = (Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED, Status.BROKEN)
-        return next((j.jar for j in self.jars if j.seal.seal in early and j.status not in settled), None)
+        settled = (Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED, Status.BROKEN, Status.REPROCESS)
+        return [j.jar for j in self.jars if j.seal.seal in early and j.status not in settled]
+
+    def next_jar(self) -> int | None:
+        """The jar that the seal round asks for next; None when done."""
+        return next(iter(self.to_judge()), None)
 
     def undecided(self) -> list[JarState]:
         """Jars that need a person's choice now."""
-        return [jar for jar in self.jars if jar.status is Status.ON_HOLD and not jar.gone]
+        held = self.held_by_deviation()
+        return [j for j in self.jars if j.status is Status.ON_HOLD and not j.gone and j not in held]
+
+    def held_by_deviation(self) -> list[JarState]:
+        """Jars that ask for no choice: well processed and sealed, they wait until a deviation is closed."""
+        if self.standing.basis in (Basis.OPEN, Basis.FAILED):
+            return []
+        still = {number for one in self.deviations if one.is_open for number in one.jars}
+        waiting = [j for j in self.jars if j.status is Status.ON_HOLD and j.seal.seal is Seal.SEALED]
+        return [j for j in waiting if j.jar in still and not j.placed_by and not j.seal_lost]
 
     def settled(self) -> frozenset[str]:
         """What the alarms need not ask for any more: ``seals_judged``, ``jars_decided``."""

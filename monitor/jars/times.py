@@ -81,9 +81,12 @@ def times_of(run: Run, verdict: Mapping[str, Any]) -> Times:
     after = [m for m in marks if m.t_s >= jars_in_s]
     heat_off = max((m for m in after if m.kind == "heat_off"), key=lambda m: m.t_s, default=None)
     lifted = next((m for m in after if m.kind == "jars_lifted"), None)
-    seen = NOTHING_SEEN if lifted is not None else _seen(run, verdict, jars_in_s, heat_off)
-    marked_s = [mark.t_s for mark in (heat_off, lifted) if mark is not None]
-    ends = [*marked_s, *([run.ended_at_s] if run.ended_at_s is not None else [])]
+    marked = heat_off is not None and lifted is not None
+    seen = NOTHING_SEEN if marked else _seen(run, verdict, jars_in_s, heat_off)
+    ends = [mark.t_s for mark in (heat_off, lifted) if mark is not None]
+    if seen.heat_off is not None and (lifted is None or seen.heat_off.early_s < lifted.t_s):
+        ends.append(seen.heat_off.early_s)
+    ends += [run.ended_at_s] if run.ended_at_s is not None else []
     stretches = [
         Stretch(float(s["start_s"]), float(s["end_s"]), str(s["state"]), str(s["why"]))
         for s in verdict.get("stretches", ())

@@ -23,15 +23,6 @@ def _off_by(kitchen: Kitchen, error_K: float, *, boiling: bool) -> Kitchen:
     return replace(kitchen, probe=probe, in_boil_K=bias_K + kitchen.probe.plume_K)
 
 
-def _simmer(story: Story, below_K: float, *, seen: bool) -> None:
-    story.load_jars()
-    story.kettle.advance(1500.0, below_boil_K=below_K)
-    if seen:
-        story.mark("rolling_boil_seen")
-    story.kettle.advance(story.kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
-    story.end()
-
-
 def simmer_at_the_limit(rng: np.random.Generator, seed: int) -> Labelled:
     """The whole error is +U and the simmer lies within 0.1 K of the allowance: the hardest the rule admits."""
     kitchen = some_kitchen(rng, sensor="fine")
@@ -39,7 +30,7 @@ def simmer_at_the_limit(rng: np.random.Generator, seed: int) -> Labelled:
     seen = bool(rng.random() < 0.5)
     below_K = (1.0 if seen else 0.6) + float(rng.uniform(-0.1, 0.1))
     story = Story(kitchen, rng, seen=False)
-    _simmer(story, below_K, seen=seen)
+    story.simmer(below_K, seen=seen)
     return story.label(
         "simmer_at_the_limit", seed, provable=False, beyond=True, note=f"{below_K:.2f} K below, +U"
     )
@@ -75,7 +66,7 @@ def wrong_altitude_alone(rng: np.random.Generator, seed: int) -> Labelled:
     site = replace(kitchen.site, altitude_m=round((kitchen.site.altitude_m or 0.0) + wrong_m))
     story = Story(replace(kitchen, site=site), rng, seen=False)
     below_K = 0.0033 * wrong_m
-    _simmer(story, below_K, seen=bool(rng.random() < 0.7))
+    story.simmer(below_K, seen=bool(rng.random() < 0.7))
     return story.label(
         "wrong_altitude_alone", seed, provable=False, beyond=True, note=f"{wrong_m:.0f} m too high"
     )

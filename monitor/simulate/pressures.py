@@ -36,11 +36,7 @@ def low_barometer(rng: np.random.Generator, seed: int) -> Labelled:
     kitchen = replace(kitchen, node=replace(kitchen.node, barometer_error_kPa=-low_kPa))
     story = Story(kitchen, rng, seen=False)
     story.kettle.advance(60.0)
-    story.load_jars()
-    story.kettle.advance(1400.0, below_boil_K=low_kPa * 0.28)
-    story.mark("rolling_boil_seen")
-    story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=low_kPa * 0.28)
-    story.end()
+    story.simmer(low_kPa * 0.28, seen=True, first_s=1400.0)
     return story.label("low_barometer", seed, provable=False, wants=("pressure_disagrees",))
 
 
@@ -52,12 +48,7 @@ def wrong_altitude(rng: np.random.Generator, seed: int) -> Labelled:
     kitchen = replace(kitchen, site=site)
     story = Story(kitchen, rng, seen=False)
     story.kettle.advance(60.0)
-    story.load_jars()
-    below_K = min(0.0033 * wrong_m, 5.0)
-    story.kettle.advance(1500.0, below_boil_K=below_K)
-    story.mark("rolling_boil_seen")
-    story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
-    story.end()
+    story.simmer(min(0.0033 * wrong_m, 5.0), seen=True)
     return story.label("wrong_altitude", seed, provable=False, wants=("pressure_disagrees",))
 
 
@@ -87,12 +78,7 @@ def altitude_only_simmer(rng: np.random.Generator, seed: int) -> Labelled:
     seen = bool(rng.random() < 0.5)
     below_K = float(np.exp(rng.uniform(np.log(1.2 if seen else 0.8), np.log(6.0))))
     story.kettle.advance(60.0)
-    story.load_jars()
-    story.kettle.advance(1500.0, below_boil_K=below_K)
-    if seen:
-        story.mark("rolling_boil_seen")
-    story.kettle.advance(kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
-    story.end()
+    story.simmer(below_K, seen=seen)
     return story.label("altitude_only_simmer", seed, provable=False, note=f"{below_K:.2f} K below")
 
 

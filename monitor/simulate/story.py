@@ -191,6 +191,15 @@ class Story:
             needed_W += kettle.kettle.lid_off_loss_W(kettle.water_C)
         kettle.advance(seconds_s, min(kettle.kettle.heater_W, needed_W + spare_W))
 
+    def simmer(self, below_K: float, *, seen: bool, first_s: float = 1500.0) -> None:
+        """Jars in, then so far below the boil to the end; ``seen``: taken for a boil after ``first_s``."""
+        self.load_jars()
+        self.kettle.advance(first_s, below_boil_K=below_K)
+        if seen:
+            self.mark("rolling_boil_seen")
+        self.kettle.advance(self.kitchen.minutes * 60.0 + 200.0, below_boil_K=below_K)
+        self.end()
+
     def cycle(self, seconds_s: float, *, off_share: float, period_s: float) -> None:
         """A thermostat: full heat and none by turns."""
         on = [self.kitchen.kettle.heater_W] * round(period_s * (1.0 - off_share))

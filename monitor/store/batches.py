@@ -7,22 +7,20 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import partial
 from typing import Any
 
-from monitor.errors import UsageError
+from monitor.errors import RecordError, UsageError
 from monitor.jars import BatchState, batch_state, runs_sharing
 from monitor.judge import judge
 from monitor.record.model import Run
 from monitor.store.entries import Entry, read_entries
-from monitor.store.reader import load_run, verdict_of
+from monitor.store.reader import load_run, run_samples, verdict_of
 from monitor.store.runs import SHAPING, House, RunFacts, read_house
 from monitor.store.stamp import parse_utc, utc_text
 
-#: A lifting that nobody marked is looked for in the samples for so long; afterwards it matters no more.
-_SEEN_FOR = timedelta(days=3)
 #: Asked for a verdict that the store has not: the run's id, its newest entry, and how to load it.
 Judged = Callable[[str, int, Callable[[], Run]], Mapping[str, Any]]
 
@@ -96,16 +94,33 @@ def load_batches(conn: sqlite3.Connection, now: datetime, *, judged: Judged = ju
     for entry in read_entries(conn):
         by_run.setdefault(entry.run_id, []).append(entry)
     starts = [entry for entries in by_run.values() for entry in entries if entry.kind == "run_started"]
-    states = []
-    for run_id, facts in house.runs.items():
-        own = by_run.get(run_id, [])
-        verdict = _stored(conn, run_id, own)
+    return [
+        state
+        for facts in house.runs.values()
+        if (state := _state(conn, house, facts, by_run.get(facts.run_id, []), starts, now, judged))
+        is not None
+    ]
+
+
+def _state(
+    conn: sqlite3.Connection,
+    house: House,
+    facts: RunFacts,
+    own: list[Entry],
+    starts: list[Entry],
+    now: datetime,
+    judged: Judged,
+) -> BatchState | None:
+    verdict = _stored(conn, facts.run_id, own)
+    try:
         if verdict is None and not _over(facts):
-            continue
+            return None
+        run = _run(conn, house, facts)
         if verdict is None:
-            verdict = judged(run_id, _newest(own), partial(load_run, conn, run_id))
-        states.append(batch_state(_run(conn, facts, now), verdict, [*own, *_children(starts, run_id)], now))
-    return states
+            verdict = judged(facts.run_id, _newest(own), partial(load_run, conn, facts.run_id))
+    except RecordError:
+        return None  # its own page says what is wrong with it; the others are not held up
+    return batch_state(run, verdict, [*own, *_children(starts, facts.run_id)], now)
 
 
 def _over(facts: RunFacts) -> bool:
@@ -119,11 +134,14 @@ def _newest(own: Iterable[Entry]) -> int:
     return max((entry.id for entry in own), default=0)
 
 
-def _run(conn: sqlite3.Connection, facts: RunFacts, now: datetime) -> Run:
-    """The run, with its samples only where they may show a lifting that nobody marked."""
+def _run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
+    """The run, with its samples only where they may show what nobody marked."""
     run = facts.as_run()
-    lifted = any(mark.kind == "jars_lifted" for mark in run.marks)
-    return run if lifted or now - run.started_at > _SEEN_FOR else load_run(conn, facts.run_id)
+    if {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
+        return run
+    if facts.imported:
+        return load_run(conn, facts.run_id)
+    return replace(run, samples=tuple(run_samples(conn, house, facts)))
 
 
 def _stored(conn: sqlite3.Connection, run_id: str, own: Iterable[Entry]) -> Mapping[str, Any] | None:
@@ -154,12 +172,18 @@ def sharing(conn: sqlite3.Connection, run_id: str, now: datetime) -> list[str]:
     facts = house.runs.get(run_id)
     if facts is None:
         raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
-    mine = _probe_of(facts)
     calibration = facts.as_run().probe.calibration
-    first = min(run.as_run().started_at for run in house.runs.values())
-    since = calibration.at if calibration is not None and calibration.at is not None else first
-    alike = [(run.run_id, run.as_run().started_at) for run in _alike(house, mine) if run.run_id != run_id]
-    return runs_sharing(alike, since, now)
+    alike = [(run.run_id, at) for run in _alike(house, _probe_of(facts)) if (at := _began(run)) is not None]
+    since = calibration.at if calibration is not None and calibration.at is not None else None
+    first = min((at for _, at in alike), default=now)
+    return [found for found in runs_sharing(alike, since or first, now) if found != run_id]
+
+
+def _began(facts: RunFacts) -> datetime | None:
+    try:
+        return facts.as_run().started_at
+    except RecordError:
+        return None  # there is no telling when
 
 
 def _alike(house: House, mine: tuple[str | None, str | None]) -> list[RunFacts]:

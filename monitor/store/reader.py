@@ -19,6 +19,7 @@ from monitor.store.stamp import epoch_text
 
 __all__ = [
     "AlarmRow",
+    "House",
     "LiveRow",
     "NodeRow",
     "RefusalRow",
@@ -118,25 +119,27 @@ def data_version(conn: sqlite3.Connection) -> int:
     return int(conn.execute("PRAGMA data_version").fetchone()[0])
 
 
-def list_runs(conn: sqlite3.Connection) -> list[RunRow]:
-    """Every run, newest first."""
-    house = read_house(conn)
-    verdicts = {run_id: json.loads(text) for run_id, text in conn.execute(_LAST_VERDICTS)}
-    for run_id, text in conn.execute("SELECT run_id, verdict FROM live WHERE verdict IS NOT NULL"):
-        verdicts.setdefault(run_id, json.loads(text))
-    return [_run_row(facts, verdicts.get(facts.run_id)) for facts in reversed(house.runs.values())]
+def list_runs(conn: sqlite3.Connection, house: House | None = None) -> list[RunRow]:
+    """Every run, newest first. ``house`` is what :func:`read_house` gave, where it was asked just before."""
+    house = house or read_house(conn)
+    told: dict[str, list[Any]] = {run_id: json.loads(text) for run_id, text in conn.execute(_LAST_VERDICTS)}
+    for run_id, text in conn.execute(f"SELECT run_id, {_OF_VERDICT} FROM live WHERE verdict IS NOT NULL"):
+        told.setdefault(run_id, json.loads(text))
+    return [_run_row(facts, told.get(facts.run_id)) for facts in reversed(house.runs.values())]
 
 
+#: Taken out by the database: a season's verdicts are megabytes, of which a list needs three words each.
+_OF_VERDICT = "json_extract(verdict, '$.verdict', '$.proven_s', '$.advice.action')"
 _LAST_VERDICTS = (
-    "SELECT run_id, verdict FROM verdicts"
+    f"SELECT run_id, {_OF_VERDICT} FROM verdicts"
     " WHERE verdict_id IN (SELECT max(verdict_id) FROM verdicts GROUP BY run_id)"
 )
 
 
-def _run_row(facts: RunFacts, verdict: dict[str, Any] | None) -> RunRow:
+def _run_row(facts: RunFacts, told: list[Any] | None) -> RunRow:
     batch = _object(facts.header, "batch")
     minutes = _object(facts.header, "required").get("minutes")
-    verdict = verdict or {}
+    verdict, proven_s, action = told or (None, None, None)
     return RunRow(
         run_id=facts.run_id,
         canner=facts.canner,
@@ -148,9 +151,9 @@ def _run_row(facts: RunFacts, verdict: dict[str, Any] | None) -> RunRow:
         jar=batch.get("jar"),
         jars=batch.get("jars"),
         required_s=minutes * 60.0 if isinstance(minutes, int | float) else None,
-        verdict=verdict.get("verdict"),
-        proven_s=verdict.get("proven_s"),
-        advice_action=(verdict.get("advice") or {}).get("action"),
+        verdict=verdict,
+        proven_s=proven_s,
+        advice_action=action,
         simulated=facts.simulated,
         imported=facts.imported,
     )
@@ -222,9 +225,11 @@ def _imported_samples(conn: sqlite3.Connection, run_id: str) -> tuple[Sample, ..
         return read_run(Path(folder)).samples
 
 
-def recent_samples(conn: sqlite3.Connection, run_id: str, since_s: float) -> list[Sample]:
+def recent_samples(
+    conn: sqlite3.Connection, run_id: str, since_s: float, house: House | None = None
+) -> list[Sample]:
     """Samples of a run from ``since_s`` (seconds since its start) on, in time order."""
-    house = read_house(conn)
+    house = house or read_house(conn)
     facts = house.runs.get(run_id)
     if facts is None:
         raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
@@ -254,9 +259,9 @@ def verdict_of(conn: sqlite3.Connection, run_id: str) -> dict[str, Any] | None:
     return json.loads(row[0]) if row else None
 
 
-def nodes(conn: sqlite3.Connection) -> list[NodeRow]:
+def nodes(conn: sqlite3.Connection, house: House | None = None) -> list[NodeRow]:
     """Every node ever heard, by name."""
-    house = read_house(conn)
+    house = house or read_house(conn)
     rows = conn.execute(
         "SELECT name, first_seen_utc, source,"
         " (SELECT max(at_s) FROM samples WHERE node = node_id),"

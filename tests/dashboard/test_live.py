@@ -10,6 +10,7 @@ from pathlib import Path
 from time import monotonic
 
 import pytest
+from playwright.sync_api import Page
 
 from dashboard.launch import free_port
 from monitor.cli._demo_house import DemoHouse
@@ -62,15 +63,14 @@ def kitchen(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kitchen]:
         house.end()
 
 
-def seconds_until(page: object, words: str, within_s: float) -> float:
-    """How long it takes until the big figure holds ``words``. [s]"""
-    began_s = monotonic()
-    page.wait_for_function(  # type: ignore[attr-defined]
-        "words => document.querySelector('.bw-digits')?.textContent.includes(words)",
-        arg=words,
-        timeout=within_s * 1000,
+def silent_for_s(page: Page) -> int:
+    """The silence that the page itself counts when it first says that it has no data; the wait for it may be longer
+    where other work keeps this machine from drawing. [s]"""
+    found = page.wait_for_function(
+        "() => /^NO DATA (\\d+) s$/.exec(document.querySelector('.bw-digits')?.textContent ?? '')?.[1]",
+        timeout=20_000,
     )
-    return monotonic() - began_s
+    return int(found.json_value())
 
 
 def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit: Callable) -> None:
@@ -81,7 +81,9 @@ def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit:
         page = visitor.go(kitchen.url)
         page.wait_for_selector(".bw-sound[data-armed=no]", timeout=20_000)
         assert "SOUND IS OFF" in page.inner_text(".bw-sound")
-        page.click(".bw-sound button")
+        # By keyboard alone.
+        tab_to(page, ".bw-sound button")
+        page.keyboard.press("Enter")
         page.wait_for_selector(".bw-sound[data-armed=yes]")
         assert int(page.get_attribute(".bw-sound", "data-beeps")) == 1
 
@@ -91,6 +93,7 @@ def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit:
         assert page.evaluate("window.owned") is None
         assert page.locator(".bw-board img").count() == 0
         assert visitor.overflow() <= 0
+        assert visitor.faults() == []
         visitor.picture("live-390")
 
         page.get_by_text("Say what you did or saw").click()
@@ -109,34 +112,91 @@ def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit:
         digits = page.evaluate("document.querySelector('.bw-digits').getBoundingClientRect().height")
         assert bottom <= 800, "state, time and reason fit without scrolling"
         assert digits >= 200
+        # On a tablet 217 mm wide, 4 m away: a capital is 0.7 of the type's size; 16 minutes of arc are 18.6 mm.
+        size_px = page.evaluate("parseFloat(getComputedStyle(document.querySelector('.bw-state')).fontSize)")
+        assert 0.7 * size_px * 217.0 / 1280.0 >= 18.5
+        assert visitor.faults() == []
         visitor.picture("live-far")
+        page.set_viewport_size({"width": 390, "height": 844})
+        page.wait_for_timeout(300)
+        assert visitor.overflow() <= 0
+
+
+def test_the_sound_stays_on_over_a_reload_or_says_that_it_does_not(kitchen: Kitchen, visit: Callable) -> None:
+    """What the page itself writes is read, for a script from outside would count as a tap."""
+    run_that_is_on(kitchen.folder)
+    with visit() as visitor:
+        page = visitor.page
+        page.add_init_script(
+            "setInterval(() => { const line = document.querySelector('.bw-sound');"
+            " if (line) console.log(`sound ${line.dataset.armed} ${line.innerText.slice(0, 12)}`); }, 200)"
+        )
+        page.goto(kitchen.url)
+        page.wait_for_selector(".bw-sound[data-armed=no]", timeout=20_000)
+        page.click(".bw-sound button")
+        page.wait_for_selector(".bw-sound[data-armed=yes]")
+        told: list[str] = []
+        page.on("console", lambda message: told.append(message.text))
+        page.reload()
+        told.clear()
+        page.wait_for_timeout(4000)
+        spoken = [line for line in told if line.startswith("sound")]
+        assert spoken
+        assert spoken[-1].startswith(("sound yes Sound is on", "sound no SOUND IS OFF"))
+        print(spoken[-1])
 
 
 def test_a_silent_server_collector_and_node_are_each_noticed_within_5_s(
     kitchen: Kitchen, visit: Callable
 ) -> None:
     """The old figure gives way to NO DATA, and it says who is silent; what comes back is shown again."""
-    with visit() as visitor:
+    with visit() as visitor, visit(width=390, height=844) as elsewhere:
         page = visitor.go(kitchen.url)
         page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
         page.wait_for_selector(".bw-simulated:text-is('simulated')")
+        other = elsewhere.go(f"{kitchen.url}/runs")
+        other.wait_for_selector(".bw-line .bw-word:text('Coming up')", timeout=20_000)
+        assert elsewhere.faults() == []
+        assert elsewhere.overflow() <= 0
 
+        stored = samples_in(kitchen.folder)
         os.kill(kitchen.pages_pid, signal.SIGKILL)
-        assert seconds_until(page, "NO DATA", 6.0) <= 5.0
+        assert silent_for_s(page) <= 5
         assert "server" in page.inner_text(".bw-sentence")
+        # On every other page too an old number gives way.
+        other.wait_for_selector(".bw-line .bw-digits:text('NO DATA')", timeout=5_000)
+        elsewhere.picture("line-no-data-390")
+        assert samples_in(kitchen.folder) >= stored + 3, "the collector goes on without pages"
         kitchen.pages_again()
         page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
 
         os.kill(kitchen.collector_pid, signal.SIGSTOP)
-        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
+        assert silent_for_s(page) <= 5
         assert "collector" in page.inner_text(".bw-sentence")
         visitor.picture("live-no-data")
         os.kill(kitchen.collector_pid, signal.SIGCONT)
         page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
 
         kitchen.silence_node()
-        assert seconds_until(page, "NO DATA", 6.5) <= 5.5
+        assert silent_for_s(page) <= 5
         assert "node" in page.inner_text(".bw-sentence")
+
+
+def tab_to(page: Page, selector: str) -> None:
+    """Press Tab until this has the focus."""
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("selector => document.activeElement?.matches(selector) ?? false", selector):
+            return
+    raise AssertionError(f"the keyboard never comes to {selector}")
+
+
+def samples_in(folder: Path) -> int:
+    conn = open_reader(folder)
+    try:
+        return int(conn.execute("SELECT count(*) FROM samples").fetchone()[0])
+    finally:
+        conn.close()
 
 
 def run_that_is_on(folder: Path) -> str:

@@ -247,6 +247,16 @@ def source_for(broker: Any) -> MqttSource:
     )
 
 
+def certificates_of_the_page(folder: Path) -> tuple[Path, Path, Path]:
+    """(ca, cert, key) as firmware_notes/README.md tells to make them, for a broker at 127.0.0.1."""
+    section = (NODE.parent / "README.md").read_text("utf-8").split("### TLS", 1)[1].split("###", 1)[0]
+    commands = [line[4:] for line in section.splitlines() if line.startswith("    ")]
+    assert len([line for line in commands if line.startswith("openssl")]) == 3
+    script = "set -e\n" + "\n".join(commands).replace("192.168.1.10", "127.0.0.1")
+    subprocess.run(["bash", "-c", script], cwd=folder, check=True, capture_output=True)
+    return folder / "ca.pem", folder / "cert.pem", folder / "key.pem"
+
+
 class TestOverTheBroker:
     def test_what_was_measured_is_what_is_stored(
         self, interpreter: str, broker: Any, node_on_network: Any, collect: Any, stored: Stored, wait: Any
@@ -259,14 +269,14 @@ class TestOverTheBroker:
         self,
         interpreter: str,
         make_broker: Any,
-        certificates: tuple[Path, Path, Path],
         options: list[str],
         collect: Any,
         stored: Stored,
         wait: Any,
+        tmp_path: Path,
     ) -> None:
-        """The node checks the broker's certificate against its CA file, and so does the collector."""
-        ca, cert, key = certificates
+        """With the certificates that the page's own commands make; both sides check the broker's."""
+        ca, cert, key = certificates_of_the_page(tmp_path)
         broker = make_broker(f"allow_anonymous true\ncertfile {cert}\nkeyfile {key}\n")
         settings = MqttSettings("127.0.0.1", broker.port, client_id="trial", tls=True, ca_file=ca)
         collect(MqttSource(settings))

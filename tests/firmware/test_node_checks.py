@@ -127,3 +127,29 @@ def test_seven_digits_of_a_small_board_suffice() -> None:
 @pytest.mark.parametrize("converter", ["registers", "frame", "resistance"])
 def test_the_edge_file_goes_through_its_steps(interpreter: str, converter: str) -> None:
     assert run_check(interpreter, "hardware", converter) == ["ok"]
+
+
+def test_the_page_names_every_setting_and_every_answer() -> None:
+    """What can be set is in the wiring tables or the steps; what the converter can say is in the table of faults."""
+    page = (NODE.parent / "README.md").read_text("utf-8")
+    settings = node_module("node_settings").SETTINGS
+    named = {f"{part}.{key}" for part in ("spi", "i2c") for key in settings[part]}
+    for key in sorted(named | {"mains_pin", "service_pin", "one_wire.pin", "couple"}):
+        assert f"`{key}" in page, key
+    for part in ("spi", "i2c"):
+        for key, value in settings[part].items():
+            assert f"`{part}.{key}` {value}" in page, "the table says what is delivered"
+    for fault in ("open", "short_to_ground", "short_to_supply", "out_of_range"):
+        assert fault in page
+    for file in NODE.glob("*.py"):
+        assert any(
+            word in page for word in (file.name, "node_*.py" if file.name.startswith("node_") else "?")
+        )
+
+
+def test_every_field_of_the_settings_has_a_word_beside_it() -> None:
+    text = (NODE / "node_settings.py").read_text("utf-8")
+    for key in node_module("node_settings").SETTINGS:
+        line = next(at for at, line in enumerate(text.splitlines()) if line.strip().startswith(f'"{key}"'))
+        before = text.splitlines()[line - 1].strip()
+        assert before.startswith("#") or key in ("couple", "i2c", "wifi", "mqtt"), key

@@ -11,6 +11,7 @@ import pytest
 
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import Seal, Status, check_answers, lost_seals, pantry, reprocess_extra, runs_sharing
+from monitor.jars.pantry import story
 from monitor.jars.reprocess import child_header, hot_pack
 from monitor.jars.rows import instant, local_date, local_time, months_after
 from monitor.record.model import Mark, Site
@@ -162,6 +163,12 @@ def test_the_engines_departures_open_deviations_that_block_the_shelf(kitchen: An
     batch.add(
         "deviation_closed", LIFTED + 13.8 * HOUR, deviation=one.key, cause="breaker", action="boiled anew"
     )
+    waiting = batch.state(LIFTED + 13.9 * HOUR)
+    (alarms,) = [item for item in waiting.review_items if item.key == "alarms"]
+    assert (alarms.ok, alarms.evidence) == (False, "boil lost 1; 0 acknowledged")
+    batch.add("alarm_acknowledged", 930.0, alarm_id="a")
+    (alarms,) = [item for item in batch.state(LIFTED + 13.9 * HOUR).review_items if item.key == "alarms"]
+    assert alarms.ok
     batch.sign(LIFTED + 14 * HOUR)
     assert batch.state(LIFTED + 14.1 * HOUR).jars[0].status is Status.SHELF
 
@@ -182,6 +189,24 @@ def test_a_lost_seal_on_the_shelf_names_its_siblings(kitchen: Any) -> None:
     (lost,) = lost_seals([state])
     assert lost.siblings == (2, 4, 5, 7)
     assert "do not taste" in lost.do.lower()
+    batch.add("jar_disposition", LIFTED + 902 * HOUR, jar=1, to="discarded")
+    assert lost_seals([batch.state(LIFTED + 903 * HOUR)]) == []
+
+
+def test_from_a_code_to_the_jar_its_siblings_and_both_its_runs(kitchen: Any) -> None:
+    """Reprocessed and given-away jars included."""
+    batch = kitchen("broken", jars=3)
+    batch.add("run_started", 4000.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[2])
+    batch.add("jar_disposition", 4000.0, jar=1, to="refrigerate")
+    before = " ".join(story(batch.state(5000.0), 2))
+    assert "It goes on in run child." in before and "1 refrigerate; 3 on hold" in before
+    again = kitchen(jars=1, reprocess_of="p", reprocess_jars=[5])
+    again.seal(1, LIFTED + 13 * HOUR)
+    again.sign(LIFTED + 14 * HOUR)
+    again.add("jar_recheck", LIFTED + 15 * HOUR, jar=1, found="given")
+    after = " ".join(story(again.state(LIFTED + 16 * HOUR), 1))
+    assert "before that it was jar 5 of run p" in after and "Given" in after
+    assert story(again.state(LIFTED + 16 * HOUR), 9) == ["Run 2026-08-14-canner-1-a has no jar 9."]
 
 
 def test_jars_that_were_used_leave_the_pantry(kitchen: Any) -> None:

@@ -4,8 +4,17 @@ import json
 import sys
 
 sys.path.insert(0, sys.argv[1])
-from node_converter import platinum_C, read_frame, read_registers, read_resistance
-from node_its90 import emf_mV, straighten, temperature_C
+from node_converter import (
+    crc8,
+    one_wire_C,
+    platinum_C,
+    read_frame,
+    read_registers,
+    read_resistance,
+    registers_setup,
+    resistance_setup,
+)
+from node_its90 import LINES, emf_mV, straighten, temperature_C
 
 with open(sys.argv[2]) as held:
     cases = json.load(held)
@@ -72,4 +81,32 @@ assert read_resistance(resistance(10555, 0x04)) == {"water-fault": "out_of_range
 assert read_resistance(resistance(20, 0)) == {"water-fault": "out_of_range"}
 assert read_resistance(resistance(0, 0)) == {"water-fault": "out_of_range"}
 assert read_resistance(lambda address, count: b"\xff" * count) == {"water-fault": "out_of_range"}
+
+# The start of a converter, as its data sheet codes couple, mains and wires (from memory of it).
+assert registers_setup("K", 50) == ((0x00, 0x91), (0x01, 0x23))
+assert registers_setup("T", 60) == ((0x00, 0x90), (0x01, 0x27))
+assert resistance_setup(4, 50) == ((0x00, 0xC3),)
+assert resistance_setup(3, 60) == ((0x00, 0xD2),)
+
+# A couple of type T at 100 degrees gives 4.279 mV (tables of ITS-90), less 0.992 mV at 25 degrees; a converter
+# made for it draws the line of 0.05218 mV/K.
+shown_C = 25.0 + (4.2785 - 0.9922) / LINES["T"]
+steps = int(shown_C / 0.25 + 0.5)
+assert abs(read_frame(frame(steps, 25 * 16), "T")["water"] - 100.0) < 0.2
+
+# The published worked example of the one-wire checksum (from memory): 02 1C B8 01 00 00 00 gives A2.
+assert crc8(bytes((0x02, 0x1C, 0xB8, 0x01, 0x00, 0x00, 0x00))) == 0xA2
+
+
+def sensor(steps):
+    raw = bytes((steps & 255, steps >> 8 & 255, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10))
+    return raw + bytes((crc8(raw),))
+
+
+assert one_wire_C(sensor(0x0191)) == 25.0625  # the data sheets' table
+assert one_wire_C(sensor(0xFF5E)) == -10.125
+assert one_wire_C(sensor(0x0550)) is None  # what it says before it has measured
+assert one_wire_C(sensor(0x0191)[:-1] + b"\x00") is None
+assert one_wire_C(b"\x00" * 9) is None
+assert one_wire_C(b"\xff" * 9) is None
 print("ok")

@@ -1,0 +1,70 @@
+"""The course of each jar that cools, for the browser. Pure; no user's text goes in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from monitor.jars.rest import Rest
+from monitor.jars.rest_words import course
+from monitor.judge.cooling_forecast import JarCooling
+from monitor.record import Run
+
+_STYLES = ("solid", "dashed", "dotted")
+_MOST_POINTS = 240
+
+
+def cooling_chart(
+    jars: Sequence[JarCooling], tones: Mapping[str, str], *, fahrenheit: bool = False
+) -> dict[str, Any] | None:
+    """Temperatures against hours since the jars began to cool; None where there is nothing to draw."""
+    drawn = [jar for jar in jars if len(jar.course) > 2]
+    if not drawn:
+        return None
+    series = [_series(jar, index, tones, fahrenheit) for index, jar in enumerate(drawn)]
+    unit = "°F" if fahrenheit else "°C"
+    return {
+        "animation": False,
+        "grid": {"left": 48, "right": 18, "top": 30, "bottom": 42},
+        "legend": {"top": 0, "textStyle": {"color": tones["ink"]}},
+        "tooltip": {"trigger": "axis"},
+        "xAxis": {
+            "type": "value",
+            "name": "hours",
+            "nameLocation": "middle",
+            "nameGap": 24,
+            "max": "dataMax",
+            "axisLabel": {"color": tones["soft"]},
+            "splitLine": {"show": False},
+        },
+        "yAxis": {
+            "type": "value",
+            "name": unit,
+            "scale": True,
+            "axisLabel": {"color": tones["soft"]},
+            "splitLine": {"lineStyle": {"color": tones["line"]}},
+        },
+        "series": series,
+    }
+
+
+def _series(jar: JarCooling, index: int, tones: Mapping[str, str], fahrenheit: bool) -> dict[str, Any]:
+    step = max(1, -(-len(jar.course) // _MOST_POINTS))
+    colour = (tones["boil"], tones["alarm"], tones["held"], tones["unsure"])[index % 4]
+    points = [
+        [round((t_s - jar.start_s) / 3600.0, 4), round(jar_C * 1.8 + 32.0 if fahrenheit else jar_C, 2)]
+        for t_s, jar_C in jar.course[::step]
+    ]
+    return {
+        "name": f"jar {jar.jar}",
+        "type": "line",
+        "showSymbol": False,
+        "data": points,
+        "lineStyle": {"color": colour, "type": _STYLES[index % 3], "width": 2},
+        "itemStyle": {"color": colour},
+    }
+
+
+def words(rest: Rest, run: Run) -> str:
+    """The chart in words, for whoever cannot see it."""
+    return " ".join(f"Jar {jar.cooling.jar}: {'; '.join(course(run, jar))}." for jar in rest.jars)

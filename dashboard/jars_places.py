@@ -1,0 +1,206 @@
+"""Where jars go: refrigerate, freeze, discard, or once more into the canner in a run of its own; and who signed."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from urllib.parse import quote
+
+import streamlit as st
+
+from dashboard import batches, data, jars_model, jars_when, look
+from dashboard.batches import Batch
+from monitor.errors import RefusedError
+from monitor.jars import Status, evaluation_trouble, own_timing_trouble, reprocess_extra
+from monitor.jars.disposition import Basis
+from monitor.jars.reprocess import INSTEAD, child_header, hot_pack
+from monitor.jars.state import JarState
+
+
+def place(batch: Batch) -> bool:
+    """Give jars their places; whether something was written down."""
+    state = batch.state
+    open_jars = [jar for jar in state.jars if any(one in jars_model.PLACES for one in jar.choices)]
+    if not open_jars:
+        return False
+    if not state.undecided():
+        with st.expander("Give a jar another place"):
+            return _place(batch, open_jars)
+    look.page("<h2>Give a jar its place</h2>")
+    return _place(batch, open_jars)
+
+
+def _place(batch: Batch, open_jars: list[JarState]) -> bool:
+    numbers = st.pills("Jars", [jar.jar for jar in open_jars], selection_mode="multi", key="place_jars")
+    if not numbers:
+        look.page('<p class="bw-note">Choose one or more jars; what is offered for them follows.</p>')
+        return False
+    offered = [
+        status
+        for status in jars_model.PLACES
+        if all(status in jar.choices for jar in open_jars if jar.jar in numbers)
+    ]
+    wanted = st.segmented_control(
+        "Place", offered, format_func=jars_model.PLACES.__getitem__, key="place_to", width="stretch"
+    )
+    if wanted is None or not st.button("Place them", key="place", type="primary"):
+        return False
+    for number in numbers:
+        body = {"jar": number, "to": wanted.value}
+        if why := batch.refusal_of("jar_disposition", body, data.speaker(), datetime.now(UTC)):
+            st.error(f"{why}.")
+            return False
+    for number in numbers:
+        data.say("jar_disposition", {"jar": number, "to": wanted.value}, run_id=batch.state.run_id)
+    return True
+
+
+def reprocess(batch: Batch) -> bool:
+    """Begin the run that reprocesses jars; whether it was begun."""
+    able = [
+        jar.jar
+        for jar in batch.state.jars
+        if not jar.child_run and (jar.status is Status.REPROCESS or Status.REPROCESS in jar.choices)
+    ]
+    if not able:
+        return False
+    if not batch.state.undecided() and all(jar.status is not Status.REPROCESS for jar in batch.state.jars):
+        return False
+    published = hot_pack(batch.run)
+    queued = any(jar.status is Status.REPROCESS and not jar.child_run for jar in batch.state.jars)
+    with (
+        st.expander("Reprocess jars now, in a run of its own", expanded=queued),
+        st.form("again", border=False),
+    ):
+        st.markdown(
+            "Empty the jars, heat food and liquid to boiling, refill clean hot jars, check every rim for nicks, "
+            "**new lids**, and hold the **full time**. Once only. Dense food, such as pie filling, is refrigerated or "
+            "frozen instead. Boiling food, steam and hot glass scald."
+        )
+        again = st.pills("Jars to reprocess", able, selection_mode="multi", default=able, key="again_jars")
+        least = published.minutes if published else batch.run.required.minutes
+        minutes = st.number_input(
+            "Minutes at a full boil", value=float(least), min_value=1.0, key="again_minutes"
+        )
+        source = st.text_input(
+            "Where that hot-pack time is published",
+            value=published.source if published else "",
+            key="again_source",
+        )
+        if published is None:
+            st.warning(
+                "The published table has no hot-pack time for this food, jar and altitude. Give your tested "
+                f"source's hot-pack time, or do not reprocess. {INSTEAD}"
+            )
+        coldest = st.number_input(
+            "Coldest filled jar, °C", value=None, min_value=0.0, max_value=100.0, key="again_coldest"
+        )
+        hot = st.checkbox("Food and liquid boiled, packed hot into clean hot jars", key="again_hot")
+        lids = st.checkbox("Rims checked, new lids on", key="again_lids")
+        if not st.form_submit_button("Begin the run that reprocesses them", type="primary"):
+            return False
+        if coldest is None:
+            st.error(
+                "Give the temperature of the coldest filled jar: the initial temperature is recorded anew."
+            )
+            return False
+        return _begin(batch, list(again), minutes, source.strip(), float(coldest), hot=hot, lids=lids)
+
+
+def _begin(
+    batch: Batch, jars: list[int], minutes: float, source: str, coldest_C: float, *, hot: bool, lids: bool
+) -> bool:
+    now = datetime.now(UTC)
+    fresh = batches.load(batch.state.run_id, now)
+    assert fresh is not None
+    try:
+        extra = reprocess_extra(
+            fresh.run,
+            fresh.state,
+            jars,
+            pack="hot" if hot else "raw",
+            source=source,
+            minutes=minutes,
+            new_lids=lids,
+        )
+    except RefusedError as refusal:
+        st.error(str(refusal))
+        return False
+    header = child_header(
+        fresh.header, fresh.known_ids, extra, minutes=minutes, source=source, at=now, coldest_jar_C=coldest_C
+    )
+    if fresh.run.ended_at_s is None:
+        data.say("run_ended", {}, run_id=fresh.run.run_id, reason=f"its jars go on in {header['run_id']}")
+    data.say("run_started", header, run_id=str(header["run_id"]), happened=now)
+    return True
+
+
+def own_timing(batch: Batch) -> bool:
+    """Sign an own timing of an unproven hold, while its clock is open; whether it was signed."""
+    state = batch.state
+    unproven = batch.verdict.get("verdict") == "unproven" and state.standing.basis is Basis.FAILED
+    if not unproven or state.two_hours is None or batch.now > state.two_hours:
+        return False
+    with st.expander("Sign your own timing of this hold"):
+        st.markdown(
+            "Only if you timed the full boil yourself, for the whole time, without a break. The jars are "
+            "then *on the cook's own timing*, on every page, label and proof, and never proven."
+        )
+        how = st.text_input("What you timed it with, and where you stood", key="own_how", max_chars=200)
+        since, first = jars_when.moment("own_from", "From", state.zone, batch.run.started_at)
+        until, second = jars_when.moment(
+            "own_to", "To", state.zone, state.heat_off.at if state.heat_off else batch.now
+        )
+        if not st.button("Sign the timing", key="own_sign"):
+            return False
+        if first or second or since is None or until is None:
+            st.error(first or second)
+            return False
+        body = {"how": how.strip(), "from_utc": since.isoformat(), "to_utc": until.isoformat()}
+        if why := own_timing_trouble(body, data.speaker(), batch.verdict):
+            st.error(f"{why[0].upper()}{why[1:]}.")
+            return False
+        data.say("own_timing", body, run_id=state.run_id)
+        return True
+
+
+def evaluation(batch: Batch) -> bool:
+    """Attach a named competent person's written opinion; whether it was attached."""
+    if batch.state.standing.basis is not Basis.FAILED:
+        return False
+    with st.expander("Attach a competent person's written opinion"), st.form("opinion", border=False):
+        st.markdown(
+            "Nothing computed clears a hold that is not proven. A named person who is competent to judge the process, "
+            "such as a process authority, may do so in writing; the jars are then *released by evaluation*, and "
+            "labelled so."
+        )
+        person = st.text_input("Who", max_chars=120)
+        competence = st.text_input("What makes this person competent", max_chars=200)
+        opinion = st.text_area("The opinion, word for word", max_chars=20_000)
+        if not st.form_submit_button("Attach and sign"):
+            return False
+        body = {"person": person.strip(), "competence": competence.strip(), "opinion": opinion.strip()}
+        if why := evaluation_trouble(body, data.speaker()):
+            st.error(f"{why[0].upper()}{why[1:]}.")
+            return False
+        data.say("evaluation", body, run_id=batch.state.run_id)
+        return True
+
+
+def linked(batch: Batch) -> None:
+    """The runs before and after this one, with the way to them."""
+    state = batch.state
+    lines = []
+    if state.parent_run:
+        pairs = ", ".join(f"{own} was {before}" for own, before in enumerate(state.parent_jars, 1))
+        lines.append(f"This run reprocesses jars of {_link(state.parent_run)} (jar {look.esc(pairs)}).")
+    for child in dict.fromkeys(jar.child_run for jar in state.jars if jar.child_run):
+        numbers = ", ".join(str(jar.jar) for jar in state.jars if jar.child_run == child)
+        lines.append(
+            f"Jars {look.esc(numbers)} go on in {_link(child)}: mark jars in there, and hold the full time."
+        )
+    if lines:
+        look.page("".join(f'<p class="bw-lead">{line}</p>' for line in lines))
+
+
+def _link(run_id: str) -> str:
+    return f'<a href="/jars?run={quote(run_id, safe="")}" target="_self">{look.esc(run_id)}</a>'

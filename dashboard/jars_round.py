@@ -1,0 +1,160 @@
+"""The seal round: one jar a screen, four questions, answers large enough for wet hands."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import streamlit as st
+
+from dashboard import batches, data, jars_model, look
+from dashboard.batches import Batch
+from monitor.jars import ASK
+from monitor.jars.disposition import Basis
+from monitor.jars.seals import QUESTIONS, Seal
+
+_ON, _JAR, _KEPT = "round_on", "round_jar", "round_kept"
+
+
+def run_id() -> str | None:
+    """The run whose jars this viewer is going through; None where none is."""
+    found = st.session_state.get(_ON)
+    return str(found) if found else None
+
+
+def is_on(batch: Batch) -> bool:
+    """Whether this viewer is going from jar to jar of this run."""
+    return bool(st.session_state.get(_ON) == batch.state.run_id and batch.state.jars)
+
+
+def begin(batch: Batch, jar: int | None = None) -> None:
+    """Go to the first jar that asks for an answer, or to a given one."""
+    st.session_state[_ON] = batch.state.run_id
+    st.session_state[_JAR] = jar or batch.state.next_jar() or batch.state.jars[0].jar
+    st.session_state.pop(_KEPT, None)
+
+
+def end() -> None:
+    for key in (_ON, _JAR, _KEPT):
+        st.session_state.pop(key, None)
+
+
+def offer(batch: Batch) -> None:
+    """The way in, where seals may be looked at."""
+    state = batch.state
+    if state.lifting is None or not state.jars or state.standing.basis is Basis.FAILED:
+        return
+    following = state.next_jar()
+    early = state.seals_from is not None and batch.now < state.seals_from
+    label = "Look at the seals again" if following is None else f"Judge the seals, from jar {following}"
+    if early and following is not None:
+        label = "Judge a seal early (provisional)"
+    marked = not state.lifting.how
+    later = early or following is None or not marked
+    if st.button(label, type="secondary" if later else "primary", key="begin_round"):
+        begin(batch)
+        st.rerun()
+
+
+def screen(batch: Batch) -> None:
+    """One jar."""
+    state = batch.state
+    numbers = [jar.jar for jar in state.jars]
+    jar = st.session_state.get(_JAR)
+    jar = jar if jar in numbers else numbers[0]
+    _undo(batch)
+    _progress(batch, jar)
+    given: dict[str, object] = {"jar": jar}
+    before = _answered(batch, jar)
+    with st.container(key="asks"):
+        for question, (label, answers) in jars_model.ROUND.items():
+            with st.container(key=f"ask_{question}"):
+                given[question] = st.segmented_control(
+                    label,
+                    list(answers),
+                    default=before.get(question),
+                    format_func=answers.__getitem__,
+                    key=f"answer_{state.run_id}_{jar}_{question}",
+                    width="stretch",
+                )
+    missing = sum(given[question] is None for question in QUESTIONS)
+    keep = st.button(f"Keep for jar {jar}", type="primary", key="keep_seal", width="stretch")
+    if missing:
+        noun = "question is" if missing == 1 else "questions are"
+        look.page(f'<p class="bw-note">{missing} {noun} unanswered: kept so, the jar counts as unsealed.</p>')
+    with st.container(horizontal=True, key="seal_others"):
+        broken = st.button("It is broken", key="broken_seal")
+        opened = st.button("Opened for a test", key="opened_seal")
+        later = st.button("Stop here", key="end_round")
+    _how()
+    if later:
+        end()
+        st.rerun()
+    if keep or broken or opened:
+        body = {"jar": jar, "broken": True} if broken else {"jar": jar, "opened": True} if opened else given
+        _keep(batch, jar, body)
+
+
+def _answered(batch: Batch, jar: int) -> dict[str, str]:
+    """What was answered for this jar last, to begin from when it is asked again."""
+    bodies = [one.body for one in batch.entries if one.kind == "jar_seal" and one.body.get("jar") == jar]
+    last = bodies[-1] if bodies else {}
+    return {question: last[question] for question, right in QUESTIONS.items() if last.get(question) in right}
+
+
+def _how() -> None:
+    """Each question in full, and where it is published."""
+    asks = "".join(f"<li>{look.esc(ask)}</li>" for ask in ASK.values())
+    published = "".join(
+        f"<li>{look.esc(number)} {look.esc(told)} <span class='bw-note'>{look.esc(source)}</span></li>"
+        for number, told, source in jars_model.cited(("G48", "G49", "G50"))
+    )
+    look.page(f"<details><summary>How each is judged</summary><ul>{asks}{published}</ul></details>")
+
+
+def _undo(batch: Batch) -> None:
+    """What was kept last, and the way back to it: a new answer is a new entry, the old one stays."""
+    kept = next((jar for jar in batch.state.jars if jar.jar == st.session_state.get(_KEPT)), None)
+    if kept is None:
+        return
+    with st.container(horizontal=True, key="round_kept_row", vertical_alignment="center"):
+        st.html(f'<p class="bw-note">{look.esc(jars_model.kept_words(kept))}</p>', width="stretch")
+        if st.button("Undo", key="undo_seal"):
+            begin(batch, kept.jar)
+            st.rerun()
+
+
+def _progress(batch: Batch, jar: int) -> None:
+    dots = "".join(
+        f'<span class="bw-dot bw-tone-{jars_model.SEALS[one.seal.seal].tone}{" bw-here" if one.jar == jar else ""}">'
+        f'<span aria-hidden="true">{jars_model.SEALS[one.seal.seal].glyph}</span>'
+        f'<span class="bw-said">jar {one.jar}: {look.esc(jars_model.SEALS[one.seal.seal].word)}</span></span>'
+        for one in batch.state.jars
+    )
+    early = batch.state.seals_from is not None and batch.now < batch.state.seals_from
+    note = ' <span class="bw-note">before 12 hours: provisional</span>' if early else ""
+    look.page(
+        f'<p class="bw-big bw-jar">Jar {jar} <span class="bw-note">of {len(batch.state.jars)}</span>{note}</p>'
+        f'<p class="bw-dots">{dots}</p>'
+    )
+
+
+def _keep(batch: Batch, jar: int, body: dict[str, object]) -> None:
+    data.say("jar_seal", body, run_id=batch.state.run_id)
+    batches.forget()
+    st.session_state[_KEPT] = jar
+    after = batches.load(batch.state.run_id, datetime.now(UTC))
+    following = _following(after, jar) if after is not None else None
+    if following is None:
+        end()
+    else:
+        st.session_state[_JAR] = following
+    st.rerun()
+
+
+def _following(batch: Batch, jar: int) -> int | None:
+    """The next jar to judge, going round; before 12 hours each is asked once."""
+    state = batch.state
+    asked = state.to_judge()
+    if state.seals_from is not None and batch.now < state.seals_from:
+        asked = [one.jar for one in state.jars if one.jar in asked and one.seal.seal is Seal.NOT_JUDGED]
+    return min(asked, key=lambda one: (one <= jar, one), default=None)

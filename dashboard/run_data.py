@@ -1,0 +1,71 @@
+"""One run as its page reads it from the store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from dashboard import data, judging, settings
+from dashboard.trace import Trace, trace
+from monitor.record import Run
+from monitor.store import reader
+from monitor.store.entries import Entry, read_entries
+
+
+@dataclass(frozen=True, slots=True)
+class OneRun:
+    """A run as its page shows it. ``verdict`` is the JSON form, ``None`` where the store holds none: then
+    :func:`verdict_of` judges it, which may take seconds. ``entries`` are its own and those of runs that
+    process its jars again.
+    """
+
+    row: reader.RunRow
+    run: Run
+    whole: Trace
+    verdict: dict[str, Any] | None
+    entries: list[Entry]
+    journal: list[reader.AlarmRow]
+
+
+def one_run(data_dir: Path, run_id: str) -> OneRun | None:
+    """Everything about a run; ``None`` when the store does not hold it. Read anew only when it has changed."""
+    with data.store_in(data_dir) as conn:
+        newest = conn.execute(
+            "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(verdict_id), 0) FROM"
+            " verdicts WHERE run_id = ?1), (SELECT count(*) FROM imported_runs), (SELECT max(id) FROM alarms),"
+            " (SELECT updated_utc FROM live WHERE run_id = ?1)",
+            (run_id,),
+        ).fetchone()
+    return _one_run(data_dir, run_id, tuple(newest))
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _one_run(data_dir: Path, run_id: str, newest: tuple[int | str | None, ...]) -> OneRun | None:
+    with data.store_in(data_dir) as conn:
+        listed = reader.list_runs(conn, data.told(conn, data_dir))
+        row = next((item for item in listed if item.run_id == run_id), None)
+        if row is None:
+            return None
+        run = reader.load_run(conn, run_id)
+        starts = read_entries(conn, None, ("run_started",))
+        again = [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
+        calibration = run.probe.calibration
+        return OneRun(
+            row,
+            run,
+            trace(run.samples, calibration.offset_K if calibration else 0.0),
+            reader.verdict_of(conn, run_id),
+            [*read_entries(conn, run_id), *again],
+            reader.alarms(conn, run_id),
+        )
+
+
+def verdict_of(found: OneRun) -> dict[str, Any]:
+    """The verdict in its JSON form, judged now when the store holds none."""
+    if found.verdict is not None:
+        return found.verdict
+    own = [entry.id for entry in found.entries if entry.run_id == found.row.run_id]
+    return judging.at_once(judging.Record(settings.current().data_dir, found.row.run_id, max(own, default=0)))
