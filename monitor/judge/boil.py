@@ -120,7 +120,7 @@ class Boil:
     def _doubts(self, look: float, t: float) -> bool:
         """Perhaps a fall: too little for an alarm, too much to count on. Returns whether nothing is judged now."""
         state = self._state
-        doubt = DOUBT_COARSE if state.noise.step_K > state.noise.sd_K else DOUBT
+        doubt = DOUBT_COARSE if state.noise.step_K > state.noise.now.sd_K else DOUBT
         if look <= -doubt:
             if not self._doubt:
                 self._doubt = True
@@ -145,7 +145,7 @@ class Boil:
         if way > 0:
             self._still_rising(t)
         elif way < 0:
-            self._departed(Fall(0.5 * (creep.top_s + t), creep.top_s, t, 0.0), t)
+            self._departed(creep.fall(t), t)
         elif creep.level_C is not None and state.ledger.state == BOILING:
             self.guard.remember(creep.level_C, t)
             creep.level_C = None

@@ -10,6 +10,9 @@ from monitor.record.model import Sample
 RHYTHM_OF = 20
 #: So many gaps in a row, alike within a fifth, are no gaps: the node has gone over to a slower rhythm.
 GAPS_ALIKE, ALIKE = 5, 0.2
+#: Times of samples and the node's uptime may run apart by this at once, and besides by this share of the time
+#: passed (a cheap crystal is good for a tenth of that). [s]
+STEP_S, CREEP_SHARE = 2.0, 0.001
 
 
 class Continuity:
@@ -25,6 +28,9 @@ class Continuity:
         self._boot: int | None = None
         self._seq: int | None = None
         self._uptime_s: float | None = None
+        #: Time of a sample less uptime, where both were last taken to agree; and when that was. [s]
+        self._apart_s = 0.0
+        self._agreed_s = 0.0
 
     def learn(self, interval_s: float) -> None:
         """An ordinary interval."""
@@ -56,7 +62,7 @@ class Continuity:
             self._log.add("node_restarted", last_s, t, words.RESTARTED)
             reason = words.RESTART_GAP
             self._uptime_s = None
-        elif self._stepped(t - last_s, boot, seq, uptime):
+        elif self._stepped(t, t - last_s, seq, uptime):
             self._log.add_at_most("clock_stepped", t, words.CLOCK_STEPPED, 10.0)
             reason = words.CLOCK_GAP
         if boot is not None:
@@ -64,15 +70,19 @@ class Continuity:
         if seq is not None:
             self._seq = seq
         if uptime is not None:
+            if reason or self._uptime_s is None:
+                self._apart_s, self._agreed_s = t - uptime, t
             self._uptime_s = uptime
         return reason
 
-    def _stepped(self, passed_s: float, boot: int | None, seq: int | None, uptime_s: float | None) -> bool:
+    def _stepped(self, t: float, passed_s: float, seq: int | None, uptime_s: float | None) -> bool:
         """Whether time was lost or gained, by the node's uptime or by the numbers of its samples."""
         if passed_s > 1e17:
             return False
         if uptime_s is not None and self._uptime_s is not None:
-            return abs((uptime_s - self._uptime_s) - passed_s) > 2.0
+            # Against the last agreement, not the last sample: a clock that creeps takes small steps.
+            creep_s = abs(t - uptime_s - self._apart_s)
+            return creep_s > STEP_S + CREEP_SHARE * abs(t - self._agreed_s)
         if seq is not None and self._seq is not None and self._intervals >= RHYTHM_OF:
             if seq <= self._seq:
                 return True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.judge.dip import Fall
 from monitor.judge.noise import Noise
 from monitor.judge.trace import Trace
 
@@ -22,12 +23,15 @@ class Creep:
         self._first: tuple[float, float] | None = None
         self._top: tuple[float, float] | None = None
         self.level_C: float | None = None
+        self._fallen_C = self._error_K = 0.0
 
-    @property
-    def top_s(self) -> float:
-        """When the highest minute so far ended. [s]"""
+    def fall(self, t: float) -> Fall:
+        """The fall that has crept down by ``t``: from before the highest minute, as far as scatter may mislead."""
         assert self._top is not None
-        return self._top[0]
+        top_s, top_C = self._top
+        slope = max(top_C - self._fallen_C, FALL_K) / max(t - top_s, BLOCK_S)
+        early_s = top_s - BLOCK_S - self._error_K / slope
+        return Fall(0.5 * (top_s + t), early_s, t, 0.0)
 
     def look(self, trace: Trace, noise: Noise, t: float) -> int:
         """-1 where the plateau has crept down, +1 where it is still rising, else 0. Looks once a minute."""
@@ -39,14 +43,15 @@ class Creep:
         if n - i < LEAST:
             return 0
         block = trace.mean(i, n)
-        error = 3.0 * (2.0 * noise.mean_variance(n - i)) ** 0.5
-        if noise.is_quiet:
+        error = 3.0 * (2.0 * noise.now.mean_variance(n - i)) ** 0.5
+        if noise.now.is_quiet:
             error = max(error, noise.step_K)
         if self._first is None or self._top is None:
             self._first = self._top = (t, block)
             return 0
         if block > self._first[1] + RISE_K + error + DRIFT_K_PER_S * (t - self._first[0]):
             return 1
+        self._fallen_C, self._error_K = block, error
         if block < self._top[1] - FALL_K - error - DRIFT_K_PER_S * (t - self._top[0]):
             return -1
         if block > self._top[1]:

@@ -51,6 +51,10 @@ SURE_MARKED = 8.0
 #: Share of a coarse step that the water may have fallen before the reading shows it: dithered, and not.
 HIDDEN, HIDDEN_QUIET = 0.5, 1.0
 
+#: The steam stops before the temperature shows it: a fall is dated so much drop earlier, so long at most.
+#: In the kettle model 0.03 to 0.05 K.
+BEFORE_K, BEFORE_S = 0.04, 60.0
+
 
 @dataclass(frozen=True, slots=True)
 class Fall:
@@ -76,20 +80,22 @@ class FallDetector:
         """Take over a newly fitted scatter model."""
         noise = self._noise
         learned = max(noise.learned, 20.0)
-        reach = noise.long_run_variance / max(noise.sd_K**2, 1e-12)
+        reach = noise.now.long_run_variance / max(noise.now.sd_K**2, 1e-12)
         self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned)
-        self._rise_factor = COARSE_RISE if noise.step_K > noise.sd_K else RISE
-        if noise.step_K > 2.5 * noise.sd_K:
+        self._rise_factor = COARSE_RISE if noise.step_K > noise.now.sd_K else RISE
+        if noise.step_K > 2.5 * noise.now.sd_K:
             self.threshold *= COARSE
-        elif noise.step_K > noise.sd_K and reach > 1.5:
+        elif noise.step_K > noise.now.sd_K and reach > 1.5:
             self.threshold *= COARSE_CORRELATED
-        reach = (3.0**0.5 * self.threshold * sqrt(noise.long_run_variance) / SLOWEST_K_PER_S) ** (2.0 / 3.0)
+        reach = (3.0**0.5 * self.threshold * sqrt(noise.now.long_run_variance) / SLOWEST_K_PER_S) ** (
+            2.0 / 3.0
+        )
         self._longest = int(min(max(reach, 12.0), WINDOWS[-1]))
-        if noise.is_quiet:
+        if noise.now.is_quiet:
             # A step hides up to q / slope seconds of a slow fall before anything shows.
             self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
-        self._windows = [(m, noise.ramp_variance(m)) for m in WINDOWS if m <= self._longest]
-        self._level_variance = noise.mean_variance(BASELINE)
+        self._windows = [(m, noise.now.ramp_variance(m)) for m in WINDOWS if m <= self._longest]
+        self._level_variance = noise.now.mean_variance(BASELINE)
 
     def look(self) -> float:
         """The most significant departure now, in thresholds: ≤ -1 a fall, ≥ +1 a rise, else neither."""
@@ -113,7 +119,7 @@ class FallDetector:
             if learned >= BASELINE:
                 learned, base, variance = BASELINE, i - BASELINE, level_variance
             else:
-                base, variance = start, self._noise.mean_variance(learned)
+                base, variance = start, self._noise.now.mean_variance(learned)
             onset, y_i = t[i - 1] - t_ref, sum_y[i]
             sk = all_t - sum_t[i] - m * onset
             projection = all_ty - sum_ty[i] - onset * (all_y - y_i) - (y_i - sum_y[base]) / learned * sk
@@ -143,7 +149,9 @@ class FallDetector:
         level = trace.mean(base, i)
         projection, sk, _ = trace.ramp(i, level)
         spacing = sk / (0.5 * m * (m + 1))
-        variance = noise.ramp_variance(m) * spacing * spacing + sk * sk * noise.mean_variance(i - base)
+        variance = noise.now.ramp_variance(m) * spacing * spacing + sk * sk * noise.now.mean_variance(
+            i - base
+        )
         return projection / sqrt(variance)
 
     def locate(self, *, marked: bool = False) -> Fall:
@@ -159,21 +167,24 @@ class FallDetector:
         projection, _, skk = trace.ramp(n - best, trace.mean(base, n - best))
         slope = max(-projection / skk, SLOWEST_K_PER_S)
         onset = trace.t[n - best - 1]
-        if noise.is_quiet:
+        if noise.now.is_quiet:
             onset -= 0.5 * noise.step_K / slope
-        early = min(trace.t[n - max(near) - 1] - self._hidden_s(slope, marked), onset)
+        early = trace.t[n - max(near) - 1] - self._hidden_s(slope, marked)
+        if not marked:
+            early -= min(BEFORE_K / slope, BEFORE_S)
+        early = min(early, onset)
         late = max(trace.t[n - min(near) - 1], onset)
         return Fall(onset, early, late, slope)
 
     def _hidden_s(self, slope_K_per_s: float, marked: bool) -> float:
         """For how long the steps may have hidden the beginning of a fall. [s]"""
         noise = self._noise
-        if noise.step_K <= noise.sd_K:
+        if noise.step_K <= noise.now.sd_K:
             return 0.0
         if marked:
-            return noise.step_K / slope_K_per_s if noise.is_quiet else 0.0
+            return noise.step_K / slope_K_per_s if noise.now.is_quiet else 0.0
         # One step down looks steep, however slow the fall was.
-        share = HIDDEN_QUIET if noise.is_quiet else HIDDEN
+        share = HIDDEN_QUIET if noise.now.is_quiet else HIDDEN
         return share * noise.step_K / min(slope_K_per_s, MARGIN_K_PER_S)
 
     def margin_s(self, spacing_s: float) -> float:
@@ -184,7 +195,7 @@ class FallDetector:
         """
         trace, noise = self._trace, self._noise
         n = len(trace)
-        hidden_s = 0.5 * noise.step_K / MARGIN_K_PER_S if noise.is_quiet else 0.0
+        hidden_s = 0.5 * noise.step_K / MARGIN_K_PER_S if noise.now.is_quiet else 0.0
         margin = float("inf")
         for m in reversed(WINDOWS):
             if m > n - self.start - BASELINE_LEAST:
@@ -193,7 +204,9 @@ class FallDetector:
             base = max(self.start, i - BASELINE)
             projection, sk, skk = trace.ramp(i, trace.mean(base, i))
             spacing = sk / (0.5 * m * (m + 1))
-            variance = noise.ramp_variance(m) * spacing * spacing + sk * sk * noise.mean_variance(i - base)
+            variance = noise.now.ramp_variance(m) * spacing * spacing + sk * sk * noise.now.mean_variance(
+                i - base
+            )
             if projection + MARGIN_K_PER_S * skk < REFUTED * sqrt(variance):
                 break
             margin = m * spacing_s

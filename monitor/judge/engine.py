@@ -30,6 +30,8 @@ COME_UP_K = 5.0
 SILENT_S = 5.0
 #: Two water probes further apart than this are flagged. [K]
 SECOND_PROBE_K = 0.5
+#: Share of the newest reading in the mean of their difference.
+APART_SHARE = 0.1
 #: An interval longer than so many of the usual ones is a gap.
 GAP_INTERVALS = 2.2
 
@@ -54,6 +56,7 @@ class Engine:
         self._heater = HeaterWatch(state.log)
         self._fault = ""
         self._silent = False
+        self._apart_K = 0.0
 
     # --- what comes in ------------------------------------------------------------------------------------
 
@@ -142,7 +145,9 @@ class Engine:
 
     def _second_probe(self, t: float, y: float, second: float) -> float:
         """The lower of two water probes decides."""
-        if abs(y - second) > SECOND_PROBE_K and self.boil.is_on:
+        # A mean over some readings: one alone scatters.
+        self._apart_K += APART_SHARE * (y - second - self._apart_K)
+        if abs(self._apart_K) > SECOND_PROBE_K and self.boil.is_on:
             self.state.log.add_at_most("probe_fault", t, words.two_probes(y, second), 600.0)
         return min(y, second)
 
@@ -169,8 +174,7 @@ class Engine:
             state.set(t, UNKNOWN, words.PRESSURE)
         elif state.ledger.state != NOT_BOILING:
             state.set(t, NOT_BOILING, state.not_up)
-        if state.hold.heat_off_s is None and self.come_up.take(t, y):
-            state.log.add("come_up_stalled", t, t, words.STALLED)
+        self._follow_come_up(t, y)
 
     def _look_for_come_up(self, y: float) -> None:
         state = self.state
@@ -212,11 +216,16 @@ class Engine:
                 self._sudden.fell(fall.early_s, boil.guard.pooled_C(boil.start_s), state.valid_C, t)
                 boil.keep_since(t)
             return
-        # Where the boiling point is not known the water may well be boiling: no stall then.
-        stalled = state.hold.heat_off_s is None and self.come_up.take(t, y)
-        if stalled and not state.point.unknown_why:
-            state.log.add("come_up_stalled", t, t, words.STALLED)
+        self._follow_come_up(t, y)
         boil.look_for(t, y)
+
+    def _follow_come_up(self, t: float, y: float) -> None:
+        state = self.state
+        if state.hold.heat_off_s is not None or not self.come_up.take(t, y):
+            return
+        # Where the boiling point is not known the water may well boil; a boil that is lost was said to be.
+        if not state.point.unknown_why and not state.hold.lost_raised:
+            state.log.add("come_up_stalled", t, t, words.STALLED)
 
     def _tamed(self, y: float) -> float:
         """A reading on the plateau, kept within what scatter and water can do in one step.
@@ -228,7 +237,7 @@ class Engine:
         if n < 8 or not noise.is_learned:
             return y
         around = trace.mean(n - 5, n)
-        reach = max(4.5 * noise.sd_K, 1.1 * noise.step_K) + 0.03
+        reach = max(4.5 * noise.now.sd_K, 1.1 * noise.step_K) + 0.03
         return min(max(y, around - reach), around + reach)
 
     def _stands_still(self, t: float) -> None:

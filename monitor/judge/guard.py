@@ -56,7 +56,7 @@ class Guard:
             return UNKNOWN, point.unknown_why
         assert point.boil_C is not None and point.expanded_K is not None
         short, pooled, wide = self.short_C(start_s), self.pooled_C(start_s), point.expanded_K
-        scatter = 2.0 * state.noise.mean_variance(30) ** 0.5
+        scatter = 2.0 * state.noise.now.mean_variance(30) ** 0.5
         state.best_allowance_K = allowance_K(seen)
         point.floor_C = floor = point.boil_C - state.best_allowance_K
         if short > point.boil_C + wide + TOO_HOT_K:
@@ -78,7 +78,7 @@ class Guard:
         if self._best_level_K is None:
             return False
         allowed = LOWER_PLATEAU_K + DRIFT_K_PER_S * (self._state.valid_s - self._best_level_s)
-        allowed += 2.0 * self._state.noise.mean_variance(30) ** 0.5
+        allowed += 2.0 * self._state.noise.now.mean_variance(30) ** 0.5
         return bool(level_K < self._best_level_K - allowed)
 
     def remember(self, level_C: float, t: float) -> None:

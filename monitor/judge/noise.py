@@ -42,83 +42,28 @@ RISE_REACH_S = 12.0
 CLIP = 5.0
 #: Where steps swallow the scatter its correlation never shows; this long-run variance over variance is assumed.
 QUIET_REACH = 3.5
+#: What is left of a plateau without a window must show this many scales to tell the scatter by itself.
+OUTSIDE_SCALES = 5
 #: A model with less than this share of the likelihood is left out. Fewer models, faster sums.
 NEGLIGIBLE = 0.002
 #: Longest window for which variances are tabled. [samples]
 LONGEST = 400
 
 
-class Noise:
-    """The scatter model. ``step_K`` is the resolution of the reading."""
+class Scatter:
+    """One answer to how much the readings scatter: a white part, and a part of each correlation. [K²]"""
 
-    def __init__(self, step_K: float) -> None:
-        self.step_K = step_K
-        self._boil = _Bends(MEMORY)
-        self._rise = _Bends(COME_UP_MEMORY)
-        self._since_fit = 0
-        #: Whether the model rests on this run's readings yet.
-        self.is_learned = False
-        # Before anything is learned: as noisy as a poor kitchen probe, so that nothing is claimed.
-        self._settle(max(0.05**2, step_K**2 / 12.0), {0.8: 0.05**2})
-
-    def learn_rise(self, trace: Trace, spacing_s: float) -> bool:
-        """Take in the newest sample of a come-up. Returns whether the model was refitted."""
-        self._rise.take(trace, len(trace), RISE_REACH_S / spacing_s)
-        return self._counted()
-
-    def learn_boil(self, trace: Trace, start: int) -> bool:
-        """Take in the newest sample of a plateau that begins at ``start``. Returns as learn_rise."""
-        self._boil.take(trace, len(trace), len(trace) - start)
-        return self._counted()
-
-    def learn_past(self, trace: Trace, start: int) -> None:
-        """Take in a plateau that was only now found to be one."""
-        for n in range(start + 1, len(trace) + 1):
-            self._boil.take(trace, n, n - start)
-        self._fit()
-
-    def _counted(self) -> bool:
-        self._since_fit += 1
-        if self._since_fit < REFIT_EVERY:
-            return False
-        self._since_fit = 0
-        self._fit()
-        return True
-
-    @property
-    def learned(self) -> float:
-        """How many plateau samples the model rests on."""
-        return self._boil.counts[0]
-
-    def _fit(self) -> None:
-        boil, rise = self._boil, self._rise
-        seen: list[tuple[int, float, float]] = []
-        for place, m in enumerate(SCALES):
-            count, total = boil.counts[place], boil.sums[place]
-            prior = min(rise.counts[place], COME_UP_WEIGHT) if count < 4.0 * COME_UP_WEIGHT else 0.0
-            if prior:
-                total += rise.sums[place] * COME_UP_WIDENING**2 * prior / rise.counts[place]
-            count += prior
-            if count >= max(12.0, 2.0 * m):
-                seen.append((place, max(total / count, 1e-10), count / (m * APART)))
-        if len(seen) < 2:
-            return
-        self.is_learned = True
-        self._settle(*_averaged(seen))
-
-    def _settle(self, white: float, correlated: dict[float, float]) -> None:
-        """Take over the variance of the white part and of the part of each correlation. [K²]"""
+    def __init__(self, step_K: float, white: float, correlated: dict[float, float]) -> None:
         both = sum(correlated.values())
         # A silent coarse plateau has no scatter at all; the step itself is then the uncertainty.
-        white = max(white, self.step_K**2 / 12.0 - both, 1e-8)
-        self._white = white
+        self._white = white = max(white, step_K**2 / 12.0 - both, 1e-8)
         self._parts = [(part, _shapes(r)) for r, part in correlated.items()]
         #: Standard deviation of one reading, and of the change from one reading to the next. [K]
         self.sd_K = sqrt(white + both)
         change = white + sum(part * (1.0 - r) for r, part in correlated.items())
         self.change_sd_K = sqrt(2.0 * change)
         #: Whether the scatter is too small to dither the steps, so that changes hide inside one.
-        self.is_quiet = self.step_K > 0.02 and self.sd_K <= 0.3 * self.step_K
+        self.is_quiet = step_K > 0.02 and self.sd_K <= 0.3 * step_K
         long_run = white + sum(part * (1.0 + r) / (1.0 - r) for r, part in correlated.items())
         least = QUIET_REACH * self.sd_K**2 if self.is_quiet else 0.0
         self._widened = max(long_run, least) / long_run
@@ -144,6 +89,78 @@ class Noise:
     def slope_sd(self, n: int, spacing_s: float) -> float:
         """Standard deviation of a fitted slope over n readings. [K/s]"""
         return sqrt(12.0 * self.long_run_variance / n**3) / spacing_s
+
+
+class Noise:
+    """Learns the scatter as the run goes on; ``now`` is what is known. ``step_K`` is the resolution."""
+
+    def __init__(self, step_K: float) -> None:
+        self.step_K = step_K
+        self._boil = _Bends(MEMORY)
+        self._rise = _Bends(COME_UP_MEMORY)
+        self._since_fit = 0
+        #: Whether the model rests on this run's readings yet.
+        self.is_learned = False
+        # Before anything is learned: as noisy as a poor kitchen probe, so that nothing is claimed.
+        self.now = Scatter(step_K, max(0.05**2, step_K**2 / 12.0), {0.8: 0.05**2})
+
+    def learn_rise(self, trace: Trace, spacing_s: float) -> bool:
+        """Take in the newest sample of a come-up. Returns whether the model was refitted."""
+        self._rise.take(trace, len(trace), RISE_REACH_S / spacing_s)
+        return self._counted()
+
+    def learn_boil(self, trace: Trace, start: int) -> bool:
+        """Take in the newest sample of a plateau that begins at ``start``. Returns as learn_rise."""
+        self._boil.take(trace, len(trace), len(trace) - start)
+        return self._counted()
+
+    def learn_past(self, trace: Trace, start: int) -> None:
+        """Take in a plateau that was only now found to be one."""
+        for n in range(start + 1, len(trace) + 1):
+            self._boil.take(trace, n, n - start)
+        self._fit()
+
+    def outside(self, trace: Trace, start: int, i: int, j: int) -> Scatter:
+        """The scatter of a plateau from ``start`` without samples [i, j), which may not be its own."""
+        bends = _Bends(MEMORY)
+        for first, last in ((start, i), (j, len(trace))):
+            for n in range(first + 1, last + 1):
+                bends.take(trace, n, n - first)
+        seen = _seen(bends, None)
+        return Scatter(self.step_K, *_averaged(seen)) if len(seen) >= OUTSIDE_SCALES else self.now
+
+    def _counted(self) -> bool:
+        self._since_fit += 1
+        if self._since_fit < REFIT_EVERY:
+            return False
+        self._since_fit = 0
+        self._fit()
+        return True
+
+    @property
+    def learned(self) -> float:
+        """How many plateau samples the model rests on."""
+        return self._boil.counts[0]
+
+    def _fit(self) -> None:
+        seen = _seen(self._boil, self._rise)
+        if len(seen) >= 2:
+            self.is_learned = True
+            self.now = Scatter(self.step_K, *_averaged(seen))
+
+
+def _seen(boil: _Bends, rise: _Bends | None) -> list[tuple[int, float, float]]:
+    """(the scale's place, its mean squared bend, so many independent bends) for each scale seen enough."""
+    seen: list[tuple[int, float, float]] = []
+    for place, m in enumerate(SCALES):
+        count, total = boil.counts[place], boil.sums[place]
+        if rise is not None and rise.counts[place] and count < 4.0 * COME_UP_WEIGHT:
+            prior = min(rise.counts[place], COME_UP_WEIGHT)
+            total += rise.sums[place] * COME_UP_WIDENING**2 * prior / rise.counts[place]
+            count += prior
+        if count >= max(12.0, 2.0 * m):
+            seen.append((place, max(total / count, 1e-10), count / (m * APART)))
+    return seen
 
 
 class _Bends:

@@ -51,9 +51,9 @@ def find_plateau(trace: Trace, noise: Noise, spacing_s: float) -> Plateau | None
             if slope > 0.0 and m * spacing_s > 60.0:
                 return None
             continue
-        if abs(slope) + 2.0 * noise.slope_sd(m, spacing_s) > LEVEL_K_PER_S:
+        if abs(slope) + 2.0 * noise.now.slope_sd(m, spacing_s) > LEVEL_K_PER_S:
             continue
-        if noise.is_quiet and m * spacing_s < noise.step_K / LEVEL_K_PER_S:
+        if noise.now.is_quiet and m * spacing_s < noise.step_K / LEVEL_K_PER_S:
             continue
         if _is_bent(trace, noise, m):
             continue
@@ -66,7 +66,7 @@ def _is_bent(trace: Trace, noise: Noise, m: int) -> bool:
     n, third = len(trace), m // 3
     outer = 0.5 * (trace.mean(n - m, n - m + third) + trace.mean(n - third, n))
     bend = trace.mean(n - m + third, n - third) - outer
-    return abs(bend) > 2.5 * sqrt(1.5 * noise.mean_variance(third))
+    return abs(bend) > 2.5 * sqrt(1.5 * noise.now.mean_variance(third))
 
 
 def _dated(trace: Trace, noise: Noise, m: int) -> Plateau:
@@ -75,11 +75,11 @@ def _dated(trace: Trace, noise: Noise, m: int) -> Plateau:
     last = n - max(m // 3, 4)
     misfits = [(trace.hinge_misfit(first, k, n), k) for k in range(first, last)]
     (least, rise), _ = min(misfits)
-    limit = least + INTERVAL * noise.long_run_variance
+    limit = least + INTERVAL * noise.now.long_run_variance
     near = [k for (misfit, _), k in misfits if misfit <= limit]
     early, late = min(near), max(near)
     late_s = trace.t[late]
-    if noise.is_quiet and rise > 0.0:
+    if noise.now.is_quiet and rise > 0.0:
         # The reading shows its last step while the water may still rise by a step's height.
         late_s = min(late_s + noise.step_K / rise, trace.t[n - 1])
     index = _after_last_sag(trace, noise, min(trace.index_at(late_s), n - 1))
@@ -96,8 +96,8 @@ def _after_last_sag(trace: Trace, noise: Noise, index: int) -> int:
     if not blocks:
         return index
     # However correlated, a mean scatters no more than one reading does.
-    limit = SAG * sqrt(1.5 * min(noise.mean_variance(SAG_BLOCK), noise.sd_K**2))
-    if noise.step_K > noise.sd_K:
+    limit = SAG * sqrt(1.5 * min(noise.now.mean_variance(SAG_BLOCK), noise.now.sd_K**2))
+    if noise.step_K > noise.now.sd_K:
         limit = min(limit, 0.9 * noise.step_K)
     means = [trace.mean(i, j) for i, j in blocks]
     sagging = [j for (_, j), mean in zip(blocks, means, strict=True) if mean < max(means) - limit]

@@ -48,7 +48,7 @@ class JumpFilter:
     def _slack_K(self) -> float:
         if not self._noise.is_learned:
             return UNLEARNED_SLACK_K
-        return max(0.2, 8.0 * self._noise.sd_K, 2.2 * self._noise.step_K)
+        return max(0.2, 8.0 * self._noise.now.sd_K, 2.2 * self._noise.step_K)
 
     def _possible(self, from_t: float, from_y: float, t_s: float, y_C: float) -> bool:
         dt = t_s - from_t
@@ -126,9 +126,9 @@ class StillWatch:
         """How likely so many repeats are, by the scatter that this probe has shown in this run."""
         if not noise.is_learned:
             return 1.0
-        if noise.step_K < noise.sd_K:
+        if noise.step_K < noise.now.sd_K:
             # The density of a normal change at zero, times the step, with room to spare.
-            return float(min(0.6 * noise.step_K / noise.change_sd_K, 0.95) ** self.count)
+            return float(min(0.6 * noise.step_K / noise.now.change_sd_K, 0.95) ** self.count)
         if self._seen < HABIT or self.chip_moved_s > self.since_s:
             # How often a coarse probe repeats itself depends on where the level lies between two steps; only
             # its own habit tells, and a converter whose chip temperature moves is not frozen.

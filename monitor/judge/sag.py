@@ -14,11 +14,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from monitor.judge.noise import LONGEST, Noise
+from monitor.judge.noise import LONGEST, Noise, Scatter
 from monitor.judge.trace import Trace
 
 #: Lengths of the windows. [samples]
 WINDOWS = (10, 14, 19, 26, 35, 48, 65, 88, 120, 162, 220, 300)
+#: A window is looked into from here on: with the scatter of what lies outside it, which it cannot have raised.
+CLOSER = 2.5
 #: The level is learned from at most this many samples on either side, and at least this many after.
 SIDE, AFTER_LEAST = 240, 16
 #: A window lower than both sides by so many standard deviations sagged. By Monte Carlo: one true hold in 500.
@@ -38,6 +40,8 @@ DRIFT_K_PER_S = 0.3 / 3600.0
 SIDE_LEAST = 8
 #: Windows that are this much less significant than the best one may still be the sag's true extent.
 EXTENT = 3.0
+#: A sag is taken to reach at least so much further to both sides, half of it to the late one. [samples]
+EDGE = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +74,10 @@ class SagWatch:
                 continue
             for after in (max(m // 2, AFTER_LEAST), max(2 * m, 120)):
                 i = n - after - m
-                if i >= self.start and after <= SIDE and self._score(i, i + m, n) >= THRESHOLD:
-                    return self._extent(i, i + m, n)
+                if i >= self.start and after <= SIDE:
+                    sag = self._sag(i, i + m, n, THRESHOLD)
+                    if sag is not None:
+                        return sag
         return None
 
     def look_everywhere(self, end_s: float | None = None, threshold: float = THRESHOLD) -> Sag | None:
@@ -80,27 +86,37 @@ class SagWatch:
         for m in WINDOWS:
             last = n - m + 1 if end_s is None else n - m - 4
             for i in range(last - 1, self.start - 1, -max(m // 6, 2)):
-                if self._score(i, i + m, n) >= threshold:
-                    return self._extent(i, i + m, n)
+                sag = self._sag(i, i + m, n, threshold)
+                if sag is not None:
+                    return sag
         return None
 
-    def _score(self, i: int, j: int, n: int) -> float:
+    def _sag(self, i: int, j: int, n: int, threshold: float) -> Sag | None:
+        if self._score(i, j, n, self._noise.now) < CLOSER:
+            return None
+        around = (j - i) // 2
+        scatter = self._noise.outside(self._trace, self.start, i - around, j + around)
+        if self._score(i, j, n, scatter) < threshold:
+            return None
+        return self._extent(i, j, n, scatter)
+
+    def _score(self, i: int, j: int, n: int, scatter: Scatter) -> float:
         """By how many standard deviations samples [i, j) lie below both sides; 0 where it is no sag.
 
         Where fewer than a few samples up to ``n`` come after, the side before must tell alone.
         """
-        trace, noise = self._trace, self._noise
+        trace = self._trace
         m = j - i
         flank = m // 4
         before, after = i - flank, j + flank
         left, right = max(self.start, before - SIDE), min(n, after + SIDE)
         inner = trace.mean(i, j)
-        variance = noise.mean_variance(m)
+        variance = scatter.mean_variance(m)
         weight = level = 0.0
         sides = []
         for a, b in ((left, before), (after, right)):
             if b - a >= SIDE_LEAST:
-                side, side_variance = trace.mean(a, b), noise.mean_variance(b - a)
+                side, side_variance = trace.mean(a, b), scatter.mean_variance(b - a)
                 sides.append((side, side_variance))
                 level += side / side_variance
                 weight += 1.0 / side_variance
@@ -119,12 +135,12 @@ class SagWatch:
         t = self._trace.t
         return ONE_SIDED_LEAST_K + 0.5 * DRIFT_K_PER_S * (t[n - 1] - t[left])
 
-    def _extent(self, i: int, j: int, n: int) -> Sag:
+    def _extent(self, i: int, j: int, n: int, scatter: Scatter) -> Sag:
         """The sag around a window that stands out, wide enough to hold its true beginning and end."""
         m = j - i
         step = max(m // 8, 1)
         scored = [
-            (self._score(a, b, n), a, b)
+            (self._score(a, b, n, scatter), a, b)
             for a in range(max(self.start, i - m), i + m // 2, step)
             for b in range(max(a + 6, j - m // 2), min(j + m, n), step)
             if b - a <= LONGEST
@@ -134,6 +150,7 @@ class SagWatch:
         early, late = min((a for a, _ in near), default=i), max((b for _, b in near), default=j)
         trace = self._trace
         # The best window of a slow ramp begins a third of the way down; its beginning must not be missed.
-        early, late = max(min(early, first - (last - first)), self.start), min(late + m // 4, n - 1)
+        early = max(min(early, first - (last - first)) - max(m // 2, EDGE), self.start)
+        late = min(late + max(m // 4, EDGE // 2), n - 1)
         drop = trace.mean(max(self.start, early - SIDE), n) - trace.mean(first, last)
         return Sag(trace.t[early], trace.t[late], drop, best)

@@ -33,6 +33,7 @@ def _reading(sample: Sample) -> tuple[object, ...]:
         sample.water_2_C,
         sample.pressure_kPa,
         sample.heater_W,
+        sample.mains,
         dict(sample.jars),
     )
 

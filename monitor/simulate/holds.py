@@ -6,7 +6,8 @@ import numpy as np
 
 from monitor.simulate import mishaps
 from monitor.simulate.kitchen import some_kitchen
-from monitor.simulate.story import Labelled, Story
+from monitor.simulate.labelled import Labelled
+from monitor.simulate.story import Story
 
 
 def _held(story: Story, extra_s: float | None = None) -> None:

@@ -11,7 +11,8 @@ import numpy as np
 
 from monitor.physics.saturation import boiling_slope_K_per_kPa
 from monitor.simulate.kitchen import Kitchen, some_kitchen
-from monitor.simulate.story import Labelled, Story
+from monitor.simulate.labelled import Labelled
+from monitor.simulate.story import Story
 
 
 def _off_by(kitchen: Kitchen, error_K: float, *, boiling: bool) -> Kitchen:

@@ -6,7 +6,8 @@ import numpy as np
 
 from monitor.simulate.chance import between, broken_hold
 from monitor.simulate.kitchen import Kitchen, some_kitchen
-from monitor.simulate.story import Labelled, Story
+from monitor.simulate.labelled import Labelled
+from monitor.simulate.story import Story
 
 #: Electric rings go on giving heat; gas and induction stop at once.
 _DIP_S = (20.0, 600.0)

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.simulate.kitchen import some_kitchen
-from monitor.simulate.story import Labelled, Story
+from monitor.simulate.labelled import Labelled
+from monitor.simulate.story import Story
 
 
 def sea_level_barometer(rng: np.random.Generator, seed: int) -> Labelled:

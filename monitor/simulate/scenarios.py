@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.simulate import holds, late_rows, limits, losses, pressures, troubles, wandering, watched
-from monitor.simulate.story import Labelled
+from monitor.simulate.labelled import Labelled
 
 Tell = Callable[[np.random.Generator, int], Labelled]
 

@@ -2,128 +2,17 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, field
-from functools import cached_property
-from itertools import pairwise
-
 import numpy as np
 
 from monitor.record.model import Batch, Mark, Required, Run, Sample
 from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.kitchen import Kitchen, local_time
+from monitor.simulate.labelled import Labelled
 from monitor.simulate.observe import observe
-from monitor.simulate.probe import at_the_junction, noise_K2_s
-from monitor.simulate.truth import FALTER_K, UNSEEN_K, Floats, TrueStretch, Truth
+from monitor.simulate.truth import FALTER_K, UNSEEN_K, Truth
 
 #: No story of the suite is longer. [s]
 LONGEST_S = 4 * 3600
-
-
-#: Below this plainness a loss cannot be asked of a detector. At a false alarm in 50 h of boil the best one
-#: needs 4.3 to call half of such losses, and 3.7 more to miss fewer than one in 10,000.
-FAINT = 8.0
-
-
-@dataclass(frozen=True, slots=True)
-class Loss:
-    """A pause of the boil. Times in s.
-
-    ``plainness`` is the signal-to-noise ratio that the best possible detector would see, one that knew the
-    fall's shape, the level and the noise: at 5.4 it calls half of such falls if it may cry wolf once in
-    1000 h (Gaussian noise; Lorden's and Lai's bound with γ = 3.6e6 samples), below 3 nobody can.
-    """
-
-    start_s: float
-    end_s: float
-    depth_K: float
-    plainness: float
-
-
-@dataclass(frozen=True)
-class Labelled:
-    """A run with what was true of it.
-
-    ``safe`` is True where the true hold is plainly long enough, False where it is plainly too short, None
-    between. ``must_not_hold`` says why the record may not be called held whatever the water did ("" where it
-    may). ``wants`` are event kinds that a right verdict brings with it. ``beyond`` marks a run whose errors
-    lie at the limit of what its record states, or outside it: its rate is reported, never asserted.
-    """
-
-    run: Run
-    truth: Truth
-    safe: bool | None
-    family: str
-    seed: int
-    note: str = ""
-    must_not_hold: str = ""
-    wants: tuple[str, ...] = ()
-    beyond: bool = False
-    sensor: str = "fine"
-    seen: bool = False
-    #: Errors within ±U keep a true boil under the guard band: no engine may call it held.
-    guarded: bool = False
-    story: Story | None = field(default=None, repr=False, compare=False)
-
-    @cached_property
-    def true_hold_s(self) -> float:
-        """Longest true boil with jars in and heat on. [s]"""
-        return max((stretch.length_s for stretch in self.stretches), default=0.0)
-
-    @cached_property
-    def stretches(self) -> list[TrueStretch]:
-        """True boil with jars in and heat on, faltering bridged."""
-        return self.truth.stretches(FALTER_K)
-
-    @cached_property
-    def losses(self) -> list[Loss]:
-        """What lies between the true stretches of boil: how deep, how long, how plain to this probe."""
-        if self.story is None:
-            return []
-        return [self._loss(left, right.start_s) for left, right in pairwise(self.stretches)]
-
-    @cached_property
-    def _shown_K(self) -> Floats:
-        """What the junction shows, less the boiling point, second by second. [K]"""
-        assert self.story is not None
-        return at_the_junction(self.story.kitchen.probe, self.truth) - self.truth.boil_C
-
-    def _loss(self, left: TrueStretch, until_s: float) -> Loss:
-        """The loss after a stretch, as it shows by ``until_s``."""
-        assert self.story is not None
-        kitchen, shown = self.story.kitchen, self._shown_K
-        noise = noise_K2_s(kitchen.probe, kitchen.node.interval_s)
-        first, last = int(left.end_s), int(until_s)
-        level = float(np.median(shown[max(int(left.start_s), first - 60) : first]))
-        below = np.minimum(shown[first : last + 10] - level, 0.0)
-        return Loss(
-            start_s=left.end_s,
-            end_s=until_s,
-            depth_K=float(self.truth.deficit_K[first:last].max(initial=0.0)),
-            plainness=math.sqrt(float((below**2).sum()) / noise),
-        )
-
-    def visible_hold_s(self, until_s: float = math.inf) -> float:
-        """The longest hold by ``until_s`` when losses too faint for any detector, by then, are bridged. [s]"""
-        stretches = [stretch for stretch in self.stretches if stretch.start_s < until_s]
-        best, start_s = 0.0, stretches[0].start_s if stretches else 0.0
-        ends_s = [stretch.start_s for stretch in stretches[1:]]
-        if until_s < math.inf:
-            ends_s.append(max(until_s, stretches[-1].end_s) if stretches else until_s)
-        for place, stretch in enumerate(stretches):
-            best = max(best, stretch.end_s - start_s)
-            if place >= len(ends_s) or self.story is None:
-                break
-            if self._loss(stretch, ends_s[place]).plainness >= FAINT:
-                start_s = ends_s[place]
-            else:
-                best = max(best, ends_s[place] - start_s)
-        return best
-
-    @property
-    def faintest(self) -> Loss | None:
-        """The loss that is hardest to see: what a detector must not miss; None without one."""
-        return min(self.losses, key=lambda loss: loss.plainness, default=None)
 
 
 class Story:

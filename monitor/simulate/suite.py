@@ -17,8 +17,9 @@ from math import inf
 
 from monitor.judge import judge
 from monitor.judge.verdict import BROKEN, HELD, Event, Verdict
+from monitor.simulate.labelled import Labelled
 from monitor.simulate.scenarios import FAMILIES, draw, tell
-from monitor.simulate.story import Labelled, creditable_s
+from monitor.simulate.story import creditable_s
 
 #: What the probe's own lag may add to a stretch. [s]
 LAG_S = 5.0

@@ -10,7 +10,8 @@ from monitor.record.model import Sample
 from monitor.simulate import mishaps
 from monitor.simulate.chance import new_boot
 from monitor.simulate.kitchen import some_kitchen
-from monitor.simulate.story import Labelled, Story
+from monitor.simulate.labelled import Labelled
+from monitor.simulate.story import Story
 
 
 def hold_with_dip(rng: np.random.Generator, off_s: float, **kitchen: object) -> tuple[Story, float, float]:

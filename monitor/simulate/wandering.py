@@ -8,7 +8,8 @@ import numpy as np
 
 from monitor.simulate.chance import between
 from monitor.simulate.kitchen import some_kitchen
-from monitor.simulate.story import Labelled, Story
+from monitor.simulate.labelled import Labelled
+from monitor.simulate.story import Story
 
 #: How often the drifting heat changes. [s]
 HEAT_STEP_S = 10.0

@@ -12,7 +12,8 @@ import numpy as np
 
 from monitor.simulate.chance import between, broken_hold
 from monitor.simulate.kitchen import Kitchen, some_kitchen
-from monitor.simulate.story import Labelled, Story
+from monitor.simulate.labelled import Labelled
+from monitor.simulate.story import Story
 
 #: Two probes further apart than this are to be flagged. [K]
 APART_K = 0.5

@@ -7,7 +7,7 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from monitor.judge.noise import LONGEST, Noise, _bend_variance
+from monitor.judge.noise import LONGEST, Noise, Scatter, _bend_variance
 from monitor.judge.trace import Trace
 
 
@@ -36,8 +36,8 @@ def test_scatter_and_its_long_run_variance_are_found(sigma: float, rho: float) -
     20 %, the long-run sd never under by more than 25 % (over by half at most) after 20 min."""
     rng = np.random.default_rng(5)
     noise = taught(98.0 + ar1(rng, 1200, sigma, rho), 0.0078125)
-    assert noise.sd_K == pytest.approx(sigma, rel=0.2)
-    ratio = sqrt(noise.long_run_variance) / (sigma * sqrt((1.0 + rho) / (1.0 - rho)))
+    assert noise.now.sd_K == pytest.approx(sigma, rel=0.2)
+    ratio = sqrt(noise.now.long_run_variance) / (sigma * sqrt((1.0 + rho) / (1.0 - rho)))
     assert 0.75 < ratio < 1.6, ratio
 
 
@@ -47,29 +47,29 @@ def test_a_drift_or_a_fall_is_no_scatter(slope_K_per_min: float) -> None:
     rng = np.random.default_rng(6)
     line = slope_K_per_min / 60.0 * np.arange(600)
     noise = taught(98.0 + line + rng.normal(0.0, 0.04, 600), 0.0078125)
-    assert noise.sd_K == pytest.approx(0.04, rel=0.2)
+    assert noise.now.sd_K == pytest.approx(0.04, rel=0.2)
 
 
 def test_a_silent_coarse_plateau_is_not_without_uncertainty() -> None:
     """Its sd is at least q/√12 = 0.072 K for steps of 0.25 K (JCGM 100:2008, F.2.2.1), never zero."""
     noise = taught(np.full(300, 98.0), 0.25)
-    assert noise.sd_K >= 0.25 / sqrt(12.0) - 1e-9
-    assert noise.is_quiet
-    assert not taught(98.0 + np.random.default_rng(1).normal(0.0, 0.15, 300), 0.25).is_quiet
+    assert noise.now.sd_K >= 0.25 / sqrt(12.0) - 1e-9
+    assert noise.now.is_quiet
+    assert not taught(98.0 + np.random.default_rng(1).normal(0.0, 0.15, 300), 0.25).now.is_quiet
 
 
 def test_variances_of_sums_are_those_of_the_models() -> None:
     """var(Σ y) and var(Σ k y) of white noise and autoregressive parts, against sums over all pairs."""
     noise = Noise(0.0078125)
     parts = {0.3: 0.001, 0.8: 0.0025, 0.93: 0.0004}
-    noise._settle(0.0009, parts)
+    noise.now = Scatter(0.0078125, 0.0009, parts)
     for n in (1, 2, 7, 40):
         lags = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
         covariance = sum(part * np.power(r, lags) for r, part in parts.items()) + 0.0009 * np.eye(n)
         ones, ramp = np.ones(n), np.arange(1, n + 1)
-        assert noise.mean_variance(n) * n * n == pytest.approx(ones @ covariance @ ones, rel=1e-9)
-        assert noise.ramp_variance(n) == pytest.approx(ramp @ covariance @ ramp, rel=1e-9)
-    assert noise.mean_variance(LONGEST + 1) == pytest.approx(noise.mean_variance(LONGEST), rel=0.1)
+        assert noise.now.mean_variance(n) * n * n == pytest.approx(ones @ covariance @ ones, rel=1e-9)
+        assert noise.now.ramp_variance(n) == pytest.approx(ramp @ covariance @ ramp, rel=1e-9)
+    assert noise.now.mean_variance(LONGEST + 1) == pytest.approx(noise.now.mean_variance(LONGEST), rel=0.1)
 
 
 @pytest.mark.parametrize(("m", "r"), [(1, 0.0), (1, 0.8), (4, 0.5), (16, 0.93)])
@@ -88,7 +88,7 @@ def test_little_data_gives_a_wide_average() -> None:
     """
     truth = 0.05**2 * (1.0 + 0.82) / (1.0 - 0.82)
     found = [
-        taught(98.0 + ar1(np.random.default_rng(seed), 100, 0.05, 0.82), 0.0078125).long_run_variance
+        taught(98.0 + ar1(np.random.default_rng(seed), 100, 0.05, 0.82), 0.0078125).now.long_run_variance
         for seed in range(100)
     ]
     assert sum(value < truth / 3.0 for value in found) <= 3
@@ -98,7 +98,7 @@ def test_little_data_gives_a_wide_average() -> None:
 def test_nothing_is_claimed_before_the_run_has_taught_anything() -> None:
     """As restless as a poor kitchen probe, and not called learned."""
     noise = Noise(0.0078125)
-    assert not noise.is_learned and noise.sd_K >= 0.05
+    assert not noise.is_learned and noise.now.sd_K >= 0.05
 
 
 def test_correlation_is_assumed_until_the_run_shows_otherwise() -> None:
@@ -106,8 +106,8 @@ def test_correlation_is_assumed_until_the_run_shows_otherwise() -> None:
     rng = np.random.default_rng(8)
     values = 98.0 + rng.normal(0.0, 0.04, 1200)
     early, late = taught(values[:60], 0.0078125), taught(values, 0.0078125)
-    assert early.mean_variance(30) > 2.0 * late.mean_variance(30)
-    assert late.mean_variance(30) == pytest.approx(0.04**2 / 30.0, rel=0.6)
+    assert early.now.mean_variance(30) > 2.0 * late.now.mean_variance(30)
+    assert late.now.mean_variance(30) == pytest.approx(0.04**2 / 30.0, rel=0.6)
 
 
 def test_one_wild_value_is_not_scatter() -> None:
@@ -116,4 +116,4 @@ def test_one_wild_value_is_not_scatter() -> None:
     values = 98.0 + rng.normal(0.0, 0.03, 600)
     wild = values.copy()
     wild[400] += 2.0
-    assert taught(wild, 0.0078125).sd_K == pytest.approx(taught(values, 0.0078125).sd_K, rel=0.25)
+    assert taught(wild, 0.0078125).now.sd_K == pytest.approx(taught(values, 0.0078125).now.sd_K, rel=0.25)

@@ -16,8 +16,8 @@ import pytest
 
 from monitor.judge import Verdict, judge
 from monitor.judge.verdict import HELD
+from monitor.simulate.labelled import Labelled
 from monitor.simulate.scenarios import draw, tell
-from monitor.simulate.story import Labelled
 
 #: The median is centred: at each end it may keep half its length, and 0.3 K at 1 K/min are 18 s more. [s]
 ENDS_S = 5.0
