@@ -24,7 +24,7 @@ BASELINE = 300
 BASELINE_LEAST = 12
 #: Threshold in standard deviations; set by Monte Carlo for one false alarm in 1,000 h of boil or fewer
 #: (tests/benchmarks/dip_detector.py).
-THRESHOLD = 5.5
+THRESHOLD = 5.8
 #: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
 #: correlation) / n.
 LEARNING = 2.0

@@ -42,8 +42,8 @@ RISE_REACH_S = 12.0
 CLIP = 5.0
 #: Where steps swallow the scatter its correlation never shows; this long-run variance over variance is assumed.
 QUIET_REACH = 3.5
-#: What is left of a plateau without a window must show this many scales to tell the scatter by itself.
-OUTSIDE_SCALES = 5
+#: What is left of a plateau without a window must be so long to tell the scatter by itself. [samples]
+OUTSIDE_LEAST = 160.0
 #: A model with less than this share of the likelihood is left out. Fewer models, faster sums.
 NEGLIGIBLE = 0.002
 #: Longest window for which variances are tabled. [samples]
@@ -126,8 +126,9 @@ class Noise:
         for first, last in ((start, i), (j, len(trace))):
             for n in range(first + 1, last + 1):
                 bends.take(trace, n, n - first)
-        seen = _seen(bends, None)
-        return Scatter(self.step_K, *_averaged(seen)) if len(seen) >= OUTSIDE_SCALES else self.now
+        if bends.counts[0] < OUTSIDE_LEAST:
+            return self.now
+        return Scatter(self.step_K, *_averaged(_seen(bends, None)))
 
     def _counted(self) -> bool:
         self._since_fit += 1

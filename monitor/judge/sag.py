@@ -12,7 +12,7 @@ Basseville and Nikiforov 1993 (off-line estimation of a change).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import log, sqrt
 
 from monitor.judge.noise import LONGEST, Noise, Scatter
 from monitor.judge.trace import Trace
@@ -23,10 +23,12 @@ WINDOWS = (10, 14, 19, 26, 35, 48, 65, 88, 120, 162, 220, 300)
 CLOSER = 2.5
 #: The level is learned from at most this many samples on either side, and at least this many after.
 SIDE, AFTER_LEAST = 240, 16
-#: A window lower than both sides by so many standard deviations sagged. By Monte Carlo: one true hold in 500.
-THRESHOLD = 4.7
+#: A window lower than both sides by so many standard deviations sagged; the first is for the shortest windows,
+#: of which a hold has many, the second for the longest, of which it has few. By Monte Carlo: together about one
+#: true hold in 200.
+THRESHOLD, LONG_THRESHOLD = 5.0, 4.4
 #: The same where nobody was told that the hold is complete: nothing is taken back then by doubting sooner.
-UNTOLD_THRESHOLD = 3.6
+UNTOLD_THRESHOLD = 4.0
 #: Each side alone must show at least this share of the drop, and so many standard deviations of it: a level
 #: that steps down and stays there is a thriftier boil, no sag.
 EACH_SIDE, EACH_SIDE_SD = 0.5, 2.0
@@ -96,7 +98,8 @@ class SagWatch:
             return None
         around = (j - i) // 2
         scatter = self._noise.outside(self._trace, self.start, i - around, j + around)
-        if self._score(i, j, n, scatter) < threshold:
+        longer = log((j - i) / WINDOWS[0]) / log(WINDOWS[-1] / WINDOWS[0])
+        if self._score(i, j, n, scatter) < threshold - longer * (THRESHOLD - LONG_THRESHOLD):
             return None
         return self._extent(i, j, n, scatter)
 
