@@ -28,7 +28,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
     parser.set_defaults(action=_runs_look.runs)
     verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep")
-    start = verbs.add_parser("start", help="begin a run on a canner")
+    start = verbs.add_parser(
+        "start",
+        help="begin a run on a canner as it is described; 'plan --start' checks first what is missing",
+    )
     add_header_arguments(start)
     start.add_argument("--node", action="append", default=[], help="the node in this canner; repeatable")
     _finish(start, _start)
