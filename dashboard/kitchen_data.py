@@ -17,6 +17,7 @@ from monitor.plan.outcome import ProbePast
 from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Sample, Site
 from monitor.store import probes
+from monitor.store.lots import lots
 
 _Found = TypeVar("_Found")
 
@@ -99,7 +100,7 @@ def _known(data_dir: Path) -> _Known:
             tuple(probes.registered_probes(conn)),
             probes.probe_past(conn),
             probes.last_site(conn),
-            probes.lots_taken(conn),
+            frozenset(lots(conn)),
         )
 
     return _ask(question, _Known())

@@ -16,6 +16,7 @@ from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
 from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.history import blocked_since, last_good_check
+from monitor.plan.lot import lot_code
 from monitor.plan.model import Plan
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
 from monitor.plan.pressure import StationPressure
@@ -23,10 +24,10 @@ from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
+from monitor.store.lots import lots
 from monitor.store.probes import (
     barometer_compared_at,
     last_site,
-    lots_taken,
     newest_reading,
     probe_past,
     registered_probes,
@@ -97,7 +98,10 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
     append_entry(folder, "node_assigned", {"node": args.node, "canner": args.canner}, by=args.by)
     for kind, body in start_entries(facts, run_id, now, _done(args, plan)):
         append_entry(folder, kind, body, run_id=run_id, by=args.by)
-    print(decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}")
+    lot = lot_code(run_id, now.date(), facts.lots_taken)
+    print(
+        decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}; lot {lot}"
+    )
     return 0
 
 
@@ -149,7 +153,7 @@ def _with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         checks = probe_past(conn).checks
         reading_C, age_s = newest_reading(conn, args.node) if args.node else (None, None)
         doubt = "" if "place" in args.confirm else site_changed(last_site(conn), facts.site)
-        taken = lots_taken(conn)
+        taken = frozenset(lots(conn))
         compared_at = barometer_compared_at(conn)
     if args.probe is not None and args.probe not in known:
         heard = f"Known: {', '.join(known)}." if known else "'boilwitness calibrate' registers one."

@@ -27,6 +27,7 @@ from monitor.store.words import in_zone
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
     parser.set_defaults(action=_runs_look.runs)
+    parser.add_argument("--lot", metavar="CODE", help="list only the run that carries this lot code")
     verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep")
     start = verbs.add_parser(
         "start",

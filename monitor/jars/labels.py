@@ -16,9 +16,7 @@ import segno
 from monitor.errors import RefusedError, UsageError
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.state import BatchState, JarState
-
-_ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-_MODULUS = len(_ALPHABET)
+from monitor.record.check_sign import ALPHABET, check_sign
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +68,8 @@ class Label:
 
 
 def check_character(text: str) -> str:
-    """ISO/IEC 7064, MOD 37,36 over digits and letters; other signs do not count."""
-    product = _MODULUS
-    for sign in _letters(text):
-        total = (product + _ALPHABET.index(sign)) % _MODULUS or _MODULUS
-        product = total * 2 % (_MODULUS + 1)
-    return _ALPHABET[(_MODULUS + 1 - product) % _MODULUS]
-
-
-def _letters(text: str) -> str:
-    return "".join(sign for sign in text.upper() if sign in _ALPHABET)
+    """The check sign over the text's digits and letters; other signs do not count."""
+    return check_sign("".join(sign for sign in text.upper() if sign in ALPHABET))
 
 
 def jar_code(run_id: str, jar: int) -> str:
