@@ -83,10 +83,7 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
     facts = _facts(args, plan, pressure)
     decision = decide_start(facts)
     now = _now(args.zone)
-    answer = what_it_proves(header_of(facts, "plan", now))
-    print(
-        "\n".join([answer.sentence, *filter(None, [answer.why_altitude]), *(way.text for way in answer.ways)])
-    )
+    print("\n".join(_proves(facts, now)))
     for text in (*decision.deviations, *decision.cautions):
         print(f"! {text}")
     if not decision.may_start and not decision.record_anyway:
@@ -103,6 +100,16 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
         decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}; lot {lot}"
     )
     return 0
+
+
+def set_up_lines(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> list[str]:
+    """What the set-up with this probe can prove today, and what would help."""
+    return _proves(_facts(args, plan, pressure), _now(args.zone))
+
+
+def _proves(facts: StartFacts, now: datetime) -> list[str]:
+    answer = what_it_proves(header_of(facts, "plan", now))
+    return [answer.sentence, *filter(None, [answer.why_altitude]), *(way.text for way in answer.ways)]
 
 
 def _done(args: argparse.Namespace, plan: Plan) -> list[str]:
