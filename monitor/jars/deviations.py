@@ -117,7 +117,10 @@ def _from_verdict(verdict: Mapping[str, Any], jars: Sequence[int]) -> list[dict[
     word = verdict.get("verdict")
     if word not in ("broken", "unproven"):
         return []
-    reasons = "; ".join(verdict.get("reasons", ())) or "see the verdict"
+    held = f"{float(verdict.get('proven_s') or 0.0) / 60:.1f} min proven without a break"
+    possible = f"at most {float(verdict.get('possible_s') or 0.0) / 60:.1f} min possible"
+    asked = f"{float(verdict.get('required_s') or 0.0) / 60:.0f} min asked for"
+    reasons = "; ".join((held, possible, asked, *verdict.get("reasons", ())))
     return [
         {
             "key": f"hold_{word}",
