@@ -109,9 +109,9 @@ class BrokerLink:
 class DemoNode:
     """A node with a ring: says samples, forgets what is stored, sends again what is asked for."""
 
-    def __init__(self, link: Link) -> None:
+    def __init__(self, link: Link, keep: int = RING) -> None:
         self._link = link
-        self._ring: deque[Pack] = deque(maxlen=RING)
+        self._ring: deque[Pack] = deque(maxlen=keep)
         self._lock = threading.Lock()
 
     def open(self) -> None:
