@@ -124,7 +124,11 @@ def window(marks):
 
 
 def readings(rows, offset_K):
-    """(time, corrected reading) of every good row, in time order; a sample told twice with two values is none."""
+    """(time, corrected reading) of every good row, in time order.
+
+    A sample told twice with two values is none. What has stood still longer than a living probe does is left out,
+    unless the converter's own temperature moves beside it.
+    """
     good, seen = {}, {}
     for t, row in rows:
         text = row.get("water_C", "") if not row.get("water_fault") else ""
@@ -132,20 +136,20 @@ def readings(rows, offset_K):
         if seen.setdefault(number, text) != text:
             good.pop(t, None)
         elif text:
-            good[t] = float(text) + offset_K
-    return sorted(good.items())
+            good[t] = (text, row.get("chip_C", ""))
+    found, before, moved_s = [], None, 0.0
+    for t in sorted(good):
+        moved_s = t if good[t] != before else moved_s
+        before = good[t]
+        if t - moved_s <= STILL_S:
+            found.append((t, float(good[t][0]) + offset_K))
+    return found
 
 
 def unbroken(points):
-    """Points cut at every silence and at every jump that water cannot make.
-
-    One wild reading alone is left out, and so is what has stood still longer than a living probe does.
-    """
-    found, moved_s = [], -math.inf
+    """Points cut at every silence and at every jump that water cannot make; one wild reading alone is left out."""
+    found = []
     for place, (t, value) in enumerate(points):
-        moved_s = t if place == 0 or value != points[place - 1][1] else moved_s
-        if t - moved_s > STILL_S:
-            continue
         beside = [points[k][1] for k in (place - 1, place + 1) if 0 <= k < len(points)]
         if min(abs(value - other) for other in beside or [value]) > JUMP_K:
             continue
