@@ -99,6 +99,7 @@ class _Build:
             food=self.run.batch.food or "food not named",
             pack=self.run.batch.pack or "",
             jar_size=self.run.batch.jar or "",
+            lot=str(self.run.batch.extra.get("lot_code") or ""),
             processed_on=local_date(self.times.processed, self.run.zone),
             standing=basis,
             jars=jars,

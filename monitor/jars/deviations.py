@@ -169,16 +169,3 @@ def _numbered(number: str, form: dict[str, Any], closings: Mapping[str, Row]) ->
         action=str(closing.body["action"]) if closing else "",
         **form,
     )
-
-
-def runs_sharing(runs: Iterable[tuple[str, datetime]], since: datetime, until: datetime) -> list[str]:
-    """A fault found later touches every run back to the last good evidence: their ids, oldest first.
-
-    Parameters
-    ----------
-    runs : iterable of (run_id, started_at)
-        Runs that used what is at fault (the same probe, node or canner).
-    since, until : datetime
-        The last check that was good, and the moment at which the fault was found.
-    """
-    return [run_id for run_id, at in sorted(runs, key=lambda run: run[1]) if since <= at <= until]

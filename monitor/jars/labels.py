@@ -59,12 +59,17 @@ class Label:
     status: str
     address: str
     jar: int
+    lot: str
 
     def text(self) -> str:
         """Plain text, one fact a line."""
-        where = f"{self.status}, jar {self.jar}"
         dates = (f"processed {self.processed}", f"best by {self.best_by}")
-        return "\n".join((self.product, *dates, where, self.code))
+        return "\n".join((self.product, *dates, *self.where, self.code))
+
+    @property
+    def where(self) -> tuple[str, str]:
+        """The storage status, and the lot with the jar."""
+        return self.status, f"lot {self.lot}, jar {self.jar}"
 
 
 def check_character(text: str) -> str:
@@ -128,6 +133,7 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
         status=word,
         address=address,
         jar=jar.jar,
+        lot=state.lot or state.run_id,
     )
 
 
@@ -188,6 +194,7 @@ def _html(label: Label | None) -> str:
     return (
         f'<div class="label"><div aria-label="code that opens the record">{picture}</div><div>'
         f'<p class="product">{escape(label.product)}</p><p>processed {escape(label.processed)}</p>'
-        f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}, jar {label.jar}</p>"
+        f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}</p>"
+        f'<p class="code">{escape(label.where[1])}</p>'
         f'<p class="code">{escape(label.code)}</p></div></div>'
     )
