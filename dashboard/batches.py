@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
-from dashboard import data, settings
+from dashboard import data, judging, settings
 from monitor.jars import BatchState
-from monitor.record import Run
-from monitor.store.batches import Batch, judged_now, load_batch, load_batches, sharing
+from monitor.store.batches import Batch, load_batch, load_batches, sharing
 from monitor.store.runs import read_house
 
 __all__ = ["Batch", "forget", "kept", "load", "touched_too"]
@@ -26,13 +25,8 @@ def load(run_id: str, now: datetime) -> Batch | None:
         return load_batch(conn, run_id, now, judged=_judged)
 
 
-def _judged(run_id: str, newest: int, load: Callable[[], Run]) -> Mapping[str, Any]:
-    return _verdict(settings.current().data_dir, run_id, newest, load)
-
-
-@st.cache_resource(ttl=600.0, max_entries=64, show_spinner=False)
-def _verdict(data_dir: Path, run_id: str, newest: int, _load: Callable[[], Run]) -> Mapping[str, Any]:
-    return judged_now(run_id, newest, _load)
+def _judged(run_id: str, newest: int) -> Mapping[str, Any]:
+    return judging.at_once(judging.Record(settings.current().data_dir, run_id, newest))
 
 
 @st.cache_resource(ttl=5.0, show_spinner=False)

@@ -139,7 +139,7 @@ def _ready() -> None:
 
 def _result(check: Check) -> None:
     """Both corrections side by side, what they prove, and which batches a failure touches."""
-    outcome = check.outcome(datetime.now(UTC), kitchen_data.past())
+    outcome = check.outcome(datetime.now(UTC), kitchen_data.known().past)
     rows = [
         (
             look.esc(row.name),
@@ -163,7 +163,7 @@ def _result(check: Check) -> None:
         if st.button("Keep this check", type="primary", key="check_keep", disabled=not who):
             for kind, body, run_id in outcome.entries:
                 data.say(kind, body, run_id=run_id)
-            data.forget()
+            kitchen_data.forget()
             del st.session_state[KEY]
             st.session_state["check_kept"] = outcome.as_json()
             st.rerun()

@@ -113,7 +113,7 @@ def seal_round_words(state: BatchState, now: datetime) -> str:
 
 def jar_cells(jar: JarState, zone: str | None) -> tuple[str, Sign, str, str, str]:
     """(number, seal, place with its date, why, what to do and by when)."""
-    place = jar.gone or jar.status.value
+    place = jar.gone or jar.status.value.replace(" ", "\N{NO-BREAK SPACE}")
     if jar.use_by is not None and not jar.gone:
         place += f", use by {jar.use_by.isoformat()}"
     due = f" By {figures.local_day(jar.due, zone)}." if jar.due is not None else ""

@@ -30,14 +30,16 @@ def show(batch: Batch) -> None:
     look.page(f"<h2>Cooling</h2><p>{look.esc(rest.sentence)}</p>")
     if rest.jars:
         rows = [_row(batch.run, jar) for jar in rest.jars]
-        heads = (
+        heads = [
             "Jar",
             "Last reading",
             "Within 3 K of the room",
             "On the way",
             "Under a sealed lid",
             "The lid",
-        )
+        ]
+        kept = [place for place in range(len(heads)) if any(row[place] for row in rows)]
+        heads, rows = [heads[p] for p in kept], [tuple(row[p] for p in kept) for row in rows]
         look.page(look.table(heads, rows, "Cooling"))
         chart = jars_chart.cooling_chart(
             [jar.cooling for jar in rest.jars], look.tones(), fahrenheit=fahrenheit()

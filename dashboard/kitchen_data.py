@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
@@ -17,6 +17,7 @@ from monitor.plan.outcome import ProbePast
 from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Sample, Site
 from monitor.store import probes
+from monitor.store.lots import lots
 
 _Found = TypeVar("_Found")
 
@@ -29,6 +30,20 @@ def _ask(question: Callable[[sqlite3.Connection], _Found], otherwise: _Found) ->
     except StoreError:
         # The first visit, before anything was kept.
         return otherwise
+
+
+#: How long one answer serves; a page asks several times while it is drawn. [s]
+SHARED_FOR_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """Probes as registered, earlier checks and runs, the last place, lot codes in use."""
+
+    registered: tuple[ProbeRegistration, ...] = ()
+    past: ProbePast = field(default_factory=ProbePast)
+    last_site: Site | None = None
+    lots_taken: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +91,29 @@ def newest_s(node: str) -> float:
     return -1e18 if found is None else found.t_s
 
 
-def registered() -> list[ProbeRegistration]:
-    return _ask(probes.registered_probes, [])
+@st.cache_resource(ttl=SHARED_FOR_S, max_entries=4, show_spinner=False)
+def _known(data_dir: Path) -> _Known:
+    """All that the forms ask at every click, read at once and shared for a moment."""
+
+    def question(conn: sqlite3.Connection) -> _Known:
+        return _Known(
+            tuple(probes.registered_probes(conn)),
+            probes.probe_past(conn),
+            probes.last_site(conn),
+            frozenset(lots(conn)),
+        )
+
+    return _ask(question, _Known())
 
 
-def past() -> ProbePast:
-    return _ask(probes.probe_past, ProbePast())
+def known() -> _Known:
+    return _known(settings.current().data_dir)
+
+
+def forget() -> None:
+    """Read anew what this viewer has just changed."""
+    _known.clear()
+    data.forget()
 
 
 @st.cache_resource(ttl=60.0, max_entries=8, show_spinner=False)
@@ -98,11 +130,3 @@ def plateaus(probe_id: str) -> list[DriftPoint]:
         # No store yet, so no hold.
         return []
     return _plateaus(folder, probe_id, finished)
-
-
-def last_site() -> Site | None:
-    return _ask(probes.last_site, None)
-
-
-def lots_taken() -> frozenset[str]:
-    return _ask(probes.lots_taken, frozenset())

@@ -57,14 +57,15 @@ def remember(kitchen: Kitchen) -> None:
     told = kitchen.as_json() | {"units": "F" if fahrenheit() else "C"}
     if kitchen.altitude_m is not None and any(data.household().get(key) != told[key] for key in told):
         data.say("settings", told)
-        data.forget()
+        kitchen_data.forget()
 
 
 def _height(
     known: Kitchen, first: st.delta_generator.DeltaGenerator, second: st.delta_generator.DeltaGenerator
 ) -> Kitchen:
     name = first.text_input("Name of the place", value=known.name, key="kitchen_name", max_chars=60)
-    unit = first.segmented_control("Altitude in", ["m", "ft"], default="m", key="altitude_unit") or "m"
+    usual = "ft" if fahrenheit() else "m"
+    unit = first.segmented_control("Altitude in", ["m", "ft"], default=usual, key="altitude_unit") or usual
     metres = ft_to_m(1.0) if unit == "ft" else 1.0
     shown = None if known.altitude_m is None else round(known.altitude_m / metres)
     height = first.number_input(
@@ -108,13 +109,8 @@ def _air(
         return replace(kitchen, way=way, typed=None)
     before = known.typed if known.typed is not None and known.typed.kind == kind else None
     units = ["hPa", "inHg"]
-    unit = column.segmented_control(
-        "Pressure in",
-        units,
-        default=before.unit if before and before.unit in units else "hPa",
-        key="pressure_unit",
-    )
-    unit = unit or "hPa"
+    usual = before.unit if before and before.unit in units else units[fahrenheit()]
+    unit = column.segmented_control("Pressure in", units, default=usual, key="pressure_unit") or usual
     typed = "just now"
     shown = before.value if before is not None and before.unit == unit else None
     if before is not None and shown is not None:
@@ -183,7 +179,7 @@ def _offer_to_remember(kitchen: Kitchen, units: str) -> None:
         return
     if st.button("Remember this kitchen", key="remember"):
         data.say("settings", told)
-        data.forget()
+        kitchen_data.forget()
         st.rerun()
 
 
@@ -206,7 +202,7 @@ def _confirmed(kitchen: Kitchen) -> str:
     """Another place than last time, or another height: the altitude is confirmed before anything starts."""
     if kitchen.altitude_m is None:
         return ""
-    why = site_changed(kitchen_data.last_site(), kitchen_model.site(kitchen, None))
+    why = site_changed(kitchen_data.known().last_site, kitchen_model.site(kitchen, None))
     if not why:
         return ""
     right = f"{kitchen.altitude_m:.0f} m is the altitude of {kitchen.name}"
@@ -215,7 +211,7 @@ def _confirmed(kitchen: Kitchen) -> str:
     look.page(f'<p class="bw-caution">{look.esc(why)}</p>')
     if st.checkbox(look.plain(right), key=f"place_{right}"):
         data.say("settings", {"place_confirmed": right})
-        data.forget()
+        kitchen_data.forget()
         st.rerun()
     return why
 
@@ -239,4 +235,4 @@ def _compare(kitchen: Kitchen, heard_kPa: float, now: datetime) -> None:
         look.page(f"<p>{look.esc(found.text)}</p>")
         if found.accepted:
             data.say("settings", {"barometer_checked_at": now.isoformat()})
-            data.forget()
+            kitchen_data.forget()

@@ -16,7 +16,7 @@ SIGNS = {PROVES: ("held", "✔"), PROVES_IF_SEEN: ("boil", "●"), CANNOT: ("ala
 
 def choose() -> KnownProbe | None:
     """Choose a registered probe, or register one; None until there is one."""
-    known = plan_model.known_probes(kitchen_data.registered(), kitchen_data.past().checks)
+    known = plan_model.known_probes(kitchen_data.known().registered, kitchen_data.known().past.checks)
     names = [item.registration.probe_id for item in known]
     chosen = st.selectbox("Water probe", [*names, ANOTHER], key="probe") if names else ANOTHER
     if chosen != ANOTHER:
@@ -41,7 +41,7 @@ def _register() -> None:
         if st.form_submit_button("Register this probe") and name.strip():
             probe = ProbeRegistration(name.strip(), kind, converter, place, response_s=response)
             data.say("probe_registered", probe.as_json())
-            data.forget()
+            kitchen_data.forget()
             st.rerun()
 
 

@@ -179,7 +179,13 @@ def _table(state: BatchState) -> None:
         told = f"{look.esc(do)} <span class='bw-note'>{look.esc(', '.join(jar.guidance))}</span>"
         alike.setdefault((look.sign(seal), look.esc(place), look.esc(why), told), []).append(number)
     rows = [(f"<strong>{', '.join(numbers)}</strong>", *cells) for cells, numbers in alike.items()]
-    problem = f'<p class="bw-caution">{look.esc(state.sums.problem)}</p>' if state.sums.problem else ""
+    # Of jars whose hold failed nobody asks for the seals: good or bad, they go the same way.
+    quiet = state.standing.basis is Basis.FAILED and state.sums.not_judged
+    problem = (
+        f'<p class="bw-caution">{look.esc(state.sums.problem)}</p>'
+        if state.sums.problem and not quiet
+        else ""
+    )
     refused = "".join(f'<p class="bw-note">Refused: {look.esc(text)}.</p>' for text in state.refused)
     heads = ("Jars", "Seal", "Place", "Why", "What to do")
     look.page("<h2>Each jar</h2>" + problem + look.table(heads, rows, "Jars") + refused)

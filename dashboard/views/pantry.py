@@ -52,7 +52,7 @@ def main() -> None:
 def _lost(states: Sequence[BatchState]) -> None:
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
-        do = f"{lost.do} Its siblings: {siblings}; look at each."
+        do = f"{lost.do} They are: {siblings}."
         look.page(
             '<div class="bw-alarm"><p class="bw-headline"><span aria-hidden="true">▲</span> '
             f"{look.esc(lost.food)}, jar {lost.jar}: the seal is lost</p><p>{look.esc(do)} "
@@ -65,7 +65,8 @@ def _link(run_id: str, words: str) -> str:
 
 
 def _table(rows: Sequence[PantryRow]) -> str:
-    cells = []
+    cells: list[tuple[str, ...]] = []
+    heads: tuple[str, ...]
     for row in rows:
         left = "" if row.days_left is None else f"{row.days_left} days left"
         late = row.days_left is not None and row.days_left < 0
@@ -84,7 +85,9 @@ def _table(rows: Sequence[PantryRow]) -> str:
                 look.esc(row.words),
             )
         )
-    heads = ("Food", "Where", "Jars", "Age", "Best by", "Left", "")
+    heads = ("Food", "Where", "Jars", "Age", "Best by", "Left", "Process")
+    if not any(cell[-1] for cell in cells):
+        heads, cells = heads[:-1], [cell[:-1] for cell in cells]
     return look.table(heads, cells, "Pantry")
 
 

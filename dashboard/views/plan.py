@@ -75,7 +75,7 @@ def _batch(facts: StartFacts, plan: Plan, place: Place) -> None:
     look.page("<h2>4. The batch</h2>")
     form = batch_form.draw(plan, facts.zone or "UTC")
     free = shutil.disk_usage(settings.current().data_dir).free
-    whole = replace(facts, free_bytes=float(free), lots_taken=kitchen_data.lots_taken())
+    whole = replace(facts, free_bytes=float(free), lots_taken=kitchen_data.known().lots_taken)
     _decide(plan_model.with_batch(whole, form), bool(form["all_ticked"]), plan, place)
 
 
@@ -110,7 +110,7 @@ def _start(facts: StartFacts, plan: Plan, place: Place) -> None:
         data.say("node_assigned", {"node": facts.node, "canner": facts.canner})
     for kind, body in start_entries(facts, run_id, now, batch_form.done_steps(plan)):
         data.say(kind, body, run_id=run_id)
-    data.forget()
+    kitchen_data.forget()
     st.switch_page("views/live.py")
 
 

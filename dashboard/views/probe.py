@@ -23,6 +23,7 @@ from dashboard import (
 from dashboard.plan_model import KnownProbe
 from dashboard.units import fahrenheit
 from monitor.plan.drift import drift_chart, next_check
+from monitor.plan.outcome import knocked
 
 
 def main() -> None:
@@ -38,12 +39,13 @@ def main() -> None:
     with st.expander(f"The kitchen: {look.plain(known.words)}", expanded=known.altitude_m is None):
         place = kitchen_form.draw()
     check_guide.draw(item.registration, place)
+    _knocked(item)
     _history(item)
 
 
 def _state(item: KnownProbe) -> None:
     probe_form.describe(item)
-    proves = plan_model.proved_by(kitchen_data.past().checks, item.registration.probe_id)
+    proves = plan_model.proved_by(kitchen_data.known().past.checks, item.registration.probe_id)
     if proves and not item.blocked:
         lines = "".join(f"<li>{look.esc(text)}</li>" for text in proves)
         look.page(f"<p><strong>What its check proves</strong></p><ul>{lines}</ul>")
@@ -51,6 +53,18 @@ def _state(item: KnownProbe) -> None:
     if isinstance(kept, dict):
         word = "Kept." if kept.get("calibration") else "Kept as a check that was not accepted."
         look.page(f'<p class="bw-lead">{word}</p>' + check_guide.touched_markup(kept["batches_touched"]))
+
+
+def _knocked(item: KnownProbe) -> None:
+    """After a shock or a repair nothing that it reads counts, until it was checked."""
+    with st.expander("It was knocked, repaired, or used elsewhere"), st.form("knocked", border=False):
+        what = st.text_input("What happened", max_chars=120, placeholder="a fall from the stove")
+        who = access.who("Who says so")
+        if st.form_submit_button("It must be checked before it counts") and who:
+            kind, body = knocked(item.registration.probe_id, datetime.now(UTC), what)
+            data.say(kind, body)
+            kitchen_data.forget()
+            st.rerun()
 
 
 def _history(item: KnownProbe) -> None:

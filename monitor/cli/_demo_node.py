@@ -25,6 +25,9 @@ from monitor.simulate.node import NODE_NAME
 #: Samples kept until they are known to be stored; the contract asks for at least 600.
 RING = 1200
 
+#: A wire that takes nothing for so long has nobody at its end. [s]
+TAKEN_S = 0.2
+
 
 class Link(Protocol):
     """One way to the collector. ``said`` is called with every payload that the collector sends back."""
@@ -34,8 +37,8 @@ class Link(Protocol):
 
     def open(self, said: Callable[[bytes], None]) -> None: ...
 
-    def send(self, payload: bytes) -> bool:
-        """Put one pack on the wire; False when it does not take any now."""
+    def send(self, payload: bytes, *, patiently: bool = False) -> bool:
+        """Put one pack on the wire; False when it does not take any now, or patiently: within a moment."""
 
     def close(self) -> None: ...
 
@@ -49,6 +52,7 @@ class PtyLink:
         os.set_blocking(self._near, False)
         self.collect_option = ("--serial", os.ttyname(self._far))
         self._closing = threading.Event()
+        self._one_at_a_time = threading.Lock()
         self._thread: threading.Thread | None = None
 
     def open(self, said: Callable[[bytes], None]) -> None:
@@ -65,13 +69,16 @@ class PtyLink:
                 if not line.why:
                     said(line.body)
 
-    def send(self, payload: bytes) -> bool:
+    def send(self, payload: bytes, *, patiently: bool = False) -> bool:
         line = frame(payload)
-        try:
-            return os.write(self._near, line) == len(line)
-        except BlockingIOError:
-            # Nobody reads: the ring keeps the sample, as a node's would.
-            return False
+        with self._one_at_a_time:
+            if not select.select([], [self._near], [], TAKEN_S if patiently else 0.0)[1]:
+                # Nobody reads: the ring keeps the sample, as a node's would.
+                return False
+            try:
+                return os.write(self._near, line) == len(line)
+            except BlockingIOError:
+                return False
 
     def close(self) -> None:
         self._closing.set()
@@ -98,7 +105,7 @@ class BrokerLink:
         self._client.loop_start()
         self._client.publish(f"boilwitness/{NODE_NAME}/presence", "online", qos=1, retain=True)
 
-    def send(self, payload: bytes) -> bool:
+    def send(self, payload: bytes, *, patiently: bool = False) -> bool:
         return self._client.publish(f"boilwitness/{NODE_NAME}/samples", payload, qos=1).rc == 0
 
     def close(self) -> None:
@@ -109,9 +116,9 @@ class BrokerLink:
 class DemoNode:
     """A node with a ring: says samples, forgets what is stored, sends again what is asked for."""
 
-    def __init__(self, link: Link) -> None:
+    def __init__(self, link: Link, keep: int = RING) -> None:
         self._link = link
-        self._ring: deque[Pack] = deque(maxlen=RING)
+        self._ring: deque[Pack] = deque(maxlen=keep)
         self._lock = threading.Lock()
 
     def open(self) -> None:
@@ -141,7 +148,9 @@ class DemoNode:
                 pack for pack in self._ring if told.resend is not None and (pack.seq or 0) >= told.resend
             ]
         for pack in again:
-            self._link.send(encode_pack(pack))
+            if not self._link.send(encode_pack(pack), patiently=True):
+                # The rest will be asked for again.
+                return
 
 
 def _pack(sample: Sample) -> Pack:

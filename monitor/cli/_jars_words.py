@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from monitor.jars import BatchState, JarState, lost_seals, pantry, rest_words
-from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, story, today_of
+from monitor.jars import BatchState, JarState, Status, lost_seals, pantry, rest_words
+from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
 from monitor.jars.rest import Rest
 from monitor.jars.rows import local_time
 from monitor.jars.times import Moment
@@ -177,7 +177,7 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
     rows = pantry(states, today_of(states, now))
     lines = ["USE FIRST"] if rows else ["Nothing is on the shelf or kept cold."]
     for row in rows:
-        left = f"use by {row.use_by.isoformat()}, {row.days_left} days" if row.use_by else "no date"
+        left = _date_words(row)
         jars = ", ".join(map(str, row.jars))
         words = f"; {row.words}" if row.words else ""
         where = f"{row.food}, {row.place.value}: {left}; {row.age_days} days old"
@@ -185,7 +185,16 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
         lines.append(fold(f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Siblings: {siblings}.", "    "))
-    return "\n".join([*lines, "", STORE_TEXT, BEFORE_OPENING])
+    return "\n".join([*lines, "", fold(STORE_TEXT, ""), fold(BEFORE_OPENING, "")])
+
+
+def _date_words(row: PantryRow) -> str:
+    if row.use_by is None or row.days_left is None:
+        return "no date"
+    if row.days_left >= 0:
+        return f"use by {row.use_by.isoformat()}, {row.days_left} days"
+    past = f"PAST its date of {row.use_by.isoformat()} by {-row.days_left} days"
+    return past if row.place is Status.SHELF else f"{past}: discard, do not taste"
 
 
 def cooling(run: Run, rest: Rest) -> str:

@@ -16,6 +16,7 @@ from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
 from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.history import blocked_since, last_good_check
+from monitor.plan.lot import lot_code
 from monitor.plan.model import Plan
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
 from monitor.plan.pressure import StationPressure
@@ -23,10 +24,10 @@ from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
+from monitor.store.lots import lots
 from monitor.store.probes import (
     barometer_compared_at,
     last_site,
-    lots_taken,
     newest_reading,
     probe_past,
     registered_probes,
@@ -82,10 +83,7 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
     facts = _facts(args, plan, pressure)
     decision = decide_start(facts)
     now = _now(args.zone)
-    answer = what_it_proves(header_of(facts, "plan", now))
-    print(
-        "\n".join([answer.sentence, *filter(None, [answer.why_altitude]), *(way.text for way in answer.ways)])
-    )
+    print("\n".join(_proves(facts, now)))
     for text in (*decision.deviations, *decision.cautions):
         print(f"! {text}")
     if not decision.may_start and not decision.record_anyway:
@@ -97,8 +95,21 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
     append_entry(folder, "node_assigned", {"node": args.node, "canner": args.canner}, by=args.by)
     for kind, body in start_entries(facts, run_id, now, _done(args, plan)):
         append_entry(folder, kind, body, run_id=run_id, by=args.by)
-    print(decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}")
+    lot = lot_code(run_id, now.date(), facts.lots_taken)
+    print(
+        decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}; lot {lot}"
+    )
     return 0
+
+
+def set_up_lines(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> list[str]:
+    """What the set-up with this probe can prove today, and what would help."""
+    return _proves(_facts(args, plan, pressure), _now(args.zone))
+
+
+def _proves(facts: StartFacts, now: datetime) -> list[str]:
+    answer = what_it_proves(header_of(facts, "plan", now))
+    return [answer.sentence, *filter(None, [answer.why_altitude]), *(way.text for way in answer.ways)]
 
 
 def _done(args: argparse.Namespace, plan: Plan) -> list[str]:
@@ -149,7 +160,7 @@ def _with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         checks = probe_past(conn).checks
         reading_C, age_s = newest_reading(conn, args.node) if args.node else (None, None)
         doubt = "" if "place" in args.confirm else site_changed(last_site(conn), facts.site)
-        taken = lots_taken(conn)
+        taken = frozenset(lots(conn))
         compared_at = barometer_compared_at(conn)
     if args.probe is not None and args.probe not in known:
         heard = f"Known: {', '.join(known)}." if known else "'boilwitness calibrate' registers one."

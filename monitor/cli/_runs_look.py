@@ -6,15 +6,24 @@ import argparse
 from contextlib import closing
 
 from monitor.cli._data import data_dir
+from monitor.errors import UsageError
+from monitor.plan.lot import parse_lot
 from monitor.store import reader
+from monitor.store.lots import lots
 from monitor.store.retention import run_kept_until
 from monitor.store.words import in_zone
 
 
 def runs(args: argparse.Namespace) -> int:
-    """Every run, newest first."""
+    """Every run, newest first; with ``--lot`` the one that carries this code."""
     with closing(reader.open_reader(data_dir(args))) as conn:
         rows = reader.list_runs(conn)
+        if args.lot is not None:
+            lot = parse_lot(args.lot)
+            wanted = lots(conn).get(lot)
+            rows = [row for row in rows if row.run_id == wanted]
+            if not rows:
+                raise UsageError(f"no run in this store carries the lot code {lot}.")
     if not rows:
         print("no runs yet; 'boilwitness runs start --help' begins one")
         return 0

@@ -20,7 +20,7 @@ from monitor.plan.basis import BoilBasis, boil_basis
 from monitor.plan.check import BOIL, ICE, CheckSession, PointReading, point_from_readings
 from monitor.plan.drift import drift_chart, next_check
 from monitor.plan.history import last_good_check
-from monitor.plan.outcome import Outcome, ProbePast, outcome_of
+from monitor.plan.outcome import Outcome, ProbePast, knocked, outcome_of
 from monitor.plan.place import site_of
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
@@ -60,6 +60,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--history", action="store_true", help="only tell the probe's drift and when to check it again"
     )
+    parser.add_argument(
+        "--knocked",
+        metavar="WHAT",
+        help="only say that it had a shock or a repair: it counts again after its next check",
+    )
     parser.add_argument("--by", help="who makes the check")
     parser.add_argument("--dry-run", action="store_true", help="say what it proves, store nothing")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
@@ -84,6 +89,11 @@ def run(args: argparse.Namespace) -> int:
     """Take the points, conclude, store. 0 accepted, 3 refused."""
     if args.history:
         return _history(args)
+    if args.knocked is not None:
+        kind, body = knocked(args.probe, SYSTEM_TIME.utc_now(), args.knocked)
+        append_entry(data_dir(args), kind, body, by=args.by)
+        print(body["refused"])
+        return 0
     if altitude_m(args) is None:
         raise UsageError("Say where the kitchen lies, with --altitude-m or --altitude-ft.")
     probe = _registration(args)

@@ -8,7 +8,7 @@ import textwrap
 
 from monitor.cli._data import add_data_argument
 from monitor.cli._place import add_place_arguments, altitude_m, typed_pressure, uncertainty_m
-from monitor.cli._plan_start import add_start_arguments, start
+from monitor.cli._plan_start import add_start_arguments, set_up_lines, start
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
 from monitor.physics.units import m_to_ft
@@ -16,6 +16,7 @@ from monitor.plan.containers import JAR_NAMES
 from monitor.plan.make import make_own_plan, make_plan
 from monitor.plan.model import Plan, whole
 from monitor.plan.own import OwnProcess
+from monitor.plan.place import BoilingToday, boiling_today
 from monitor.plan.pressure import StationPressure
 from monitor.plan.refusal import Refusal
 from monitor.plan.search import find_food
@@ -95,7 +96,10 @@ def run(args: argparse.Namespace) -> int:
     elif isinstance(answer, Refusal):
         print(_wrapped(answer.as_text()))
     else:
-        print(plan_text(answer, steps=args.steps))
+        today = boiling_today(answer.altitude_m, pressure)
+        print(plan_text(answer, today, steps=args.steps))
+        if args.probe is not None:
+            print(_wrapped("\n".join(["", *set_up_lines(args, answer, pressure)])))
     return EXIT_REFUSED if isinstance(answer, Refusal) else 0
 
 
@@ -142,12 +146,13 @@ def _answer(args: argparse.Namespace, pressure: StationPressure | None) -> Plan 
     return make_own_plan(own, place_m, sure_m)
 
 
-def plan_text(plan: Plan, *, steps: bool = False) -> str:
+def plan_text(plan: Plan, today: BoilingToday, *, steps: bool = False) -> str:
     """The plan for a person, in a screenful; the steps only when they are asked for."""
     lines = [f"Hold a full boil for {plan.minutes:g} minutes, without a break.", ""]
     if plan.own:
         lines.insert(1, "This is your own process, not the published table's.")
-    lines += [f"  {label:<10}{text}" for label, text in _rows(plan)]
+    rows = [*_rows(plan), ("boils", f"{today.sentence} {today.text}")]
+    lines += [f"  {label:<10}{text}" for label, text in rows]
     lines += ["", *[f"! {caution}" for caution in plan.cautions]]
     if steps:
         for when in WHEN:

@@ -27,8 +27,12 @@ from monitor.store.words import in_zone
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
     parser.set_defaults(action=_runs_look.runs)
+    parser.add_argument("--lot", metavar="CODE", help="list only the run that carries this lot code")
     verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep")
-    start = verbs.add_parser("start", help="begin a run on a canner")
+    start = verbs.add_parser(
+        "start",
+        help="begin a run on a canner as it is described; 'plan --start' checks first what is missing",
+    )
     add_header_arguments(start)
     start.add_argument("--node", action="append", default=[], help="the node in this canner; repeatable")
     _finish(start, _start)

@@ -9,7 +9,7 @@ from monitor.intake.source import Arrival, take_waiting
 
 #: A batch is so many messages, or what came within so long after its first.
 BATCH_LIMIT = 500
-BATCH_S = 0.1
+BATCH_S = 0.05
 #: While a batch is open, the queue is looked at this often. [s]
 LOOK_S = 0.005
 #: A batch of at least so many is closed when nothing more came since the last look.

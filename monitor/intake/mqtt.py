@@ -20,13 +20,10 @@ from threading import Event, Lock
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.errors import ConfigError
+from monitor.intake.mqtt_client import MQTT_3_1_1, MQTT_5, begin_to_connect, make_client, subscribe
 from monitor.intake.mqtt_fence import Fence
 from monitor.intake.mqtt_settings import MqttSettings
 from monitor.intake.mqtt_topics import Topics
@@ -40,15 +37,6 @@ from monitor.intake.mqtt_trouble import (
 from monitor.intake.quick_client import Publish, QuickClient
 from monitor.intake.source import Arrival, LinkThread, put_blocking
 from monitor.timesource import TimeSource
-
-#: The broker keeps what it could not deliver so long. [s]
-SESSION_EXPIRY_S = 7 * 86400
-
-#: Messages the broker may send before the first is acknowledged.
-RECEIVE_MAXIMUM = 200
-
-#: Back-off between attempts to connect. [s]
-RETRY_FIRST_S, RETRY_LAST_S = 1, 2
 
 #: At the end, acknowledgements get so long to leave. [s]
 FAREWELL_S = 1.0
@@ -84,7 +72,7 @@ class MqttSource(LinkThread):
         self._settings = settings
         self._topics = Topics(settings)
         self._tls = tls_context(settings)
-        self._protocol = MQTTProtocolVersion.MQTTv5
+        self._protocol = MQTT_5
         # Not a presence topic of a node's kind: nobody should take a collector for a node.
         self._own_topic = f"collectors/{settings.client_id}"
         # Only plain numbers need to know what had waited: a sample says itself how old it is.
@@ -145,40 +133,15 @@ class MqttSource(LinkThread):
         # turns out to speak an older version, which the network thread cannot do to itself.
         while not self._closing.is_set():
             self._renew.clear()
-            client = self._client = self._make_client(self._protocol)
-            client.connect_async(
-                self._settings.host, self._settings.port, self._settings.keepalive_s, **self._v5()
-            )
-            client.loop_start()
+            client = self._client = self._make_client()
+            begin_to_connect(client, self._settings, self._protocol)
             self._renew.wait()
             client.disconnect()
             client.loop_stop()
 
-    def _v5(self) -> dict[str, Any]:
-        if self._protocol is not MQTTProtocolVersion.MQTTv5:
-            return {}
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = SESSION_EXPIRY_S
-        properties.ReceiveMaximum = RECEIVE_MAXIMUM
-        # clean_start must be said: the library's default wipes the session at the first connection.
-        return {"clean_start": False, "properties": properties}
-
-    def _make_client(self, protocol: MQTTProtocolVersion) -> QuickClient:
-        settings = self._settings
-        client = QuickClient(
-            CallbackAPIVersion.VERSION2,
-            client_id=settings.client_id,
-            clean_session=None if protocol is MQTTProtocolVersion.MQTTv5 else False,
-            protocol=protocol,
-            manual_ack=True,
-        )
-        client.reconnect_delay_set(RETRY_FIRST_S, RETRY_LAST_S)
-        client.max_inflight_messages_set(RECEIVE_MAXIMUM)
-        if settings.username is not None:
-            client.username_pw_set(settings.username, settings.password)
-        if self._tls is not None:
-            client.tls_set_context(self._tls)
-        client.will_set(f"{settings.prefix}/{self._own_topic}", b"offline", qos=1, retain=True)
+    def _make_client(self) -> QuickClient:
+        will_topic = f"{self._settings.prefix}/{self._own_topic}"
+        client = make_client(self._settings, self._protocol, self._tls, will_topic)
         client.on_pre_connect = self._on_pre_connect
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
@@ -212,8 +175,8 @@ class MqttSource(LinkThread):
         self._report(f"connected to {self._settings.address} ({kept})")
 
     def _refused(self, reason: ReasonCode) -> None:
-        if reason.value == UNSUPPORTED_VERSION and self._protocol is MQTTProtocolVersion.MQTTv5:
-            self._protocol = MQTTProtocolVersion.MQTTv311
+        if reason.value == UNSUPPORTED_VERSION and self._protocol is MQTT_5:
+            self._protocol = MQTT_3_1_1
             self._report(f"{self._settings.address} does not speak MQTT 5; using 3.1.1")
             self._renew.set()
             return
@@ -222,15 +185,9 @@ class MqttSource(LinkThread):
 
     def _subscribe(self, client: paho.Client) -> None:
         for topic, retain_handling in self._topics.subscriptions(self._settings.share):
-            self._subscribe_one(client, topic, retain_handling)
+            subscribe(client, self._protocol, topic, retain_handling)
         if self._fence:
-            self._subscribe_one(client, self._fence_topic, 2)
-
-    def _subscribe_one(self, client: paho.Client, topic: str, retain_handling: int) -> None:
-        if self._protocol is MQTTProtocolVersion.MQTTv5:
-            client.subscribe(topic, options=SubscribeOptions(qos=1, retainHandling=retain_handling))
-        else:
-            client.subscribe(topic, 1)
+            subscribe(client, self._protocol, self._fence_topic, 2)
 
     def _on_connect_fail(self, client: paho.Client, userdata: Any) -> None:
         trouble = sys.exc_info()[1]

@@ -1,7 +1,7 @@
 """After the heat is off: seals, where each jar goes, deviations, review, labels, pantry. Pure."""
 
 from monitor.jars.batch import batch_state
-from monitor.jars.deviations import Deviation, runs_sharing
+from monitor.jars.deviations import Deviation
 from monitor.jars.disposition import STEPS, Basis, Case, Decision, Status, decide
 from monitor.jars.labels import SHEETS, Label, html_sheet, jar_code, labels, plain_text, read_code
 from monitor.jars.one_jar import status_of
@@ -45,6 +45,5 @@ __all__ = [
     "plain_text",
     "read_code",
     "reprocess_extra",
-    "runs_sharing",
     "status_of",
 ]

@@ -11,8 +11,8 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.jars.deviations import Deviation, deviations
-from monitor.jars.disposition import Basis, Case, Status, decide, refusal
-from monitor.jars.one_jar import OneJar, status_of
+from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
+from monitor.jars.one_jar import OneJar, Placing, status_of
 from monitor.jars.review import check_list, content_hash, signature
 from monitor.jars.rows import Row, local_date, rows_of
 from monitor.jars.seals import FINAL_AFTER, Seal, seal_results, sums
@@ -99,6 +99,7 @@ class _Build:
             food=self.run.batch.food or "food not named",
             pack=self.run.batch.pack or "",
             jar_size=self.run.batch.jar or "",
+            lot=str(self.run.batch.extra.get("lot_code") or ""),
             processed_on=local_date(self.times.processed, self.run.zone),
             standing=basis,
             jars=jars,
@@ -147,32 +148,33 @@ class _Build:
             reprocessed_before=self.parent is not None,
         )
 
-    def _placings(self) -> dict[int, Row]:
-        """The last allowed placing of each jar; the refused ones are listed."""
-        placed: dict[int, Row] = {}
+    def _placings(self) -> dict[int, Placing]:
+        """The last allowed placing of each jar, with what the table said at its time; the refused are listed."""
+        placed: dict[int, Placing] = {}
         for number, row in enumerate(self.rows):
             jar = row.body.get("jar")
             if row.kind != "jar_disposition" or jar not in self.numbers:
                 continue
-            why = self._refusal(row, self.rows[:number], placed.get(jar))
+            decision = self._decision(row, self.rows[:number])
+            wanted = status_of(row.body.get("to"))
+            before = placed.get(jar)
+            current = status_of(before.row.body.get("to")) if before is not None else decision.status
+            why = (
+                refusal(current or decision.status, wanted, decision) if wanted else "there is no such place"
+            )
             if why:
                 self.refused.append(f"jar {jar} to '{row.body.get('to')}' at {row.at.isoformat()}: {why}")
             else:
-                placed[jar] = row
+                placed[jar] = Placing(row, decision)
         return placed
 
-    def _refusal(self, row: Row, before: Sequence[Row], placed: Row | None) -> str:
-        wanted = status_of(row.body.get("to"))
-        if wanted is None:
-            return "there is no such place"
+    def _decision(self, row: Row, before: Sequence[Row]) -> Decision:
+        """What the table said of a jar when this was entered about it."""
         jar = int(row.body["jar"])
-        found = self._deviations(before)
         result = seal_results(before, self.numbers, self.lifted)[jar]
         basis = standing(self.verdict, before, self.times.two_hours)
         signed = any(r.kind == "review" for r in before)
-        decision = decide(self._case(jar, result.seal, basis, found, signed, row.at))
-        current = status_of(placed.body.get("to")) if placed else decision.status
-        return refusal(current or decision.status, wanted, decision)
+        return decide(self._case(jar, result.seal, basis, self._deviations(before), signed, row.at))
 
     def _clocks(self, basis: Standing, jars: Sequence[JarState]) -> tuple[Clock, ...]:
         """The clock that runs; each says what else is published."""

@@ -117,7 +117,10 @@ def _from_verdict(verdict: Mapping[str, Any], jars: Sequence[int]) -> list[dict[
     word = verdict.get("verdict")
     if word not in ("broken", "unproven"):
         return []
-    reasons = "; ".join(verdict.get("reasons", ())) or "see the verdict"
+    held = f"{float(verdict.get('proven_s') or 0.0) / 60:.1f} min proven without a break"
+    possible = f"at most {float(verdict.get('possible_s') or 0.0) / 60:.1f} min possible"
+    asked = f"{float(verdict.get('required_s') or 0.0) / 60:.0f} min asked for"
+    reasons = "; ".join((held, possible, asked, *verdict.get("reasons", ())))
     return [
         {
             "key": f"hold_{word}",
@@ -166,16 +169,3 @@ def _numbered(number: str, form: dict[str, Any], closings: Mapping[str, Row]) ->
         action=str(closing.body["action"]) if closing else "",
         **form,
     )
-
-
-def runs_sharing(runs: Iterable[tuple[str, datetime]], since: datetime, until: datetime) -> list[str]:
-    """A fault found later touches every run back to the last good evidence: their ids, oldest first.
-
-    Parameters
-    ----------
-    runs : iterable of (run_id, started_at)
-        Runs that used what is at fault (the same probe, node or canner).
-    since, until : datetime
-        The last check that was good, and the moment at which the fault was found.
-    """
-    return [run_id for run_id, at in sorted(runs, key=lambda run: run[1]) if since <= at <= until]

@@ -16,9 +16,7 @@ import segno
 from monitor.errors import RefusedError, UsageError
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.state import BatchState, JarState
-
-_ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-_MODULUS = len(_ALPHABET)
+from monitor.record.check_sign import ALPHABET, check_sign
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,25 +59,22 @@ class Label:
     status: str
     address: str
     jar: int
+    lot: str
 
     def text(self) -> str:
         """Plain text, one fact a line."""
-        where = f"{self.status}, jar {self.jar}"
         dates = (f"processed {self.processed}", f"best by {self.best_by}")
-        return "\n".join((self.product, *dates, where, self.code))
+        return "\n".join((self.product, *dates, *self.where, self.code))
+
+    @property
+    def where(self) -> tuple[str, str]:
+        """The storage status, and the lot with the jar."""
+        return self.status, f"lot {self.lot}, jar {self.jar}"
 
 
 def check_character(text: str) -> str:
-    """ISO/IEC 7064, MOD 37,36 over digits and letters; other signs do not count."""
-    product = _MODULUS
-    for sign in _letters(text):
-        total = (product + _ALPHABET.index(sign)) % _MODULUS or _MODULUS
-        product = total * 2 % (_MODULUS + 1)
-    return _ALPHABET[(_MODULUS + 1 - product) % _MODULUS]
-
-
-def _letters(text: str) -> str:
-    return "".join(sign for sign in text.upper() if sign in _ALPHABET)
+    """The check sign over the text's digits and letters; other signs do not count."""
+    return check_sign("".join(sign for sign in text.upper() if sign in ALPHABET))
 
 
 def jar_code(run_id: str, jar: int) -> str:
@@ -138,6 +133,7 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
         status=word,
         address=address,
         jar=jar.jar,
+        lot=state.lot or state.run_id,
     )
 
 
@@ -198,6 +194,7 @@ def _html(label: Label | None) -> str:
     return (
         f'<div class="label"><div aria-label="code that opens the record">{picture}</div><div>'
         f'<p class="product">{escape(label.product)}</p><p>processed {escape(label.processed)}</p>'
-        f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}, jar {label.jar}</p>"
+        f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}</p>"
+        f'<p class="code">{escape(label.where[1])}</p>'
         f'<p class="code">{escape(label.code)}</p></div></div>'
     )

@@ -47,6 +47,14 @@ def status_of(word: object) -> Status | None:
 
 
 @dataclass(frozen=True, slots=True)
+class Placing:
+    """What a person did with a jar, and what the table said of it then."""
+
+    row: Row
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True)
 class OneJar:
     """``placing`` is the last allowed placing; ``child`` the run that reprocesses the jar, and its start."""
 
@@ -54,7 +62,7 @@ class OneJar:
     times: Times
     rows: Sequence[Row]
     jar: int
-    placing: Row | None
+    placing: Placing | None
     child: tuple[str, datetime] | None
 
     def state(self, decision: Decision, seal: SealResult, now: datetime) -> JarState:
@@ -80,8 +88,8 @@ class OneJar:
             guidance=decision.guidance,
             due=due,
             use_by=self._use_by(decision.status),
-            placed_by=self.placing.by if self.placing else None,
-            placed_at=self.placing.at if self.placing else None,
+            placed_by=self.placing.row.by if self.placing else None,
+            placed_at=self.placing.row.at if self.placing else None,
             child_run=child[0] if child else None,
             found=recheck or "",
         )
@@ -106,14 +114,15 @@ class OneJar:
 
     def _may_go_on(self, decision: Decision) -> bool:
         """A run that reprocesses the jar says where it is, unless somebody has put it elsewhere since."""
-        placed = status_of(self.placing.body.get("to")) if self.placing else None
+        placed = status_of(self.placing.row.body.get("to")) if self.placing else None
         return decision.status is not Status.SHELF and placed in (None, Status.REPROCESS)
 
     def _placed(
-        self, placing: Row, decision: Decision, due: datetime | None, now: datetime
+        self, placing: Placing, decision: Decision, due: datetime | None, now: datetime
     ) -> tuple[Decision, datetime | None]:
-        status = status_of(placing.body.get("to")) or decision.status
-        why = f"placed by {placing.by or 'somebody'}: {decision.why}"
+        status = status_of(placing.row.body.get("to")) or decision.status
+        then = placing.decision
+        why = f"placed by {placing.row.by or 'somebody'}: {then.why}"
         if status is Status.REPROCESS:
             if due is not None and now > due:
                 late = "it was to be reprocessed, and the time has passed"
@@ -123,7 +132,7 @@ class OneJar:
             do = "Reprocess it now: new lid, hot pack, the full time, in a run of its own."
             return Decision(status, _SALVAGE_NEXT, why, do, (*decision.guidance, "G51", "G52")), due
         do, cited = _DO.get(status, ("", ()))
-        guidance = tuple(dict.fromkeys((*cited, *decision.guidance)))
+        guidance = tuple(dict.fromkeys((*cited, *then.guidance)))
         return Decision(status, _NEXT.get(status, frozenset()), why, do, guidance), None
 
     def _use_by(self, status: Status) -> date | None:
@@ -134,11 +143,11 @@ class OneJar:
             return months_after(day, CURD_MONTHS if curd else SHELF_MONTHS)
         if self.placing is None or status not in (Status.REFRIGERATE, Status.FROZEN):
             return None
-        day = local_date(self.placing.at, self.run.zone)
+        day = local_date(self.placing.row.at, self.run.zone)
         cold = status is Status.REFRIGERATE
         latest = days_after(day, REFRIGERATED_DAYS) if cold else months_after(day, FROZEN_MONTHS)
         try:
-            wished = date.fromisoformat(str(self.placing.body.get("use_by")))
+            wished = date.fromisoformat(str(self.placing.row.body.get("use_by")))
         except ValueError:
             return latest
         return min(max(wished, day), latest)

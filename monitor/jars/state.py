@@ -70,6 +70,8 @@ class BatchState:
     food: str
     pack: str
     jar_size: str
+    #: The lot code of the load, empty where its record has none.
+    lot: str
     processed_on: date
     standing: Standing
     jars: tuple[JarState, ...]

@@ -27,6 +27,10 @@ def header_of(facts: StartFacts, run_id: str, started_at: datetime) -> Run:
     extra: dict[str, Any] = {"started_by": facts.who} if facts.who else {}
     if decision.deviations:
         extra["deviations"] = list(decision.deviations)
+    if decision.cautions:
+        extra["cautions"] = list(decision.cautions)
+    if confirmed := _confirmed(facts):
+        extra["confirmed_at_start"] = confirmed
     if decision.record_anyway:
         extra["capped_at_unproven"] = list(decision.cap_reasons)
     return Run(
@@ -40,6 +44,17 @@ def header_of(facts: StartFacts, run_id: str, started_at: datetime) -> Run:
         probe=_probe(facts),
         extra=extra,
     )
+
+
+def _confirmed(facts: StartFacts) -> list[str]:
+    """What a person looked at before the start, beside the checklist."""
+    looked = (
+        ("clock", facts.clock_ok),
+        ("power", facts.power_ok),
+        ("alarm heard", facts.sound_heard),
+        ("probe's state", facts.calibration_seen),
+    )
+    return [name for name, yes in looked if yes]
 
 
 def header_json(facts: StartFacts, run_id: str, started_at: datetime) -> dict[str, Any]:

@@ -72,3 +72,16 @@ def outcome_of(
         since = None if previous is None else previous.at
         touched = batches_touched(past.runs, probe.probe_id, since, at)
     return Outcome(probe, result, touched)
+
+
+def knocked(probe_id: str, at: datetime, what: str) -> tuple[str, dict[str, Any]]:
+    """The entry that blocks a probe after a shock or a repair, until a check at both points accepts it again."""
+    said = what.strip() or "a knock"
+    refused = f"After {said} on {at:%Y-%m-%d} it counts only once it was checked again at both points."
+    return "probe_checked", {
+        "probe_id": probe_id,
+        "calibration": None,
+        "refused": refused,
+        "blocked": True,
+        "text": [],
+    }

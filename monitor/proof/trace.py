@@ -153,7 +153,7 @@ def _level(value: Any, up: Axis, name: str, label: str = "") -> str:
     if value is None or not up.low <= float(value) <= up.high:
         return ""
     y = up(float(value))
-    x, dy = LEFT + (131 if name == "sure" else 6), -4 if name == "boil" else 13
+    x, dy = LEFT + (131 if name == "sure" else 6), 13 if name == "floor" else -4
     text = f'<text class="lab" x="{x}" y="{y + dy:.1f}">{esc(label)}</text>'
     return f'<line class="{name}" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>' + (
         text if label else ""

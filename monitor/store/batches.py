@@ -9,20 +9,21 @@ import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from functools import partial
 from typing import Any
 
 from monitor.errors import RecordError, UsageError
-from monitor.jars import BatchState, batch_state, runs_sharing
+from monitor.jars import BatchState, batch_state
 from monitor.judge import judge
+from monitor.plan.drift import batches_touched
 from monitor.record.model import Run
 from monitor.store.entries import Entry, read_entries
+from monitor.store.probes import probe_of, probe_past
 from monitor.store.reader import load_run, run_samples, verdict_of
 from monitor.store.runs import SHAPING, House, RunFacts, read_house
 from monitor.store.stamp import parse_utc, utc_text
 
-#: Asked for a verdict that the store has not: the run's id, its newest entry, and how to load it.
-Judged = Callable[[str, int, Callable[[], Run]], Mapping[str, Any]]
+#: Asked for a verdict (JSON form) that the store has not: the run's id and its newest entry.
+Judged = Callable[[str, int], Mapping[str, Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +55,16 @@ class Batch:
         return tried.refused[-1] if len(tried.refused) > len(self.state.refused) else ""
 
 
-def judged_now(run_id: str, newest: int, load: Callable[[], Run]) -> Mapping[str, Any]:
-    """The verdict on a run, in its JSON form; whoever asks often keeps it by ``run_id`` and ``newest``."""
-    return judge(load()).as_json()
-
-
 def load_batch(
     conn: sqlite3.Connection,
     run_id: str,
     now: datetime,
     *,
-    judged: Judged = judged_now,
+    judged: Judged | None = None,
 ) -> Batch:
-    """A batch at ``now`` (aware). ``judged`` is asked only where the store's verdict is missing or stale.
+    """A batch at ``now`` (aware).
+
+    ``judged`` is asked only where the store's verdict is missing or stale; without it the run is judged here.
 
     Raises
     ------
@@ -81,13 +79,17 @@ def load_batch(
         raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
     run = load_run(conn, run_id)
     own = read_entries(conn, run_id)
-    verdict = _stored(conn, run_id, own) or judged(run_id, _newest(own), lambda: run)
+    verdict = _stored(conn, run_id, own)
+    if verdict is None:
+        verdict = judged(run_id, _newest(own)) if judged is not None else judge(run).as_json()
     entries = [*own, *_children(read_entries(conn, None, ("run_started",)), run_id)]
     state = batch_state(run, verdict, entries, now)
     return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs))
 
 
-def load_batches(conn: sqlite3.Connection, now: datetime, *, judged: Judged = judged_now) -> list[BatchState]:
+def load_batches(
+    conn: sqlite3.Connection, now: datetime, *, judged: Judged | None = None
+) -> list[BatchState]:
     """Every batch that is over or whose verdict is known, by its stored verdict; see :func:`load_batch`."""
     house = read_house(conn)
     by_run: dict[str | None, list[Entry]] = {}
@@ -109,7 +111,7 @@ def _state(
     own: list[Entry],
     starts: list[Entry],
     now: datetime,
-    judged: Judged,
+    judged: Judged | None,
 ) -> BatchState | None:
     verdict = _stored(conn, facts.run_id, own)
     try:
@@ -117,7 +119,10 @@ def _state(
             return None
         run = _run(conn, house, facts)
         if verdict is None:
-            verdict = judged(facts.run_id, _newest(own), partial(load_run, conn, facts.run_id))
+            newest = _newest(own)
+            verdict = (
+                judged(facts.run_id, newest) if judged else judge(load_run(conn, facts.run_id)).as_json()
+            )
     except RecordError:
         return None  # its own page says what is wrong with it; the others are not held up
     return batch_state(run, verdict, [*own, *_children(starts, facts.run_id)], now)
@@ -166,34 +171,17 @@ def _children(starts: Iterable[Entry], run_id: str) -> list[Entry]:
 def sharing(conn: sqlite3.Connection, run_id: str, now: datetime) -> list[str]:
     """Other runs that a fault of this run's probe may touch: those since the probe's last good check.
 
-    Without a check in the record, every run of the same probe, else of the same canner, so far.
+    A run that names no probe is put with every run of its canner and with those that name none either.
     """
     house = read_house(conn)
     facts = house.runs.get(run_id)
     if facts is None:
         raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
-    calibration = facts.as_run().probe.calibration
-    alike = [(run.run_id, at) for run in _alike(house, _probe_of(facts)) if (at := _began(run)) is not None]
-    since = calibration.at if calibration is not None and calibration.at is not None else None
-    first = min((at for _, at in alike), default=now)
-    return [found for found in runs_sharing(alike, since or first, now) if found != run_id]
-
-
-def _began(facts: RunFacts) -> datetime | None:
-    try:
-        return facts.as_run().started_at
-    except RecordError:
-        return None  # there is no telling when
-
-
-def _alike(house: House, mine: tuple[str | None, str | None]) -> list[RunFacts]:
-    probe, canner = mine
-    key = 0 if probe else 1
-    wanted = probe or canner
-    return [facts for facts in house.runs.values() if wanted is not None and _probe_of(facts)[key] == wanted]
-
-
-def _probe_of(facts: RunFacts) -> tuple[str | None, str | None]:
-    probe = facts.header.get("probe")
-    number = probe.get("probe_id") if isinstance(probe, dict) else None
-    return (number if isinstance(number, str) else None), facts.canner
+    checked = facts.as_run().probe.calibration
+    since = checked.at if checked is not None else None
+    runs = probe_past(conn).runs
+    probe = probe_of(facts.header)
+    if probe is None:
+        runs = tuple(run for run in runs if run[2] is None or house.runs[run[0]].canner == facts.canner)
+        runs = tuple((found, at, None) for found, at, _ in runs)
+    return [found for found in batches_touched(runs, probe or "", since, now) if found != run_id]

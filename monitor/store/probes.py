@@ -48,14 +48,6 @@ def probe_of(header: dict[str, Any]) -> str | None:
     return probe.get("probe_id") if isinstance(probe, dict) else None
 
 
-def lots_taken(conn: sqlite3.Connection) -> frozenset[str]:
-    """Lot codes that runs in this store carry."""
-    batches = (facts.header.get("batch") for facts in read_house(conn).runs.values())
-    return frozenset(
-        str(batch["lot_code"]) for batch in batches if isinstance(batch, dict) and "lot_code" in batch
-    )
-
-
 def last_site(conn: sqlite3.Connection) -> Site | None:
     """The place of the newest run that was started here; None before the first."""
     own = [facts for facts in read_house(conn).runs.values() if not facts.imported and not facts.simulated]

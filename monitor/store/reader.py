@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import tempfile
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from monitor.errors import UsageError
 from monitor.record import Run, Sample, read_run
 from monitor.store.database import open_reader
 from monitor.store.merge import Merger, spans_of, stands_beside
+from monitor.store.rows import AlarmRow, LiveRow, NodeRow, RefusalRow, RunRow
 from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
 from monitor.store.samples import COLUMNS, SELECT, row_sample
 from monitor.store.stamp import epoch_text
@@ -40,78 +41,6 @@ __all__ = [
     "refusals",
     "verdict_of",
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class RunRow:
-    """One line of the list of runs. ``verdict`` None: still open, or never judged."""
-
-    run_id: str
-    canner: str | None
-    started_utc: str
-    ended_utc: str | None
-    zone: str | None
-    food: str | None
-    pack: str | None
-    jar: str | None
-    jars: int | None
-    required_s: float | None
-    verdict: str | None
-    proven_s: float | None
-    advice_action: str | None
-    simulated: bool
-    imported: bool
-
-
-@dataclass(frozen=True, slots=True)
-class LiveRow:
-    """What the engine last said of a run that is on; ``view`` is LiveView's JSON, ``verdict`` Verdict's."""
-
-    run_id: str
-    canner: str | None
-    updated_utc: str
-    view: dict[str, Any]
-    verdict: dict[str, Any] | None
-
-
-@dataclass(frozen=True, slots=True)
-class NodeRow:
-    """A node. ``canner`` None: new here, or serving nothing. Times are None before the first sample."""
-
-    name: str
-    canner: str | None
-    first_seen_utc: str
-    last_at_s: float | None
-    last_arrival_s: float | None
-    samples: int
-    lost: int
-    conflicts: int
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
-class RefusalRow:
-    """Input that was not accepted. ``payload`` is hostile until escaped."""
-
-    at_utc: str
-    source: str
-    node_hint: str | None
-    why: str
-    size: int
-    payload: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmRow:
-    """One change of state of one alarm, oldest first; the last row of an ``alarm_id`` is its state."""
-
-    id: int
-    alarm_id: str
-    run_id: str | None
-    at_utc: str
-    kind: str
-    state: str
-    body: dict[str, Any]
 
 
 def data_version(conn: sqlite3.Connection) -> int:

@@ -16,6 +16,7 @@ import pytest
 from monitor.cli import calibrate
 from monitor.cli.main import main
 from monitor.errors import UsageError
+from monitor.plan.history import blocked_since
 from monitor.record.model import Sample
 from monitor.store.database import open_reader, open_writer
 from monitor.store.entries import read_entries
@@ -226,3 +227,19 @@ def test_the_history_tells_each_hold_and_when_to_check_again(
     assert form["check_due_at"] is None
     assert main(words) == 0
     assert "2 of the 5 holds" in capsys.readouterr().out
+
+
+def test_a_knock_blocks_the_probe_until_it_was_checked_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The check after it finds the same corrections: believed, and the probe counts again."""
+    both = ["--ice-C", "0.3", "--boil-C", str(BOILS_C + 0.3), "--stirred"]
+    _run(capsys, tmp_path, *both)
+    words = ["calibrate", "--data", str(tmp_path), "--probe", "T1", "--knocked", "a fall"]
+    assert main(words) == 0
+    assert "After a fall on" in capsys.readouterr().out
+    checks = [body for kind, body in _entries(tmp_path) if kind == "probe_checked"]
+    assert "After a fall" in blocked_since(checks, "T1")
+    assert _run(capsys, tmp_path, *both)[0] == 0
+    checks = [body for kind, body in _entries(tmp_path) if kind == "probe_checked"]
+    assert blocked_since(checks, "T1") == ""

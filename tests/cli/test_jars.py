@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.cli.main import main
+from monitor.jars import jar_code
 from monitor.record.read import read_run
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
@@ -72,7 +73,13 @@ def test_a_held_batch_reaches_the_labelled_shelf(tmp_path: Path, capsys: pytest.
     assert "refused" in house.say("labels", "--jars", "3", status=3)
     assert main(["jars", "pantry", "--data", str(house.data)]) == 0
     shown = capsys.readouterr().out
-    assert "shelf: use by" in shown and "refrigerate: use by" in shown
+    assert re.search(r"shelf: (use by|PAST)", shown) and re.search(r"refrigerate: (use by|PAST)", shown)
+    assert main(["jars", jar_code(house.run.run_id, 3), "--data", str(house.data)]) == 0
+    told = capsys.readouterr().out
+    assert "Refrigerate" in told and "1 shelf; 2 broken" in told
+    wrong = jar_code(house.run.run_id, 3).replace("/03", "/04")
+    assert main(["jars", wrong, "--data", str(house.data)]) == 2
+    assert "has a wrong character" in capsys.readouterr().err
 
 
 def test_a_broken_batch_is_saved_within_its_clock_or_discarded(
@@ -91,6 +98,30 @@ def test_a_broken_batch_is_saved_within_its_clock_or_discarded(
     assert "a broken one was seen to break" in refused
     kept = json.loads(house.say("status", "--json"))["jars"]
     assert [jar["status"] for jar in kept[:3]] == ["refrigerate", "discarded", "on hold"]
+
+
+def test_jars_go_on_in_a_run_of_their_own_with_new_lids_and_the_full_time_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "dip-stopped-short", capsys)
+    minutes = house.run.required.minutes
+    again = ["reprocess", "1,2", "--source", "USDA Complete Guide to Home Canning"]
+    full = [*again, "--minutes", f"{minutes:g}", "--coldest-jar-c", "71"]
+    at = (house.run.started_at + timedelta(seconds=house.lifted_s + 600.0)).isoformat()
+    early = ["--at", at, "--reason", "a test", "--by", "Ada"]
+    # Months later nothing is left to save: the table, not the time stated, decides.
+    assert "cannot be reprocessed" in house.say(*full, "--new-lids", *early, status=3)
+    house.say("place", "1,2", "reprocess", hours=0.2)
+    assert "new lids" in house.say(*full, *early, status=3)
+    assert "not the full time" in house.say(*again, "--minutes", "5", "--new-lids", *early, status=3)
+
+
+def test_a_fault_found_later_is_opened_in_every_run_of_the_probe(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    told = house.say("deviation", "--open", "the probe read 0.6 K high at a check", "--others", "--by", "Ada")
+    assert "also opened in: no other run" in told and "0.6 K high" in told
 
 
 def test_a_night_of_cooling_is_told_with_its_forecast_or_end(

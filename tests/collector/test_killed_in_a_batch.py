@@ -42,7 +42,8 @@ class Kitchen:
     def __init__(self, data: Path) -> None:
         self.data = data
         self.link = PtyLink()
-        self.node = DemoNode(self.link)
+        # Sixty times as fast as life, a ring of twenty minutes would cover twenty seconds.
+        self.node = DemoNode(self.link, keep=100_000)
         self.process = self._spawn()
 
     def _spawn(self) -> subprocess.Popen[bytes]:

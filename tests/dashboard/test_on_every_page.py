@@ -152,3 +152,7 @@ def test_the_command_line_starts_with_the_checks_of_the_page(
     assert run.site.station_pressure_kPa == pytest.approx(83.42, abs=0.01)
     assert len(run.extra["deviations"]) == 1
     assert run.batch.extra["lot_code"] != capped.batch.extra["lot_code"]
+    capsys.readouterr()
+    assert main(["runs", "--data", str(tmp_path), "--lot", capped.batch.extra["lot_code"].lower()]) == 0
+    listed = capsys.readouterr().out
+    assert first.run_id in listed and newest.run_id not in listed

@@ -18,7 +18,8 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from monitor.errors import ConfigError, UsageError
-from monitor.intake.mqtt import RECEIVE_MAXIMUM, MqttSource
+from monitor.intake.mqtt import MqttSource
+from monitor.intake.mqtt_client import RECEIVE_MAXIMUM
 from monitor.intake.mqtt_fence import Fence
 from monitor.intake.mqtt_settings import MqttSettings, PlainNumber, parse_mqtt_address
 from monitor.intake.source import Arrival

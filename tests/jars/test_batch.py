@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.errors import RefusedError, UsageError
-from monitor.jars import Seal, Status, check_answers, lost_seals, pantry, reprocess_extra, runs_sharing
+from monitor.jars import Seal, Status, check_answers, lost_seals, pantry, reprocess_extra
 from monitor.jars.pantry import story
 from monitor.jars.reprocess import child_header, hot_pack
 from monitor.jars.rows import instant, local_date, local_time, months_after
@@ -309,12 +309,6 @@ def test_the_child_run_is_hot_pack_with_its_own_start_and_initial_temperature(ki
     second = child_header(header, {first["run_id"]}, extra, minutes=30.0, source="USDA", at=START)
     assert second["run_id"].endswith("-again2") and "coldest_jar_C" not in second["batch"]
     assert header["batch"]["pack"] == "raw", "the parent stays as it is"
-
-
-def test_a_fault_found_later_touches_every_run_since_the_last_good_check() -> None:
-    day = [datetime(2026, 8, d, tzinfo=UTC) for d in (1, 5, 9)]
-    runs = [("b", day[1]), ("a", day[0]), ("c", day[2])]
-    assert runs_sharing(runs, day[1], day[2]) == ["b", "c"]
 
 
 @pytest.mark.parametrize(

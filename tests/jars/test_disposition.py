@@ -115,6 +115,14 @@ def test_a_placing_out_of_time_is_refused_and_listed(kitchen: Any) -> None:
     assert "never chosen" in state.refused[1]
 
 
+def test_a_placing_says_why_it_was_made_not_what_has_passed_since(kitchen: Any) -> None:
+    batch = kitchen("broken", jars=1)
+    batch.add("jar_disposition", 3000.0, jar=1, to="refrigerate")
+    (jar,) = batch.state(3000.0 + 50 * HOUR).jars
+    assert jar.why.startswith("placed by Ada: the record does not prove the hold") and "passed" not in jar.why
+    assert jar.guidance[:1] == ("G55",)
+
+
 def test_a_queued_jar_whose_time_passes_is_discarded_unless_its_child_run_began(kitchen: Any) -> None:
     batch = kitchen("broken", jars=2)
     for jar in (1, 2):

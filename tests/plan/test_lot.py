@@ -8,7 +8,8 @@ from datetime import date
 import pytest
 
 from monitor.errors import UsageError
-from monitor.plan.lot import check_sign, jar_code, lot_code, parse_code
+from monitor.plan.lot import lot_code, parse_lot
+from monitor.record.check_sign import check_sign
 
 DAY = date(2026, 8, 14)
 SIGNS = string.digits + string.ascii_uppercase
@@ -20,11 +21,9 @@ def test_check_sign_against_a_published_example() -> None:
     assert check_sign("A12425GABC1234002") == "M"
 
 
-@pytest.mark.parametrize("jar", [None, 1, 7, 42])
-def test_every_single_wrong_character_is_found(jar: int | None) -> None:
+def test_every_single_wrong_character_is_found() -> None:
     """Each place, each other sign: exhaustively."""
-    lot = lot_code("2026-08-14-canner-1-a", DAY)
-    code = (lot if jar is None else jar_code(lot, jar)).replace("-", "")
+    code = lot_code("2026-08-14-canner-1-a", DAY).replace("-", "")
     tried = 0
     for place in range(len(code)):
         for sign in SIGNS:
@@ -32,8 +31,8 @@ def test_every_single_wrong_character_is_found(jar: int | None) -> None:
                 continue
             tried += 1
             with pytest.raises(UsageError):
-                parse_code(code[:place] + sign + code[place + 1 :])
-    assert tried == len(code) * 35
+                parse_lot(code[:place] + sign + code[place + 1 :])
+    assert tried == 12 * 35
 
 
 def test_ten_thousand_codes_of_one_day_differ() -> None:
@@ -57,26 +56,14 @@ def test_a_taken_code_is_not_given_again() -> None:
 
 
 def test_codes_are_read_as_people_type_them() -> None:
-    """Case, spaces and hyphens do not matter; date and jar come back."""
+    """Case, spaces and hyphens do not matter."""
     lot = lot_code("a", DAY)
-    jar = jar_code(lot, 3)
-    code = parse_code(jar.lower().replace("-", " "))
-    assert (code.lot, code.processed_on, code.jar) == (lot, DAY, 3)
-    assert parse_code(lot).jar is None
+    assert parse_lot(lot.lower().replace("-", " ")) == lot
+    assert parse_lot(lot.replace("-", "")) == lot
 
 
 @pytest.mark.parametrize("typed", ["", "260814", "hello world!", "260814-K3QF7-4-44444"])
 def test_what_is_no_code_gets_one_clear_line(typed: str) -> None:
-    """Never a jar by accident."""
+    """Never a lot by accident."""
     with pytest.raises(UsageError):
-        parse_code(typed)
-
-
-def test_jar_numbers_have_two_digits_at_most() -> None:
-    """And a jar's code has no jars."""
-    lot = lot_code("a", DAY)
-    for number in (0, 100):
-        with pytest.raises(UsageError, match="between 1 and 99"):
-            jar_code(lot, number)
-    with pytest.raises(UsageError, match="already"):
-        jar_code(jar_code(lot, 1), 1)
+        parse_lot(typed)

@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from monitor.plan.header import header_json, header_of
-from monitor.plan.make import make_plan
+from monitor.plan.make import make_own_plan, make_plan
 from monitor.plan.model import Plan
+from monitor.plan.own import OwnProcess
 from monitor.plan.ph import PhMeasured, ph_problem
 from monitor.plan.place import site_of
 from monitor.plan.pressure import STATION, PressureGiven, StationPressure, station_pressure
@@ -185,3 +186,30 @@ def test_a_couple_without_a_barometer_on_a_hill_is_told_why_and_what_helps() -> 
     ready = what_it_proves(replace(checked, site=site_of("hill kitchen", 1650.0, 10.0, pressure=typed)))
     assert ready.answer in (PROVES, PROVES_IF_SEEN)
     assert 0.0 < ready.longest_gap_s <= 30.0
+
+
+def test_cautions_and_confirmations_are_kept() -> None:
+    """Jars 45 K colder than the water: shown, and in the record; so is what a person looked at."""
+    header = header_json(_facts(coldest_jar_C=35.0), "r1", NOW)
+    assert "Glass may crack" in header["cautions"][0]
+    assert header["confirmed_at_start"] == ["clock", "power", "alarm heard", "probe's state"]
+
+
+def test_an_own_process_carries_that_in_its_name() -> None:
+    """So it stands on every page, label and proof that names the food."""
+    own = OwnProcess(
+        "pickled okra", "raw", "pint", 20.0, "An invented county sheet", 0.0, None, says_boiling_water=True
+    )
+    plan = make_own_plan(own, 1650.0, 10.0)
+    assert isinstance(plan, Plan)
+    header = header_json(_facts(plan=plan, headspace_mm=13.0), "r1", NOW)
+    assert header["batch"]["food"] == "pickled okra (own process)"
+    assert header["required"]["source"].startswith("own process: ")
+    assert header["batch"]["headspace_mm"] == 13.0
+
+
+def test_a_lot_code_that_is_taken_is_not_given_again() -> None:
+    """Two loads never share one, whatever their ids hash to."""
+    first = header_json(_facts(), "r1", NOW)["batch"]["lot_code"]
+    again = header_json(_facts(lots_taken=frozenset({first})), "r1", NOW)["batch"]["lot_code"]
+    assert again != first

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -14,6 +16,7 @@ import pytest
 
 from monitor.jars import batch_state
 from monitor.judge import judge
+from monitor.proof.envelope import seal_page
 from monitor.record import Sample, header_to_json, read_run
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry, read_entries
@@ -136,6 +139,19 @@ def household(data: Path, record: str = "held-low-altitude", **header: Any) -> H
     house.clock.advance(60.0)
     house.say("jar_seal", {"jar": 6, **GOOD}, corrects=wrong, reason="food touched the lid; looked again")
     return house
+
+
+@pytest.fixture(scope="session")
+def with_facts() -> Callable[..., bytes]:
+    """Writes other facts into a proof and makes all its hashes fit again, as somebody with patience would."""
+
+    def write(proof: bytes, **changes: Any) -> bytes:
+        match = re.search(rb'id="dossier">\n(.*?)\n</script>', proof, re.DOTALL)
+        assert match
+        text = json.dumps(json.loads(match[1]) | changes, indent=1).encode()
+        return seal_page(proof[: proof[:-1].rfind(b"\n") + 1].replace(match[1], text))
+
+    return write
 
 
 @pytest.fixture

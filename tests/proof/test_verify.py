@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import base64
+import gzip
+import hashlib
 import json
 import random
 import re
 import shutil
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime
@@ -39,7 +40,7 @@ RECORDS = Path(__file__).parents[2] / "recorded_runs"
 #: What the fixtures of this folder hand out.
 Household = Any
 ISSUED = datetime(2026, 9, 1, 12, 0, tzinfo=UTC)
-SCRIPT = Path(__file__).parent / "independent_check.py"
+WithFacts = Callable[..., bytes]
 NAMES = sorted(path.name for path in RECORDS.iterdir() if path.is_dir())
 
 
@@ -68,46 +69,21 @@ def exported(sealed: Household, tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_shipped_record_proves_and_verifies_and_the_bare_script_agrees(
-    name: str, tmp_path: Path
-) -> None:
-    page = seal_page(draw(from_folder(RECORDS / name, ISSUED)))
-    report = verify_proof_bytes(page)
+def test_every_shipped_record_proves_and_verifies(name: str) -> None:
+    report = verify_proof_bytes(seal_page(draw(from_folder(RECORDS / name, ISSUED))))
     assert report.problems == []
     assert any("byte for byte" in text for text in report.remarks)
-    file = tmp_path / "proof.html"
-    file.write_bytes(page)
-    # -I and -S: no site packages; nothing of this project can be imported.
-    result = subprocess.run(
-        [sys.executable, "-I", "-S", str(SCRIPT), str(file)], capture_output=True, text=True
-    )
-    assert result.returncode == 0, result.stdout + result.stderr
 
 
-def test_the_bare_script_checks_an_exported_folder(exported: Path) -> None:
-    command = [sys.executable, "-I", "-S", str(SCRIPT), str(exported)]
-    assert subprocess.run(command, capture_output=True).returncode == 0
-    table = exported / "samples.csv"
-    table.write_text(table.read_text().replace("99.", "98.", 1))
-    assert subprocess.run(command, capture_output=True).returncode == 1
-
-
-def test_a_rebuilt_proof_that_claims_more_is_refused_by_both(proof: bytes, tmp_path: Path) -> None:
-    """Somebody writes a longer boil into the facts and hashes everything anew."""
-    for old, new in [
-        (rb'"proven_s": [\d.]+', b'"proven_s": 1500.0'),
-        (rb'"required_s": [\d.]+', b'"required_s": 900.0'),
-    ]:
-        above = proof[: proof[:-1].rfind(b"\n") + 1]
-        forged = seal_page(re.sub(old, new, above, count=1))
-        report = verify_proof_bytes(forged)
-        assert any("proven_s" in text or "required_s" in text for text in report.problems), report
-        file = tmp_path / "forged.html"
-        file.write_bytes(forged)
-        result = subprocess.run(
-            [sys.executable, "-I", "-S", str(SCRIPT), str(file)], capture_output=True, text=True
-        )
-        assert result.returncode == 1 and "DISAGREES" in result.stdout
+@pytest.mark.parametrize("change", [{"proven_s": 1500.0}, {"required_s": 900.0}, {"verdict": "broken"}])
+def test_a_rebuilt_proof_that_claims_something_else_is_refused(
+    change: dict[str, Any], proof: bytes, with_facts: WithFacts
+) -> None:
+    """Somebody writes another verdict into the facts and hashes everything anew: the samples say no."""
+    facts = re.search(rb'id="dossier">\n(.*?)\n</script>', proof, re.DOTALL)
+    assert facts
+    forged = with_facts(proof, verdict=json.loads(facts[1])["verdict"] | change)
+    assert any(next(iter(change)) in text for text in verify_proof_bytes(forged).problems)
 
 
 def test_a_rebuilt_proof_with_other_words_is_refused(proof: bytes) -> None:
@@ -139,22 +115,35 @@ def is_refused(data: bytes) -> bool:
     return bool(report.problems) or opened is None
 
 
-def missed_in_proof(proof: bytes, count: int) -> list[bytes]:
-    """A flip is reported by the hash alone; the judging that follows it in ``verify`` can only add to that."""
-    return [changed for changed in flips(proof, count, seed=len(proof)) if not is_refused(changed)]
-
-
-def test_a_hundred_flipped_bytes_of_a_proof_are_each_reported(proof: bytes) -> None:
-    assert missed_in_proof(proof, 100) == []
-
-
-@pytest.mark.long
-def test_a_thousand_flipped_bytes_of_a_proof_are_each_reported(proof: bytes) -> None:
-    for changed in flips(proof, 1000, seed=8):
+@pytest.mark.parametrize("count", [100, pytest.param(1000, marks=pytest.mark.long)])
+def test_flipped_bytes_of_a_proof_are_each_reported(count: int, proof: bytes) -> None:
+    """In process, by all that ``verify`` does: hash, files, verdict from the samples, the page drawn again."""
+    for changed in flips(proof, count, seed=8):
         try:
             assert verify_proof_bytes(changed).problems
         except RecordError:
-            continue
+            continue  # Not even a proof any more.
+
+
+def test_a_changed_reading_under_hashes_that_fit_again_is_found_by_judging(proof: bytes) -> None:
+    """Bytes are guarded by hashes; a verdict is guarded by the samples, even where all hashes were made anew."""
+    match = re.search(rb'id="samples.csv">\n(.*?)\n</script>', proof, re.DOTALL)
+    facts = re.search(rb'id="dossier">\n(.*?)\n</script>', proof, re.DOTALL)
+    assert match and facts
+    rows = gzip.decompress(base64.b64decode(match[1])).decode().splitlines(keepends=True)
+    middle = len(rows) // 2
+    column = rows[0].split(",").index("water_C")
+    for place in range(middle, middle + 60):
+        cells = rows[place].split(",")
+        cells[column] = "90.5"
+        rows[place] = ",".join(cells)
+    table = "".join(rows).encode()
+    form = json.loads(facts[1])
+    form["files"]["samples.csv"] = {"bytes": len(table), "sha256": hashlib.sha256(table).hexdigest()}
+    forged = proof[: proof[:-1].rfind(b"\n") + 1].replace(match[1], base64.b64encode(gzip.compress(table)))
+    forged = forged.replace(facts[1], json.dumps(form, indent=1).encode())
+    problems = verify_proof_bytes(seal_page(forged)).problems
+    assert any("the verdict is recorded as held; computed again" in text for text in problems), problems
 
 
 def test_every_byte_of_the_first_and_last_lines_counts(proof: bytes) -> None:
@@ -196,12 +185,8 @@ def check_flips(folder: Path, tmp: Path, count: int) -> None:
         assert verify_path(flip_in_folder(folder, rng, tmp)).problems, number
 
 
-def test_a_hundred_flipped_bytes_of_an_export_are_each_reported(
-    exported: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    # Judging the whole record a hundred times shows nothing more: what is tested is that the bytes are guarded.
-    verdict = json.loads((exported / "seal.json").read_text())["verdict"]
-    monkeypatch.setattr("monitor.proof.folder.verdict_form", lambda run: verdict)
+def test_a_hundred_flipped_bytes_of_an_export_are_each_reported(exported: Path, tmp_path: Path) -> None:
+    """In process, and each flipped record is judged again as ``verify`` does it."""
     assert verify_path(exported).problems == []
     check_flips(exported, tmp_path, 100)
 
@@ -569,25 +554,12 @@ def test_nothing_there(tmp_path: Path) -> None:
 
 def test_a_packed_flood_is_not_unpacked(proof: bytes) -> None:
     """A block that would unpack to gigabytes is damage, not work."""
-    import base64
-    import gzip
-
     flood = base64.b64encode(gzip.compress(b"0" * (80 * 1024 * 1024)))
     forged = re.sub(
         rb'(id="samples.csv">\n).*?(\n</script>)', lambda m: m[1] + flood + m[2], proof, flags=re.DOTALL
     )
     above = forged[: forged[:-1].rfind(b"\n") + 1]
     assert any("cannot be read" in text for text in verify_proof_bytes(seal_page(above)).problems)
-
-
-def facts_changed(proof: bytes, **changes: Any) -> bytes:
-    """A proof with other facts, all hashes made to fit again."""
-    match = re.search(rb'id="dossier">\n(.*?)\n</script>', proof, re.DOTALL)
-    assert match
-    form = json.loads(match[1]) | changes
-    text = json.dumps(form, indent=1).encode()
-    above = proof[: proof[:-1].rfind(b"\n") + 1].replace(match[1], text)
-    return seal_page(above)
 
 
 @pytest.mark.parametrize(
@@ -605,5 +577,7 @@ def facts_changed(proof: bytes, **changes: Any) -> bytes:
         {"format": "boilwitness-proof/9"},
     ],
 )
-def test_hostile_facts_are_problems_not_crashes(changes: dict[str, Any], proof: bytes) -> None:
-    assert verify_proof_bytes(facts_changed(proof, **changes)).problems
+def test_hostile_facts_are_problems_not_crashes(
+    changes: dict[str, Any], proof: bytes, with_facts: WithFacts
+) -> None:
+    assert verify_proof_bytes(with_facts(proof, **changes)).problems

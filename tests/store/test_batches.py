@@ -33,12 +33,12 @@ def night(tmp_path: Path) -> Any:
 def test_a_verdict_is_asked_for_once_where_none_is_stored(night: sqlite3.Connection) -> None:
     asked = []
 
-    def judged(run_id: str, newest: int, load: Any) -> dict[str, Any]:
-        asked.append((run_id, newest, len(load().samples) > 1000))
+    def judged(run_id: str, newest: int) -> dict[str, Any]:
+        asked.append(run_id)
         return {"verdict": "held", "required_s": 1800.0, "stretches": []}
 
     batch = load_batch(night, NIGHT, NOW, judged=judged)
-    assert [(run_id, whole) for run_id, _, whole in asked] == [(NIGHT, True)]
+    assert asked == [NIGHT]
     assert len(batch.state.jars) == 7 and batch.header["run_id"] == NIGHT and NIGHT in batch.known_ids
 
 
