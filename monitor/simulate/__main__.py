@@ -24,11 +24,6 @@ def main(words: list[str] | None = None) -> int:
     suite.add_argument("--safe", type=int, default=500, help="runs whose boil held")
     suite.add_argument("--seed", type=int, default=1)
     suite.add_argument("--jobs", type=int, default=1, help="processes")
-    suite.add_argument(
-        "--daily",
-        action="store_true",
-        help="as the tests of every day: without what the engine cannot do yet",
-    )
     suite.add_argument("--family", action="append", choices=sorted(FAMILIES), help="these alone; repeatable")
     suite.add_argument("--runs", type=int, default=100, help="with --family: runs of each")
     one = verbs.add_parser("one", help="write one run of a family as a record, to look into it")
@@ -40,7 +35,7 @@ def main(words: list[str] | None = None) -> int:
         if args.family:
             pairs = family_pairs(args.family, args.runs, args.seed)
         else:
-            pairs = suite_pairs(args.unsafe, args.safe, args.seed, not_yet=not args.daily)
+            pairs = suite_pairs(args.unsafe, args.safe, args.seed)
         outcomes = run_suite(pairs, args.jobs)
         print(report(outcomes))
         return 1 if any(outcome.false_held or outcome.taken_back for outcome in outcomes) else 0

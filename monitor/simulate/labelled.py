@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 
 
 #: Below this plainness a loss cannot be asked of a detector. At a false alarm in 50 h of boil the best one
-#: needs 4.3 to call half of such losses, and 3.7 more to miss fewer than one in 10,000.
-FAINT = 8.0
+#: needs 4.3 to call half of such losses, and 3.7 more to miss fewer than one in 10,000; one that has to learn
+#: level, scatter and shape from the run itself, a tenth more.
+FAINT = 8.8
 #: Water within this of boiling, just before or after a boil, cannot be told from it by its temperature unless it
 #: stays so for long. [K]
 EDGE_K = 0.1

@@ -17,11 +17,6 @@ from monitor.simulate.labelled import Labelled
 Tell = Callable[[np.random.Generator, int], Labelled]
 
 
-#: What the engine does not do yet: these are drawn by hand and left out of the tests of every day.
-#: Dips seen through slow or noisy samples, and heat that fades or wanders over minutes.
-NOT_YET = frozenset({"fading_heat", "noisy_dip", "slow_sampling_dip", "wandering_simmer"})
-
-
 @dataclass(frozen=True, slots=True)
 class Family:
     """A kind of run. ``share`` is its weight among the families of its side."""
@@ -132,13 +127,9 @@ def tell(family: str, seed: int) -> Labelled:
     return FAMILIES[family].tell(rng, seed)
 
 
-def draw(side: str, count: int, seed: int, *, not_yet: bool = False) -> list[tuple[str, int]]:
-    """``count`` pairs (family, seed) of a side, each family in its share; those `NOT_YET` on demand."""
-    chosen = [
-        family
-        for family in FAMILIES.values()
-        if family.side == side and (not_yet or family.name not in NOT_YET)
-    ]
+def draw(side: str, count: int, seed: int) -> list[tuple[str, int]]:
+    """``count`` pairs (family, seed) of a side, each family in its share."""
+    chosen = [family for family in FAMILIES.values() if family.side == side]
     total = sum(family.share for family in chosen)
     pairs: list[tuple[str, int]] = []
     for family in chosen:

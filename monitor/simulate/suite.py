@@ -259,11 +259,11 @@ def run_suite(pairs: Sequence[tuple[str, int]], jobs: int = 1) -> list[Outcome]:
         return list(pool.map(_judge_pair, pairs, chunksize=chunk))
 
 
-def suite_pairs(unsafe: int, safe: int, seed: int, *, not_yet: bool = False) -> list[tuple[str, int]]:
-    """The runs of the suite's given size; ``not_yet`` with the families that the engine cannot do yet."""
+def suite_pairs(unsafe: int, safe: int, seed: int) -> list[tuple[str, int]]:
+    """The runs of the suite's given size."""
     reported = max(35, (unsafe + safe) // 40)
     return [
-        *draw("lost", unsafe, seed, not_yet=not_yet),
+        *draw("lost", unsafe, seed),
         *draw("held", safe, seed),
         *draw("reported", reported, seed),
     ]

@@ -10,7 +10,7 @@ from itertools import pairwise
 from statistics import median
 
 from monitor.judge.verdict import HELD
-from monitor.simulate.scenarios import FAMILIES, NOT_YET
+from monitor.simulate.scenarios import FAMILIES
 from monitor.simulate.suite import Outcome
 
 #: Edges of the depths [K] and of the plainness by which lost boils are counted.
@@ -131,16 +131,14 @@ def _table(outcomes: Sequence[Outcome]) -> list[str]:
     for side, heading in SIDES:
         families = [family for family in FAMILIES.values() if family.side == side]
         rows = [
-            _row(family.name + (" *" if family.name in NOT_YET else ""), mine)
+            _row(family.name, mine)
             for family in families
             if (mine := [outcome for outcome in outcomes if outcome.family == family.name])
         ]
         if rows:
             lines += [heading, *_headings(), *rows, ""]
     lines.append(_row("all", outcomes))
-    lines.append(
-        "* not part of the tests of every day; a dot is none; short: what held runs lack of their true boil"
-    )
+    lines.append("a dot is none; short: what held runs lack of their true boil")
     return lines
 
 

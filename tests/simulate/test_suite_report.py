@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.simulate.__main__ import main
-from monitor.simulate.scenarios import FAMILIES, NOT_YET, family_pairs
+from monitor.simulate.scenarios import FAMILIES, family_pairs
 from monitor.simulate.suite import Outcome, judge_one, run_suite, suite_pairs
 from monitor.simulate.suite_report import FAULTS, report
 
@@ -75,13 +75,8 @@ def test_errors_beyond_what_is_stated_are_counted_apart() -> None:
     assert re.search(r"simmer_beyond_stated +1 runs, +1 held; +1 of them too short, +1 of those held", text)
 
 
-def test_what_the_engine_cannot_do_yet_is_drawn_on_demand_only() -> None:
-    assert set(FAMILIES) >= NOT_YET
-    daily = {family for family, _ in suite_pairs(200, 100, 1)}
-    whole = {family for family, _ in suite_pairs(200, 100, 1, not_yet=True)}
-    assert not daily & NOT_YET
-    assert whole == set(FAMILIES)
-    assert daily == whole - NOT_YET
+def test_every_family_is_drawn() -> None:
+    assert {family for family, _ in suite_pairs(200, 100, 1)} == set(FAMILIES)
 
 
 def test_more_processes_give_the_same_outcomes_in_the_same_order() -> None:
