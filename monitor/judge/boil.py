@@ -242,7 +242,7 @@ class Boil:
             return
         state.ledger.relabel(early_s, sag.late_s, BOILING, UNKNOWN, words.SAGGED)
         if hold.boil_told and hold.heat_off_s is None:
-            state.log.add("verdict_revised", early_s, t, words.SAGGED_TEXT)
+            state.log.add("verdict_revised", early_s, t, words.sagged(sag.late_s - early_s))
 
     def look_back(self, until_s: float, t: float) -> None:
         """The plateau, or the hold, is over: what is there to be seen of it now?"""

@@ -16,6 +16,7 @@ DATING_START = "the rise ends somewhere here"
 DATING_END = "the fall begins somewhere here"
 TOO_SOON = "a fall that began here would not show yet"
 DOUBT = "a short fall may hide here"
+SAGGED = "the reading sagged here: perhaps it did not boil"
 WAS_RISING = "still rising afterwards, so perhaps not yet boiling"
 BEFORE_SEEN = "before a person saw the rolling boil"
 NOT_SEEN = "a person saw no full boil"
@@ -104,6 +105,14 @@ def probe_fault(fault: str) -> str:
     return f"The probe reports a fault ({_FAULTS.get(fault, fault)}). Look at the canner; check the probe's wires."
 
 
+def sagged(seconds: float) -> str:
+    """Text of ``verdict_revised`` where looking back shows a sag."""
+    return (
+        f"Looking back, the temperature sagged for {minutes(seconds)}: perhaps it did not boil. That is not "
+        "counted, and the whole time begins again after it. Keep the full boil going."
+    )
+
+
 def two_probes(first_C: float, second_C: float) -> str:
     """Text of ``probe_fault`` where two water probes disagree."""
     return (
@@ -150,9 +159,3 @@ STALLED = "The water has hardly warmed for five minutes. Is the heat on, the lid
 HEATER_OFF = "The heater is off or the mains are gone. Stored heat may keep the boil for a minute; look now."
 OVERRUN = "The time was over five minutes ago. Turn off the heat; longer processing costs quality."
 WATER_CHECK = "Check the water: it must stand over the jar lids. Top up with boiling water, between the jars."
-
-SAGGED = "the reading sagged here and came back: whether it boiled is not known"
-SAGGED_TEXT = (
-    "Looking back, the temperature sagged for a while and came back. That while is not counted; the time counts "
-    "from after it."
-)

@@ -1,0 +1,90 @@
+"""Restarts, clock steps and rhythm: what makes a sample not simply follow the one before."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.judge import words
+from monitor.judge.continuity import Continuity
+from monitor.judge.eventlog import EventLog
+from monitor.record.model import Sample
+
+
+class Node:
+    """Feeds samples at times of the test's choosing; uptimes and numbers go on by themselves."""
+
+    def __init__(self, *, uptime: bool = True) -> None:
+        self.log = EventLog()
+        self.continuity = Continuity(self.log)
+        self.boot, self.seq, self.uptime_s, self.last_s = 1, 0, 3.0, -1e18
+        self._has_uptime = uptime
+
+    def send(self, t_s: float, *, passed_s: float = 1.0, numbers: int = 1) -> str:
+        self.seq += numbers
+        self.uptime_s += passed_s
+        sample = Sample(
+            t_s, 98.0, boot=self.boot, seq=self.seq, uptime_s=self.uptime_s if self._has_uptime else None
+        )
+        why = self.continuity.break_before(sample, self.last_s)
+        if not why and self.last_s > -1e17:
+            self.continuity.learn(t_s - self.last_s)
+        self.last_s = t_s
+        return why
+
+    def run(self, seconds: int, *, each_s: float = 1.0) -> list[str]:
+        start_s = max(self.last_s, 0.0)
+        return [self.send(start_s + each_s * (i + 1)) for i in range(seconds)]
+
+
+@pytest.mark.parametrize("uptime", [True, False])
+def test_a_node_that_goes_on_follows(uptime: bool) -> None:
+    assert not any(Node(uptime=uptime).run(300))
+
+
+def test_a_restart_is_told_once_and_breaks_off() -> None:
+    node = Node()
+    node.run(30)
+    node.boot, node.uptime_s = 2, 0.0
+    assert node.send(31.0) == words.RESTART_GAP
+    assert not any(node.run(30))
+    assert [event.kind for event in node.log.events] == ["node_restarted"]
+
+
+@pytest.mark.parametrize("step_s", [3.0, 60.0, -5.0])
+def test_a_clock_that_steps_against_the_uptime_breaks_off(step_s: float) -> None:
+    node = Node()
+    node.run(30)
+    assert node.send(31.0 + step_s) == words.CLOCK_GAP
+    assert not any(node.run(30))
+
+
+def test_a_clock_that_creeps_in_small_steps_is_no_better() -> None:
+    """Each step of 1.4 s alone is within what a late sample could do; forty make a minute that never was."""
+    node = Node()
+    t_s, broken = 0.0, 0
+    for second in range(1200):
+        t_s += 2.4 if second % 30 == 29 else 1.0
+        broken += bool(node.send(t_s))
+    assert broken >= 15
+
+
+def test_a_cheap_crystal_is_no_creep() -> None:
+    """100 ppm off over some hours, five times what a crystal's data sheet allows (common practice: 20 ppm)."""
+    node = Node()
+    assert not any(node.run(26 * 3600 // 10, each_s=1.0001))
+
+
+def test_without_uptime_more_numbers_than_time_can_hold_are_a_step_back() -> None:
+    node = Node(uptime=False)
+    node.run(60)
+    assert node.send(61.0, numbers=30) == words.CLOCK_GAP
+
+
+def test_the_usual_interval_is_learned_and_relearned() -> None:
+    """1 Hz, then a sample each 4 s: five gaps alike are the new rhythm."""
+    node = Node()
+    node.run(60)
+    assert node.continuity.spacing_s == pytest.approx(1.0)
+    for _ in range(6):
+        node.continuity.learn_gap(4.0)
+    assert node.continuity.spacing_s == pytest.approx(4.0)
