@@ -16,6 +16,7 @@ import streamlit as st
 
 from dashboard import figures, words
 from dashboard.words import Sign
+from monitor.judge.cooling_track import is_chill
 from monitor.record import Run
 
 #: Contrast against the paper is at least 4.5:1 for every tone (checked by a test with the WCAG 2.2 formula).
@@ -167,7 +168,7 @@ def events_table(events: Sequence[Mapping[str, Any]], run: Run | None, *, newest
     rows = [
         (
             esc(when(float(item["onset_s"]), run)),
-            _event_sign(str(item["kind"])),
+            _event_sign(str(item["kind"]), str(item.get("text") or "")),
             esc(item.get("text") or ""),
         )
         for item in ordered
@@ -175,9 +176,9 @@ def events_table(events: Sequence[Mapping[str, Any]], run: Run | None, *, newest
     return table(("Since the start", "What", ""), rows, "What happened")
 
 
-def _event_sign(kind: str) -> str:
+def _event_sign(kind: str, text: str) -> str:
     trouble = kind in words.TROUBLE
     tone, glyph = ("alarm", "▼") if trouble else ("quiet", "·")
-    name = words.EVENTS.get(kind, words.plain(kind))
+    name = words.CHILLED if is_chill(kind, text) else words.EVENTS.get(kind, words.plain(kind))
     style = f"bw-tone-{tone} bw-sign" if trouble else f"bw-tone-{tone}"
     return f'<span class="{style}"><span aria-hidden="true">{glyph}</span> {esc(name)}</span>'

@@ -81,6 +81,9 @@ EVENTS: dict[str, str] = {
     "reprocess_window_closing": "reprocess window closing",
 }
 
+#: The other half of ``jar_disturbed``: nobody moved the jar.
+CHILLED = "jar cools too fast"
+
 #: Events that mean trouble: drawn with the alarm tone and listed with a mark.
 TROUBLE = frozenset(
     {

@@ -70,7 +70,7 @@ class Alarm:
 
 def alarm_for(event: Event, context: Context) -> Alarm | None:
     """The alarm (or notice) an event of the engine raises in this context; None for an unknown kind."""
-    rule = CHILLED if is_chill(event) else RULES.get(event.kind)
+    rule = CHILLED if is_chill(event.kind, event.text) else RULES.get(event.kind)
     if rule is None:
         return None
     due_s = event.onset_s + rule.window_s if rule.window_s is not None else None

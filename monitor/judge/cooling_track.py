@@ -33,12 +33,12 @@ _CHILLED = "cools faster than still air can cool it"
 _CREDIBLE_C = (-20.0, 115.0)
 
 
-def is_chill(event: Event) -> bool:
+def is_chill(kind: str, text: str) -> bool:
     """Whether a ``jar_disturbed`` is the caution about a cold surface or a draught, not a jar that was moved.
 
     The kinds of events are the contract's; these two share one and differ in their words and in what to do.
     """
-    return event.kind == "jar_disturbed" and _CHILLED in event.text
+    return kind == "jar_disturbed" and _CHILLED in text
 
 
 class JarTrack:

@@ -8,15 +8,12 @@ from itertools import groupby
 from typing import Any
 
 from monitor.jars import BatchState, JarState
-from monitor.jars.rows import local_date, months_after
+from monitor.jars.rows import local_date
 from monitor.proof.facts import table
 from monitor.proof.figures import clock, day_time, esc, stamp
 from monitor.proof.log import Line
 from monitor.record import Run
-
-#: Records are kept three years, and until a year after the last jar is gone (21 CFR 113.100(e) and 114.100(e) as
-#: a yardstick for the three; the year is this project's choice; no rule binds a home kitchen).
-KEEP_MONTHS, KEEP_AFTER_LAST_MONTHS = 36, 12
+from monitor.store import retention
 
 
 def jar_table(run: Run, state: BatchState) -> str:
@@ -149,8 +146,7 @@ def keep_until(run: Run, state: BatchState, gone: datetime | None = None) -> dat
 
     ``gone`` is when the last jar was used or given away; a batch that still has jars counts from its use-by dates.
     """
-    three_years = months_after(local_date(run.started_at, run.zone), KEEP_MONTHS)
     last = (
         local_date(gone, run.zone) if gone else max((j.use_by for j in state.jars if j.use_by), default=None)
     )
-    return three_years if last is None else max(three_years, months_after(last, KEEP_AFTER_LAST_MONTHS))
+    return retention.keep_until(local_date(run.started_at, run.zone), last)

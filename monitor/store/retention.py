@@ -1,44 +1,41 @@
 """How long a record must be kept. Nothing here deletes, and the store itself refuses every deletion.
 
-Three years, as 21 CFR 113.100(e) and 114.100(e) ask of processing records; and, because jars outlive that in a
-pantry, until a year after the last jar of the batch has gone (our own choice). While a jar is there, or nobody
-has said where it went, there is no end.
+Three years, as 21 CFR 113.100(e) and 114.100(e) ask of processing records (a yardstick: no rule binds a home
+kitchen); and, because jars outlive that in a pantry, until a year after the last jar of the batch has gone (this
+project's choice).
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from monitor.errors import UsageError
-from monitor.jars.rows import Row, rows_of
+from monitor.jars.rows import Row, local_date, months_after, rows_of
 from monitor.store.entries import read_entries
 from monitor.store.runs import RunFacts, read_house
 from monitor.store.stamp import epoch_text, parse_utc
 
-KEEP_YEARS = 3
-YEARS_AFTER_LAST_JAR = 1
+KEEP_MONTHS, KEEP_AFTER_LAST_MONTHS = 36, 12
 
 #: What a jar's re-check finds when it has left the pantry.
 _LEFT = ("used", "given")
 
 
-def keep_until(ended: datetime | None, last_jar_gone: datetime | None) -> datetime | None:
-    """From when on a record need not be kept; None: not yet known, so it is kept.
+def keep_until(made: date, last_jar: date | None) -> date:
+    """The first day on which a record need no longer be kept. ``last_jar``: when it went, or will have gone.
 
-    >>> from datetime import UTC
-    >>> str(keep_until(datetime(2026, 8, 14, tzinfo=UTC), datetime(2028, 12, 1, tzinfo=UTC)))
-    '2029-12-01 00:00:00+00:00'
+    >>> str(keep_until(date(2026, 8, 14), date(2028, 12, 1)))
+    '2029-12-01'
     """
-    if ended is None or last_jar_gone is None:
-        return None
-    return max(_years_later(ended, KEEP_YEARS), _years_later(last_jar_gone, YEARS_AFTER_LAST_JAR))
+    whole = months_after(made, KEEP_MONTHS)
+    return whole if last_jar is None else max(whole, months_after(last_jar, KEEP_AFTER_LAST_MONTHS))
 
 
-def run_kept_until(conn: sqlite3.Connection, run_id: str) -> datetime | None:
-    """:func:`keep_until` of a run in the store.
+def run_kept_until(conn: sqlite3.Connection, run_id: str) -> date | None:
+    """:func:`keep_until` of a run in the store; None while a jar is there, or nobody has said where it went.
 
     Raises
     ------
@@ -51,7 +48,9 @@ def run_kept_until(conn: sqlite3.Connection, run_id: str) -> datetime | None:
     if facts.ended_s is None:
         return None
     ended = parse_utc(epoch_text(facts.ended_s))
-    return keep_until(ended, _last_jar_gone(facts, rows_of(read_entries(conn, run_id)), ended))
+    gone = _last_jar_gone(facts, rows_of(read_entries(conn, run_id)), ended)
+    zone = facts.header.get("zone")
+    return keep_until(local_date(ended, zone), local_date(gone, zone)) if gone else None
 
 
 def _last_jar_gone(facts: RunFacts, rows: Iterable[Row], ended: datetime) -> datetime | None:
@@ -80,10 +79,3 @@ def _jars(facts: RunFacts) -> int | None:
     batch: Any = facts.header.get("batch")
     count = batch.get("jars") if isinstance(batch, dict) else None
     return count if isinstance(count, int) and not isinstance(count, bool) else None
-
-
-def _years_later(moment: datetime, years: int) -> datetime:
-    try:
-        return moment.replace(year=moment.year + years)
-    except ValueError:  # 29 February
-        return moment.replace(year=moment.year + years, month=3, day=1)
