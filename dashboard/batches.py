@@ -11,10 +11,15 @@ import streamlit as st
 
 from dashboard import data, judging, settings
 from monitor.jars import BatchState
+from monitor.record import Run
 from monitor.store.batches import Batch, load_batch, load_batches, sharing
+from monitor.store.reader import load_run
 from monitor.store.runs import read_house
 
 __all__ = ["Batch", "forget", "kept", "load", "touched_too"]
+
+#: A run's samples are read anew this often while somebody looks at its jars. [s]
+KEPT_S = 60.0
 
 
 def load(run_id: str, now: datetime) -> Batch | None:
@@ -22,7 +27,16 @@ def load(run_id: str, now: datetime) -> Batch | None:
     with data.store() as conn:
         if run_id not in read_house(conn).runs:
             return None
-        return load_batch(conn, run_id, now, judged=_judged)
+        newest = conn.execute("SELECT max(id) FROM entries WHERE run_id = ?", (run_id,)).fetchone()[0]
+        run = _run(settings.current().data_dir, run_id, newest or 0, int(now.timestamp() // KEPT_S))
+        return load_batch(conn, run_id, now, judged=_judged, run=run)
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _run(data_dir: Path, run_id: str, newest: int, minute: int) -> Run:
+    """A run with its samples, read anew once somebody said something of it, and each minute."""
+    with data.store_in(data_dir) as conn:
+        return load_run(conn, run_id)
 
 
 def _judged(run_id: str, newest: int) -> Mapping[str, Any]:

@@ -140,19 +140,20 @@ def _ready() -> None:
 def _result(check: Check) -> None:
     """Both corrections side by side, what they prove, and which batches a failure touches."""
     outcome = check.outcome(datetime.now(UTC), kitchen_data.known().past)
+    # On a phone the heads are gone, so each figure says what it is.
     rows = [
         (
             look.esc(row.name),
-            _degrees(row.expected_C),
-            "left out" if row.read_C is None else _degrees(row.read_C),
-            "" if row.correction_K is None else f"{row.correction_K:+.2f} K",
+            f"expected {_degrees(row.expected_C)}",
+            "left out" if row.read_C is None else f"read {_degrees(row.read_C)}",
+            ""
+            if row.correction_K is None
+            else look.esc(f"correction {figures.signed(row.correction_K, fahrenheit())}"),
         )
         for row in check_model.compared(check)
     ]
     look.page(
-        look.table(
-            ("Point", "Expected", "Read", "Correction"), rows, "The two corrections", numbers=(1, 2, 3)
-        )
+        look.table(("Point", "Expected", "Read", "Correction"), rows, "The two corrections")
         + _apart(check)
         + _verdict(outcome)
     )
@@ -179,7 +180,8 @@ def _apart(check: Check) -> str:
     if len(found) < 2:
         return ""
     apart_K = abs(found[0] - found[1])
-    return f"<p>The two corrections are {apart_K:.2f} K apart; {CORRECTIONS_DIFFER_K:g} K is allowed.</p>"
+    apart, allowed = (figures.difference(span_K, fahrenheit()) for span_K in (apart_K, CORRECTIONS_DIFFER_K))
+    return f"<p>The two corrections are {look.esc(apart)} apart; {look.esc(allowed)} is allowed.</p>"
 
 
 def _verdict(outcome: Outcome) -> str:

@@ -78,3 +78,9 @@ def difference(value_K: float | None, fahrenheit: bool = False, places: int = 2)
     if value_K is None:
         return MISSING
     return f"{value_K * 1.8:.{places}f} °F" if fahrenheit else f"{value_K:.{places}f} K"
+
+
+def signed(value_K: float, fahrenheit: bool = False) -> str:
+    """A difference with its sign: ``−0.39 K``. [K in]"""
+    sign = "+" if value_K >= 0 else "\N{MINUS SIGN}"
+    return sign + difference(abs(value_K), fahrenheit)

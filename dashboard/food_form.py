@@ -103,23 +103,23 @@ def _own(place: Place) -> Plan | Refusal | None:
     source = left.text_input(
         "Where it is printed: book or page, publisher, edition", key="own_source", max_chars=200
     )
+    acid = left.text_input("Acid it asks for, if any", key="own_acid", max_chars=120)
     pack = middle.segmented_control("Pack", PACKS, key="own_pack")
     jar = middle.selectbox(
         "Jar", list(JAR_NAMES), format_func=JAR_NAMES.__getitem__, index=None, key="own_jar"
     )
+    headspace = middle.number_input(
+        "Headspace [in]", value=None, min_value=0.1, max_value=2.0, step=0.25, key="own_headspace"
+    )
     minutes = right.number_input(
         "Processing time [min]", value=None, min_value=1.0, max_value=600.0, key="own_minutes"
     )
-    headspace = right.number_input(
-        "Headspace [in]", value=None, min_value=0.1, max_value=2.0, step=0.25, key="own_headspace"
-    )
-    low = left.number_input(
+    low = right.number_input(
         "Printed for altitudes from [ft]", value=0, min_value=0, step=1000, key="own_from_ft"
     )
-    high = middle.number_input(
+    high = right.number_input(
         "to [ft]; empty: no upper end", value=1000, min_value=0, step=1000, key="own_to_ft"
     )
-    acid = right.text_input("Acid it asks for, if any", key="own_acid", max_chars=120)
     says = st.checkbox(
         "I have read in it that it is a boiling-water process for an acid or acidified food (pH 4.6 or below)",
         key="own_says",

@@ -30,6 +30,8 @@ def told(batch: Batch) -> None:
         for what, moment in (("Heat off", state.heat_off), ("Jars out", state.lifting))
         if moment is not None
     ]
+    if state.heat_off is not None and state.lifting is None:
+        lines.append(jars_model.rest_words(state.heat_off, batch.now, state.zone))
     if state.rest_note:
         lines.append(f"{state.rest_note[0].upper()}{state.rest_note[1:]}.")
     if lines:

@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, time
 from dashboard import figures
 from dashboard.words import Sign
 from monitor.jars import BatchState, Status
+from monitor.jars.batch import REST
 from monitor.jars.disposition import Basis
 from monitor.jars.seals import QUESTIONS, Seal
 from monitor.jars.state import Clock, JarState
@@ -95,6 +96,14 @@ def cited(numbers: Iterable[str]) -> list[tuple[str, str, str]]:
 def moment_words(what: str, moment: Moment, zone: str | None) -> str:
     """When something happened, and which it was: marked by a person or seen in the record."""
     return f"{what} {figures.local_day(moment.at, zone)} ({moment.words})."
+
+
+def rest_words(heat_off: Moment, now: datetime, zone: str | None) -> str:
+    """The rest that is suggested before the jars are lifted: for the seals' sake."""
+    until = heat_off.at + REST
+    if now < until:
+        return f"Rest until {figures.local_time(until, zone)[:5]} with the canner's lid off, then lift (G42)."
+    return "The 5 minutes of rest are over: lift the jars (G42)."
 
 
 def seal_round_words(state: BatchState, now: datetime) -> str:

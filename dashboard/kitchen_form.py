@@ -161,7 +161,7 @@ def _node(
     heard = kitchen_data.heard(node)
     told = f"{node} has said nothing yet."
     if heard.age_s is not None:
-        told = f"{node} reads {figures.temperature(heard.water_C)}, {figures.about(heard.age_s)} ago."
+        told = f"{node} reads {figures.temperature(heard.water_C, fahrenheit())}, {figures.about(heard.age_s)} ago."
         if heard.pressure_kPa is not None:
             told += f" Its barometer reads {heard.pressure_kPa * 10:.1f} hPa."
     second.caption(look.plain(told))

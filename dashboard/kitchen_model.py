@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.judge.pressure import TYPED_LASTS_S
+from monitor.physics.units import m_to_ft
 from monitor.plan import pressure as air
 from monitor.plan.place import ALTITUDE_FOUND_M, BoilingToday, boiling_today, site_of
 from monitor.plan.pressure import PressureGiven, StationPressure, heard_pressure, station_pressure
@@ -42,11 +43,11 @@ class Kitchen:
 
     @property
     def words(self) -> str:
-        """``home kitchen, 1650 ± 10 m, America/Denver``."""
+        """``home kitchen, 1650 ± 10 m (5,413 ft), America/Denver``."""
         height = "altitude not given"
         if self.altitude_m is not None:
             sure = "" if self.uncertainty_m is None else f" ± {self.uncertainty_m:.0f}"
-            height = f"{self.altitude_m:.0f}{sure} m"
+            height = f"{self.altitude_m:.0f}{sure} m ({m_to_ft(self.altitude_m):,.0f} ft)"
         return f"{self.name}, {height}, {self.zone}"
 
     def as_json(self) -> dict[str, Any]:

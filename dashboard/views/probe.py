@@ -89,10 +89,7 @@ def _history(item: KnownProbe) -> None:
     rows = [
         (
             look.esc(f"{point.at:%Y-%m-%d}"),
-            look.esc(
-                ("+" if point.plateau_minus_boiling_K >= 0 else "")
-                + figures.difference(point.plateau_minus_boiling_K, fahrenheit())
-            ),
+            look.esc(figures.signed(point.plateau_minus_boiling_K, fahrenheit())),
             '<span class="bw-tone-alarm bw-sign">◆ beyond the limits</span>'
             if point.run_id in chart.beyond
             else "within",

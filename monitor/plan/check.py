@@ -12,6 +12,7 @@ from math import sqrt
 from statistics import fmean, pstdev
 
 from monitor.errors import UsageError
+from monitor.physics.units import c_to_f
 
 ICE, BOIL = "ice", "boil"
 
@@ -193,7 +194,8 @@ class CheckSession:
         if abs(values[-1] - self._expected_C[point]) > NEAR_K[point]:
             self._window.clear()
             where = "ice water" if point == ICE else "boiling water"
-            return f"That is not {where}: {self._expected_C[point]:.1f} °C is expected."
+            expected_C = self._expected_C[point]
+            return f"That is not {where}: {expected_C:.1f} °C ({c_to_f(expected_C):.1f} °F) is expected."
         if len(values) < FEWEST_READINGS:
             return ""
         floor_K = self._step_K

@@ -61,10 +61,12 @@ def load_batch(
     now: datetime,
     *,
     judged: Judged | None = None,
+    run: Run | None = None,
 ) -> Batch:
     """A batch at ``now`` (aware).
 
     ``judged`` is asked only where the store's verdict is missing or stale; without it the run is judged here.
+    ``run`` is what :func:`monitor.store.reader.load_run` gave, for whoever keeps it.
 
     Raises
     ------
@@ -77,7 +79,7 @@ def load_batch(
     facts = house.runs.get(run_id)
     if facts is None:
         raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
-    run = load_run(conn, run_id)
+    run = run or load_run(conn, run_id)
     own = read_entries(conn, run_id)
     verdict = _stored(conn, run_id, own)
     if verdict is None:

@@ -51,6 +51,15 @@ def test_each_moment_says_which_of_the_two_it_was() -> None:
     assert "seen in the record, marked by nobody: jar probe 1 left the water" in seen
 
 
+def test_a_rest_of_five_minutes_is_suggested() -> None:
+    """University of Florida, University of Illinois Extension: heat off, lid off, 5 minutes, then lift."""
+    off = Moment(NOW, NOW)
+    assert jars_model.rest_words(off, NOW, "America/Denver").startswith(
+        "Rest until 10:05 with the canner's lid off"
+    )
+    assert "are over" in jars_model.rest_words(off, NOW + timedelta(minutes=6), None)
+
+
 def test_every_seal_place_and_answer_has_words() -> None:
     assert set(jars_model.SEALS) == set(Seal)
     assert Status.SHELF not in jars_model.PLACES, "the shelf is never chosen, it follows"
