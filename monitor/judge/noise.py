@@ -124,8 +124,7 @@ class Noise:
         """The scatter of a plateau from ``start`` without samples [i, j), which may not be its own."""
         bends = _Bends(MEMORY)
         for first, last in ((start, i), (j, len(trace))):
-            for n in range(first + 1, last + 1):
-                bends.take(trace, n, n - first)
+            bends.take_all(trace, first, last)
         if bends.counts[0] < OUTSIDE_LEAST:
             return self.now
         return Scatter(self.step_K, *_averaged(_seen(bends, None)))
@@ -192,6 +191,19 @@ class _Bends:
             if count >= self._memory:
                 counts[place] *= 0.5
                 sums[place] *= 0.5
+
+    def take_all(self, trace: Trace, first: int, last: int) -> None:
+        """Add all bends within samples [first, last) at once."""
+        sum_y = trace.sum_y
+        for place, m in enumerate(SCALES):
+            if last - first < 3 * m:
+                return
+            stride = m // 2 or 1
+            ends = [sum_y[first + k * m : last + 1 - (3 - k) * m : stride] for k in range(4)]
+            squares = [(d - 3.0 * (c - b) - a) ** 2 for a, b, c, d in zip(*ends, strict=True)]
+            limit = CLIP * sum(squares) / len(squares)
+            self.sums[place] += sum(min(square, limit) for square in squares) * stride / (m * m)
+            self.counts[place] += len(squares) * stride
 
 
 def _averaged(seen: list[tuple[int, float, float]]) -> tuple[float, dict[float, float]]:

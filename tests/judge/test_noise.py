@@ -7,7 +7,7 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from monitor.judge.noise import LONGEST, Noise, Scatter, _bend_variance
+from monitor.judge.noise import LONGEST, MEMORY, Noise, Scatter, _bend_variance, _Bends
 from monitor.judge.trace import Trace
 
 
@@ -117,3 +117,31 @@ def test_one_wild_value_is_not_scatter() -> None:
     wild = values.copy()
     wild[400] += 2.0
     assert taught(wild, 0.0078125).now.sd_K == pytest.approx(taught(values, 0.0078125).now.sd_K, rel=0.25)
+
+
+def test_all_at_once_is_one_by_one() -> None:
+    """A plateau taken in whole teaches what its samples teach one after the other."""
+    values = 98.0 + ar1(np.random.default_rng(11), 700, 0.05, 0.7)
+    trace = Trace()
+    for second, value in enumerate(values.tolist()):
+        trace.append(float(second), value)
+    one, whole = _Bends(MEMORY), _Bends(MEMORY)
+    for n in range(1, 701):
+        one.take(trace, n, n)
+    whole.take_all(trace, 0, 700)
+    assert whole.counts == pytest.approx(one.counts, rel=0.05)
+    assert whole.sums == pytest.approx(one.sums, rel=0.1)
+
+
+def test_what_sagged_does_not_count_as_scatter() -> None:
+    """A dip of 1 K inside an otherwise plain plateau: outside it the scatter is that of the plain one."""
+    values = 98.0 + ar1(np.random.default_rng(12), 700, 0.04, 0.7)
+    trace, noise = Trace(), Noise(0.0078125)
+    dip = 0.5 * (1.0 - np.cos(2.0 * np.pi * np.clip((np.arange(700) - 300.0) / 60.0, 0.0, 1.0)))
+    for second, value in enumerate((values - dip).tolist()):
+        trace.append(float(second), value)
+        noise.learn_boil(trace, 0)
+    outside = noise.outside(trace, 0, 290, 370)
+    truth = 0.04**2 * 1.7 / 0.3
+    assert 0.5 * truth < outside.long_run_variance < 2.0 * truth
+    assert noise.now.long_run_variance > 2.0 * outside.long_run_variance
