@@ -23,6 +23,16 @@ WINDOWS = (10, 14, 19, 26, 35, 48, 65, 88, 120, 162, 220, 300)
 CLOSER = 2.5
 #: The level is learned from at most this many samples on either side, and at least this many after.
 SIDE, AFTER_LEAST = 240, 16
+#: Windows end on every so many samples, longer ones on a sixth of their length.
+EVERY = 3
+SCHEDULE = tuple(
+    (
+        m,
+        max(m // 6 // EVERY, 1) * EVERY,
+        tuple(after for after in (max(m // 2, AFTER_LEAST), max(2 * m, 120)) if after <= SIDE),
+    )
+    for m in WINDOWS
+)
 #: A window lower than both sides by so many standard deviations sagged; the first is for the shortest windows,
 #: of which a hold has many, the second for the longest, of which it has few. By Monte Carlo: together about one
 #: true hold in 200.
@@ -68,15 +78,17 @@ class SagWatch:
     def look(self) -> Sag | None:
         """After each sample: each window once its after-side is about as long as itself, and once later."""
         self._count = count = self._count + 1
+        if count % EVERY:
+            return None
         n = len(self._trace)
-        for m in WINDOWS:
+        for m, stride, afters in SCHEDULE:
             if n - self.start < m + AFTER_LEAST:
                 return None
-            if count % max(m // 6, 2):
+            if count % stride:
                 continue
-            for after in (max(m // 2, AFTER_LEAST), max(2 * m, 120)):
+            for after in afters:
                 i = n - after - m
-                if i >= self.start and after <= SIDE:
+                if i >= self.start:
                     sag = self._sag(i, i + m, n, THRESHOLD)
                     if sag is not None:
                         return sag

@@ -24,6 +24,9 @@ from monitor.simulate.story import creditable_s
 #: What the probe's own lag may add to a stretch. [s]
 LAG_S = 5.0
 
+#: So long before a boil ends on the heat that a ring still holds, its end may show. [s]
+FADING_S = 30.0
+
 #: Families whose record, up to the moment somebody is told to stop, is the same whenever they stop.
 STOPPABLE = (
     "plain_hold",
@@ -200,14 +203,17 @@ def _lost(verdict: Verdict) -> list[Event]:
 
 
 def _false_alarms(labelled: Labelled, verdict: Verdict) -> tuple[float, ...]:
-    """When ``boil_lost`` was raised in the middle of a true boil, more than a minute after it began. [s]"""
+    """When ``boil_lost`` was raised in the middle of a true boil, more than a minute after it began. [s]
+
+    In its last seconds the heat is gone and the plumes fade already: a loss called then is called early.
+    """
     if FAMILIES[labelled.family].side != "held":
         return ()
     return tuple(
         event.raised_s
         for event in _lost(verdict)
         for stretch in labelled.truth.stretches()
-        if stretch.start_s + 60.0 < event.raised_s < stretch.end_s
+        if stretch.start_s + 60.0 < event.raised_s < stretch.end_s - FADING_S
     )
 
 
