@@ -7,8 +7,10 @@ them has it judged there and then. What people said afterwards is another record
 from __future__ import annotations
 
 import threading
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
+from functools import cache
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any, NamedTuple
 
 from monitor.errors import MonitorError
@@ -28,7 +30,7 @@ class Record(NamedTuple):
 
 _waiting: dict[Record, Future[Form]] = {}
 _lock = threading.Lock()
-_judge = ThreadPoolExecutor(max_workers=1, thread_name_prefix="judging")
+_queue: SimpleQueue[Record] = SimpleQueue()
 
 
 def perhaps(record: Record) -> Form | None:
@@ -36,7 +38,9 @@ def perhaps(record: Record) -> Form | None:
     with _lock:
         future = _waiting.get(record)
         if future is None:
-            future = _waiting[record] = _judge.submit(_judged, record)
+            future = _waiting[record] = Future()
+            _queue.put(record)
+            _begin()
     if not future.done() or future.exception() is not None:
         return None
     return future.result()
@@ -45,18 +49,33 @@ def perhaps(record: Record) -> Form | None:
 def at_once(record: Record) -> Form:
     """The verdict in its JSON form, ahead of whatever waits. Raises ``MonitorError`` for a damaged record."""
     with _lock:
-        future = _waiting.get(record)
-        if future is None or future.cancel():
-            future = _waiting[record] = Future()
-            mine = True
-        else:
-            mine = False
-    if mine:
-        try:
-            future.set_result(_judged(record))
-        except MonitorError as trouble:
-            future.set_exception(trouble)
+        future = _waiting.setdefault(record, Future())
+    _judge(record, future)
     return future.result()
+
+
+def _judge(record: Record, future: Future[Form]) -> None:
+    """Judge it, unless somebody has begun to."""
+    with _lock:
+        if future.running() or future.done():
+            return
+        future.set_running_or_notify_cancel()
+    try:
+        future.set_result(_judged(record))
+    except MonitorError as trouble:
+        future.set_exception(trouble)
+
+
+@cache
+def _begin() -> None:
+    """Start the one thread that works the queue off; it keeps no server from ending."""
+    threading.Thread(target=_work, name="judging", daemon=True).start()
+
+
+def _work() -> None:
+    while True:
+        record = _queue.get()
+        _judge(record, _waiting[record])
 
 
 def unfinished(data_dir: Path) -> int:

@@ -92,10 +92,19 @@ def years(rows: Iterable[RunRow]) -> list[str]:
     return sorted({row.started_utc[:4] for row in rows}, reverse=True)
 
 
+_OPEN, _UNJUDGED = "still open", "not judged yet"
+
+
+def _standing(row: RunRow) -> str:
+    if row.verdict in FINISHED:
+        return str(row.verdict)
+    return _OPEN if row.ended_utc is None else _UNJUDGED
+
+
 def season(rows: Sequence[RunRow]) -> str:
     """``212 runs: 198 held, 9 broken, 5 unproven.``"""
-    count = Counter(row.verdict if row.verdict in FINISHED else "still open" for row in rows)
-    parts = [f"{count[word]:,} {word}" for word in (*FINISHED, "still open") if count[word]]
+    count = Counter(_standing(row) for row in rows)
+    parts = [f"{count[word]:,} {word}" for word in (*FINISHED, _OPEN, _UNJUDGED) if count[word]]
     noun = "run" if len(rows) == 1 else "runs"
     return f"{len(rows):,} {noun}" + (f": {', '.join(parts)}." if parts else ".")
 

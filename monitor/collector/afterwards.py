@@ -22,6 +22,15 @@ SAME_S = 0.5
 LOOK_BACK_S = 14 * 86400.0
 
 
+def any_unjudged(conn: sqlite3.Connection, house: House) -> bool:
+    """Whether a run ended while no collector was there: its last samples may still be on their way."""
+    judged = {row[0] for row in conn.execute("SELECT DISTINCT run_id FROM verdicts")}
+    return any(
+        run.ended_s is not None and not run.imported and run.run_id not in judged
+        for run in house.runs.values()
+    )
+
+
 class Afterwards:
     """The runs that are over and that were not judged with all their samples yet."""
 

@@ -14,7 +14,7 @@ from threading import Event
 
 from monitor.alarms import AlarmMachine, Moment
 from monitor.alarms.channels import Channel
-from monitor.collector.afterwards import Afterwards
+from monitor.collector.afterwards import Afterwards, any_unjudged
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.gather import BATCH_S, gather
@@ -106,7 +106,8 @@ class Collector:
         conn, outbox = writer.conn, Outbox()
         house = read_house(conn)
         self._conn = conn
-        self._clock = HouseClock(conn, self._time, run_open=bool(house.open_runs()))
+        run_open = bool(house.open_runs()) or any_unjudged(conn, house)
+        self._clock = HouseClock(conn, self._time, run_open=run_open)
         self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
         self._storing = Storing(writer, outbox, self._ways, self._say, self._time, stop)
         self._ingest = Ingest(self._recall, self._clock.house_s)
@@ -207,7 +208,7 @@ class Collector:
         return True
 
     def _tick(self, now_s: float) -> None:
-        self._upkeep.watch_clock()
+        self._upkeep.watch_clock(now_s)
         self._uptake.look(now_s)
         self._upkeep.tick(now_s)
         if now_s - self._started_s >= GRACE_S * self._clock.rate:

@@ -19,6 +19,8 @@ from monitor.proof.seal import seal_due
 from monitor.proof.signing import standing_key
 from monitor.timesource import TimeSource
 
+#: So long after the start house time follows no clock: what waited must land on the scale of its run. [s]
+SETTLE_S = 60.0
 #: Moved clocks are carried into the stored rows at most so often. [s]
 REMAP_EVERY_S = 2.0
 #: What is over, and what was said, is sealed so often. [s]
@@ -51,12 +53,14 @@ class Upkeep:
         self._queue = queue
         self._say = say
         self._time = time
+        self._settled_s = clock.now_s() + SETTLE_S * clock.rate
         self._sealed_s = self._remapped_s = float("-inf")
         self._half_full = False
 
-    def watch_clock(self) -> None:
+    def watch_clock(self, now_s: float) -> None:
         """Notice that somebody set the machine's clock; no duration may change by it."""
-        stepped_s, moved_s = self._clock.check(run_open=self._board.any_open)
+        still = self._board.any_open or now_s < self._settled_s
+        stepped_s, moved_s = self._clock.check(run_open=still)
         if stepped_s:
             text = f"the machine's clock was set by {stepped_s:+.1f} s; no duration changes"
             self._storing.journal("clock_stepped", text, {"by_s": stepped_s, "followed": bool(moved_s)})

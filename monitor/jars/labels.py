@@ -183,16 +183,23 @@ def _style(form: Sheet) -> str:
         + f".label svg{{width:{code_mm:.1f}mm;height:{code_mm:.1f}mm;flex:none}}.label p{{margin:0}}"
         ".label div{min-width:0}.label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
         ".label .code{font:0.72em/1.15 monospace;overflow-wrap:anywhere}"
+        ".label.long{font-size:0.8em}"
         ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
     )
+
+
+def _crowded(label: Label) -> bool:
+    """Whether its words need smaller type, so that the code is never cut off."""
+    return len(label.status) > 30 or len(label.product) > 40
 
 
 def _html(label: Label | None) -> str:
     if label is None:
         return "<div></div>"
     picture = segno.make(label.address, error="m", micro=False).svg_inline(border=0, omitsize=True)
+    kind = "label long" if _crowded(label) else "label"
     return (
-        f'<div class="label"><div aria-label="code that opens the record">{picture}</div><div>'
+        f'<div class="{kind}"><div aria-label="code that opens the record">{picture}</div><div>'
         f'<p class="product">{escape(label.product)}</p><p>processed {escape(label.processed)}</p>'
         f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}</p>"
         f'<p class="code">{escape(label.where[1])}</p>'

@@ -4,8 +4,8 @@ Samples come late and out of order, so they are covered by start of a node and s
 span of numbers with the holes it had, and what filled a hole later is covered by a later seal. Their place in time
 may be understood better later (the collector notes that in its journal), so it has a digest of its own.
 
-Not covered, because it is working state and proves nothing: ``live``, ``receipts``, ``refusals``,
-``refusal_counts``, ``meta``, and the counter in ``nodes``.
+Not covered, because it is working state and proves nothing: the tables in :data:`WORKING`, and the counter in
+``nodes``.
 """
 
 from __future__ import annotations
@@ -34,8 +34,12 @@ TABLES = {
     "conflicts": ("conflict_id", "conflict_id, node, boot, seq, at_utc, at_s, stored, came"),
     "clocks": ("clock_id", "clock_id, machine_boot, from_mono_s, rate, offset_s, set_utc, why"),
     "nodes": ("node_id", "node_id, name, first_seen_utc, source"),
+    "judged_with": ("verdict_id", "verdict_id, node, low_s, high_s, offset_K"),
     "imported_runs": ("rowid", "run_id, sha256, at_utc"),
 }
+
+#: Tables that no seal covers.
+WORKING = frozenset({"live", "receipts", "refusals", "refusal_counts", "meta"})
 
 #: What a node said, and what the collector made of its time.
 _SAID = (
@@ -55,7 +59,7 @@ def table_rows(conn: sqlite3.Connection, table: str, after: int, until: int) -> 
     """Rows of an append-only table as they are hashed: (after, until]."""
     number, columns = TABLES[table]
     for row in conn.execute(
-        f"SELECT {columns} FROM {table} WHERE {number} > ? AND {number} <= ? ORDER BY {number}",
+        f"SELECT {columns} FROM {table} WHERE {number} > ? AND {number} <= ? ORDER BY {number}, {columns}",
         (after, until),
     ):
         yield list(row)

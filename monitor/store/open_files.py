@@ -31,6 +31,7 @@ TABLES = {
     "events": ("event_id", "run_id", "at_utc", "kind", "body"),
     "alarms": ("id", "alarm_id", "run_id", "at_utc", "kind", "state", "body"),
     "verdicts": ("verdict_id", "run_id", "at_utc", "verdict"),
+    "judged_with": ("verdict_id", "node", "low_s", "high_s", "offset_K"),
     "journal": ("id", "at_utc", "kind", "text", "body"),
     "conflicts": ("conflict_id", "node", "boot", "seq", "at_utc", "at_s", "stored", "came"),
     "lost": ("node", "boot", "from_seq", "count", "why", "at_utc"),
@@ -63,7 +64,13 @@ def entry_form(entry: Entry) -> dict[str, Any]:
 def table_lines(conn: sqlite3.Connection, table: str) -> Iterator[str]:
     """A table's rows in its own order."""
     names = TABLES[table]
-    order = "rowid" if table == "imported_runs" else "1, 2, 3" if table in ("lost", "receipts") else "1"
+    order = (
+        "rowid"
+        if table == "imported_runs"
+        else "1, 2, 3"
+        if table in ("lost", "receipts", "judged_with")
+        else "1"
+    )
     for row in conn.execute(f"SELECT {', '.join(names)} FROM {table} ORDER BY {order}"):
         yield line_of({name: _out(name, value) for name, value in zip(names, row, strict=True)})
 

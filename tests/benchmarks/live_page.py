@@ -188,9 +188,11 @@ def pages_of(folder: Path) -> Iterator[str]:
     command = [sys.executable, "-m", "monitor", "dashboard", "--data", str(folder), "--port", str(port)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
-        server.stdout.readline()
-        yield f"http://127.0.0.1:{port}"
-        server.terminate()
+        try:
+            server.stdout.readline()
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            server.terminate()
 
 
 @contextmanager

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from monitor.collector.afterwards import any_unjudged
 from monitor.intake.wire import Pack
 from monitor.judge import judge
 from monitor.record import header_to_json
@@ -212,7 +213,10 @@ def test_a_run_that_ended_while_nobody_collected_is_judged_and_not_called_revise
     first.pass_time(1.0)
     first.end()
     append_entry(story.data, "run_ended", {}, run_id="r1", time=story.clock)
+    assert any_unjudged(stored.connection(), reader.read_house(stored.connection())), "so house time is kept"
     second = fed(story.clock)
     wait(lambda: second.clock.advance(0.3) or last_verdict(stored))
+    assert not any_unjudged(stored.connection(), reader.read_house(stored.connection()))
+    assert stored.ask("SELECT count(DISTINCT offset_s) FROM clocks") == [(1,)]
     assert revisions(stored) == []
     assert stored.live() == {}

@@ -231,7 +231,7 @@ def test_filters_and_season() -> None:
     rows = [run_row("a", "held"), run_row("b", "broken", food="plums"), run_row("c", None)]
     assert [row.run_id for row in runs_model.chosen(rows, runs_model.Wanted(words="PLUM c"))] == ["b"]
     assert [row.run_id for row in runs_model.chosen(rows, runs_model.Wanted(verdict="held"))] == ["a"]
-    assert runs_model.season(rows) == "3 runs: 1 held, 1 broken, 1 still open."
+    assert runs_model.season(rows) == "3 runs: 1 held, 1 broken, 1 not judged yet."
     assert runs_model.line(rows[0]).started == "Fri 14 Aug 2026, 09:12"
 
 

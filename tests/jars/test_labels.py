@@ -78,6 +78,22 @@ def test_a_begun_sheet_is_used_up(kitchen: Any) -> None:
         html_sheet(found, "a4-70x36", skip=24)
 
 
+def test_an_own_timing_stands_on_its_labels_for_ever(kitchen: Any) -> None:
+    batch = kitchen("unproven", jars=1)
+    timing = {"from_utc": "2026-08-14T15:25:00Z", "to_utc": "2026-08-14T15:56:00Z"}
+    batch.add("own_timing", 3900.0, how="kitchen timer, standing by", **timing)
+    batch.seal(1, 3700.0 + 13 * HOUR)
+    for one in batch.state(3700.0 + 13 * HOUR).deviations:
+        batch.add(
+            "deviation_closed", 3700.0 + 13.5 * HOUR, deviation=one.key, cause="a gap", action="own timing"
+        )
+    batch.sign(3700.0 + 14 * HOUR, hold="own timing", gaps="own timing")
+    (label,) = labels(batch.state(3700.0 + 900 * HOUR), "http://127.0.0.1:8501")
+    assert label.status == "on the cook's own timing (Ada); not proven by the record"
+    assert "not proven by the record" in html_sheet([label])
+    assert label.where[1] == "lot 2026-08-14-canner-1-a, jar 1"
+
+
 def test_plain_text_and_words_that_never_say_safe(kitchen: Any) -> None:
     text = plain_text(labels(shelved(kitchen), "http://127.0.0.1:8501"))
     assert "processed 2026-08-14" in text and "best by 2027-08-14" in text

@@ -19,7 +19,8 @@ from typing import Any
 import pytest
 
 from monitor.errors import MonitorError, RecordError
-from monitor.proof.cover import without
+from monitor.proof.cover import TABLES as COVERED
+from monitor.proof.cover import WORKING, without
 from monitor.proof.dossier import from_folder, from_store
 from monitor.proof.envelope import open_proof, seal_page
 from monitor.proof.folder import seal_everything, seal_export
@@ -32,6 +33,7 @@ from monitor.record import Sample
 from monitor.store.database import open_writer
 from monitor.store.export import export_all, export_run
 from monitor.store.handover import Batch
+from monitor.store.open_files import TABLES as OPEN_FILES
 from monitor.store.reader import load_run
 from monitor.store.samples import row_values
 from monitor.store.take_in import import_run
@@ -340,6 +342,16 @@ def test_a_sealed_store_is_in_order(sealed: Household) -> None:
 def test_a_changed_store_is_reported(statement: str, told: str, sealed: Household) -> None:
     report = tamper(sealed, statement)
     assert any(told in text for text in report.problems), report.problems
+
+
+def test_no_table_of_the_store_is_left_out(sealed: Household) -> None:
+    """A table that a later version adds is covered by the seals and written out, or named as working state."""
+    rows = sealed.conn.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%'"
+    )
+    there = {name for (name,) in rows}
+    assert there == {*COVERED, *WORKING, "samples", "lost", "seals"}
+    assert there == {*OPEN_FILES, "samples", "live"}
 
 
 #: Of a node that serves no canner: nothing but the seals over the store itself guards these.
