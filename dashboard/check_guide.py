@@ -75,7 +75,9 @@ def _begin(probe: ProbeRegistration, place: Place) -> None:
 @st.fragment(run_every=1)
 def _watch() -> None:
     """Ticks each second: takes in the node's readings, says where the check stands, offers the next step."""
-    check: Check = st.session_state[KEY]
+    check = st.session_state.get(KEY)
+    if not isinstance(check, Check):
+        st.rerun(scope="app")
     check.feed(kitchen_data.after(check.node, check.after_s), datetime.now(UTC))
     if check.done:
         st.rerun(scope="app")
@@ -119,22 +121,42 @@ def _moves(check: Check) -> None:
     state = check.session.state
     with st.container(horizontal=True):
         if state == ICE_PREPARE:
-            st.button("The ice bath is stirred and ready", type="primary", key="ice_ready", on_click=_ready)
-            st.button("Leave the ice point out", key="ice_skip", on_click=check.session.skip)
+            st.button(
+                "The ice bath is stirred and ready",
+                type="primary",
+                key="ice_ready",
+                on_click=_move,
+                args=(state, "ready"),
+            )
+            st.button("Leave the ice point out", key="ice_skip", on_click=_move, args=(state, "skip"))
         elif state == BOIL_PREPARE:
-            st.button("It is at a full rolling boil", type="primary", key="boil_ready", on_click=_ready)
+            st.button(
+                "It is at a full rolling boil",
+                type="primary",
+                key="boil_ready",
+                on_click=_move,
+                args=(state, "ready"),
+            )
         else:
-            st.button("Go back a step", key=f"again_{state}", on_click=check.session.again)
+            st.button("Go back a step", key=f"again_{state}", on_click=_move, args=(state, "again"))
         if st.button("Give the check up", key="check_leave"):
             del st.session_state[KEY]
             st.rerun(scope="app")
 
 
-def _ready() -> None:
-    """The bath is ready: what was read before does not count."""
-    check: Check = st.session_state[KEY]
-    check.after_s = kitchen_data.newest_s(check.node)
-    check.session.ready(stirred=True)
+def _move(shown: str, what: str) -> None:
+    """What a button asks, where the check still stands at the step that was shown: a second click asks nothing."""
+    check = st.session_state.get(KEY)
+    if not isinstance(check, Check) or check.session.state != shown:
+        return
+    if what == "ready":
+        # What was read before the bath was ready does not count.
+        check.after_s = kitchen_data.newest_s(check.node)
+        check.session.ready(stirred=True)
+    elif what == "skip":
+        check.session.skip()
+    else:
+        check.session.again()
 
 
 def _result(check: Check) -> None:

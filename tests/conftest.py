@@ -34,7 +34,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     items[:] = [item for item in items if not item.get_closest_marker("long")]
 
 
-def wait_until(claim: Callable[[], object], within_s: float = 20.0, what: str = "") -> None:
+def wait_until(claim: Callable[[], object], within_s: float = 40.0, what: str = "") -> None:
     """Poll a claim about another thread or process; fail when it does not come true."""
     end = time.monotonic() + within_s
     while not claim():

@@ -53,7 +53,7 @@ class Collecting:
     def heard(self, words: str) -> bool:
         return any(words in line for line in list(self.said))
 
-    def wait_for(self, words: str, within_s: float = 20.0) -> None:
+    def wait_for(self, words: str, within_s: float = 60.0) -> None:
         self._wait(lambda: self.heard(words), within_s, f"for {words!r} in {self.said[-5:]}")
 
     def kill(self) -> None:

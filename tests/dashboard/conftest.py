@@ -64,8 +64,12 @@ class Visitor:
 
     def __init__(self, browser: Browser, *, width: int = 1280, height: int = 800, dark: bool = False) -> None:
         self.context = browser.new_context(
-            viewport={"width": width, "height": height}, color_scheme="dark" if dark else "light"
+            viewport={"width": width, "height": height},
+            color_scheme="dark" if dark else "light",
+            reduced_motion="reduce",
         )
+        # A page that waits long shows a busy machine, not a fault; what must be quick says so itself.
+        self.context.set_default_timeout(90_000)
         self.page: Page = self.context.new_page()
         self.seen = Seen()
         self.page.on("request", self.seen.request)
@@ -73,7 +77,7 @@ class Visitor:
 
     def go(self, url: str) -> Page:
         self.page.goto(url)
-        self.page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=30_000)
+        self.page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=90_000)
         return self.page
 
     def overflow(self) -> int:
@@ -82,6 +86,16 @@ class Visitor:
             self.page.evaluate(
                 "Math.max(document.documentElement.scrollWidth - innerWidth,"
                 " ...[...document.querySelectorAll('[data-testid=stMain]')].map(m => m.scrollWidth - m.clientWidth))"
+            )
+        )
+
+    def slowest_motion_s(self) -> float:
+        """The longest animation or transition on the page. [s]"""
+        return float(
+            self.page.evaluate(
+                "Math.max(0, ...[...document.querySelectorAll('*')].flatMap(node => { const s = getComputedStyle(node);"
+                " return [s.animationName === 'none' ? 0 : parseFloat(s.animationDuration),"
+                " s.transitionProperty === 'none' ? 0 : parseFloat(s.transitionDuration)]; }))"
             )
         )
 

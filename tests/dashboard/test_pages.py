@@ -84,6 +84,29 @@ def imported(folder: Path, run_id: str) -> None:
     assert main(["import", str(folder / "record"), "--data", str(folder)]) == 0
 
 
+def heard_and_refused(folder: Path) -> None:
+    """A node with a hostile name, and input that was refused, as the collector keeps them."""
+    conn = open_writer(folder)
+    now = datetime.now(UTC)
+    conn.execute(
+        "INSERT INTO nodes (node_id, name, first_seen_utc, source, samples) VALUES (1, ?, ?, ?, 1)",
+        (HOSTILE, utc_text(now), HOSTILE),
+    )
+    conn.execute(
+        "INSERT INTO samples (node, boot, seq, at_s, arrival_s, water_C, pressure_kPa)"
+        " VALUES (1, 1, 0, ?1, ?1, 90, 84)",
+        (now.timestamp(),),
+    )
+    conn.execute(
+        "INSERT INTO refusals (at_utc, source, node_hint, why, size, payload) VALUES (?, ?, ?, ?, 90, ?)",
+        (utc_text(now), HOSTILE, HOSTILE, HOSTILE, b"\x00\xff" + HOSTILE.encode()),
+    )
+    conn.execute(
+        "INSERT INTO refusal_counts (source, count, last_utc) VALUES (?, 1, ?)", (HOSTILE, utc_text(now))
+    )
+    conn.close()
+
+
 def test_without_a_store_every_page_says_what_to_do(tmp_path: Path, told: Callable) -> None:
     """No page fails on an empty directory."""
     told(tmp_path)
@@ -92,6 +115,18 @@ def test_without_a_store_every_page_says_what_to_do(tmp_path: Path, told: Callab
     for page in PAGES:
         app.switch_page(f"views/{page}.py").run()
         assert not app.exception, page
+
+
+def test_a_hostile_node_and_what_was_refused_are_written_as_text(tmp_path: Path, told: Callable) -> None:
+    """A node's name, its way in, refused bytes and the reason: none of it is markup."""
+    heard_and_refused(tmp_path)
+    told(tmp_path)
+    app = AppTest.from_file(APP, default_timeout=60).run()
+    app.switch_page("views/nodes.py").run()
+    assert not app.exception
+    text = "".join(str(item.value) for item in app.get("html"))
+    assert "<img" not in text and "<script" not in text
+    assert text.count("&lt;img src=x") >= 6
 
 
 def test_past_runs_filter_and_what_is_to_do_first(tmp_path: Path, told: Callable) -> None:
@@ -108,7 +143,8 @@ def test_past_runs_filter_and_what_is_to_do_first(tmp_path: Path, told: Callable
 
 
 def test_hostile_names_stay_text_on_every_page(tmp_path: Path, serve: Callable, visit: Callable) -> None:
-    """Food, canner, source, who and words of a mark; light and narrow, dark and wide."""
+    """Food, canner, source, who and words of a mark; light and narrow, dark and wide.
+    No page is wider than its window, none has a fault that axe finds, and none moves where motion is not wanted."""
     imported(tmp_path, "a<b>'\"&c")
     append_entry(tmp_path, "deviation_opened", {"what": HOSTILE}, run_id="a<b>'\"&c", by=HOSTILE)
     pages = serve(tmp_path)
@@ -123,6 +159,7 @@ def test_hostile_names_stay_text_on_every_page(tmp_path: Path, serve: Callable, 
                 assert page.locator("img[src='x']").count() == 0, page_name
                 assert page.locator("[data-testid=stException]").count() == 0, page_name
                 assert visitor.overflow() <= 0, page_name
+                assert visitor.slowest_motion_s() <= 0.01, page_name
                 if page_name in ("run", "compare"):
                     page.wait_for_selector("canvas")
                 faults += [f"{page_name or 'now'}, {name}: {fault}" for fault in visitor.faults()]
