@@ -244,12 +244,14 @@ class Boil:
         if hold.boil_told and hold.heat_off_s is None:
             state.log.add("verdict_revised", early_s, t, words.sagged(sag.late_s - early_s))
 
-    def look_back(self, until_s: float, t: float) -> None:
-        """The plateau, or the hold, is over: what is there to be seen of it now?"""
+    def look_back(self, until_s: float, t: float, *, ended: bool = True) -> None:
+        """The plateau, or the hold, is over: what is there to be seen of it now? ``ended``: by a fall, or so."""
         hold = self._state.hold
         if self._sags is None or hold.told_until_s >= until_s:
             return
-        sag = self._sags.look_everywhere(until_s, UNTOLD_THRESHOLD if hold.completed_s is None else THRESHOLD)
+        sag = self._sags.look_everywhere(
+            until_s, UNTOLD_THRESHOLD if hold.completed_s is None else THRESHOLD, ended=ended
+        )
         if sag is not None:
             self._sagged(sag, t)
 

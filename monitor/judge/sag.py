@@ -21,22 +21,18 @@ from monitor.judge.trace import Trace
 WINDOWS = (10, 14, 19, 26, 35, 48, 65, 88, 120, 162, 220, 300)
 #: A window is looked into from here on: with the scatter of what lies outside it, which it cannot have raised.
 CLOSER = 2.5
-#: The level is learned from at most this many samples on either side, and at least this many after.
-SIDE, AFTER_LEAST = 240, 16
-#: Windows end on every so many samples, longer ones on a sixth of their length.
+#: The level is learned from at most this many samples on either side.
+SIDE = 240
+#: Windows end on every so many samples, longer ones on a sixth of their length; each is looked at once, when so
+#: much after it is known.
 EVERY = 3
-SCHEDULE = tuple(
-    (
-        m,
-        max(m // 6 // EVERY, 1) * EVERY,
-        tuple(after for after in (max(m // 2, AFTER_LEAST), max(2 * m, 120)) if after <= SIDE),
-    )
-    for m in WINDOWS
-)
+SCHEDULE = tuple((m, max(m // 6 // EVERY, 1) * EVERY, min(max(2 * m, 120), SIDE)) for m in WINDOWS)
 #: A window lower than both sides by so many standard deviations sagged; the first is for the shortest windows,
 #: of which a hold has many, the second for the longest, of which it has few. By Monte Carlo: together about one
 #: true hold in 200.
-THRESHOLD, LONG_THRESHOLD = 5.0, 4.4
+THRESHOLD, LONG_THRESHOLD = 5.2, 4.6
+#: Coarse steps make heavier tails. By Monte Carlo.
+COARSE = 1.1
 #: The same where nobody was told that the hold is complete: nothing is taken back then by doubting sooner.
 UNTOLD_THRESHOLD = 4.0
 #: Each side alone must show at least this share of the drop, and so many standard deviations of it: a level
@@ -52,7 +48,7 @@ DRIFT_K_PER_S = 0.3 / 3600.0
 SIDE_LEAST = 8
 #: Windows that are this much less significant than the best one may still be the sag's true extent.
 EXTENT = 3.0
-#: A sag is taken to reach at least so much further to both sides, half of it to the late one. [samples]
+#: A sag is taken to reach at least so much further to both sides. [samples]
 EDGE = 12
 
 
@@ -76,29 +72,28 @@ class SagWatch:
         self._count = 0
 
     def look(self) -> Sag | None:
-        """After each sample: each window once its after-side is about as long as itself, and once later."""
+        """After each sample: those windows whose after-side is long enough now."""
         self._count = count = self._count + 1
         if count % EVERY:
             return None
         n = len(self._trace)
-        for m, stride, afters in SCHEDULE:
-            if n - self.start < m + AFTER_LEAST:
+        for m, stride, after in SCHEDULE:
+            i = n - after - m
+            if i < self.start:
                 return None
-            if count % stride:
-                continue
-            for after in afters:
-                i = n - after - m
-                if i >= self.start:
-                    sag = self._sag(i, i + m, n, THRESHOLD)
-                    if sag is not None:
-                        return sag
+            if count % stride == 0:
+                sag = self._sag(i, i + m, n, THRESHOLD)
+                if sag is not None:
+                    return sag
         return None
 
-    def look_everywhere(self, end_s: float | None = None, threshold: float = THRESHOLD) -> Sag | None:
-        """Every window up to ``end_s``; without it up to now, and those too that have no after-side yet."""
+    def look_everywhere(
+        self, end_s: float | None = None, threshold: float = THRESHOLD, *, ended: bool = False
+    ) -> Sag | None:
+        """Every window up to ``end_s`` (by default now); where no fall ``ended`` it, without an after-side too."""
         n = len(self._trace) if end_s is None else self._trace.index_at(end_s)
         for m in WINDOWS:
-            last = n - m + 1 if end_s is None else n - m - 4
+            last = n - m - 4 if ended else n - m + 1
             for i in range(last - 1, self.start - 1, -max(m // 6, 2)):
                 sag = self._sag(i, i + m, n, threshold)
                 if sag is not None:
@@ -110,6 +105,8 @@ class SagWatch:
             return None
         around = (j - i) // 2
         scatter = self._noise.outside(self._trace, self.start, i - around, j + around)
+        if self._noise.step_K > scatter.sd_K:
+            threshold *= COARSE
         longer = log((j - i) / WINDOWS[0]) / log(WINDOWS[-1] / WINDOWS[0])
         if self._score(i, j, n, scatter) < threshold - longer * (THRESHOLD - LONG_THRESHOLD):
             return None
@@ -166,6 +163,6 @@ class SagWatch:
         trace = self._trace
         # The best window of a slow ramp begins a third of the way down; its beginning must not be missed.
         early = max(min(early, first - (last - first)) - max(m // 2, EDGE), self.start)
-        late = min(late + max(m // 4, EDGE // 2), n - 1)
+        late = min(late + max(m // 4, EDGE), n - 1)
         drop = trace.mean(max(self.start, early - SIDE), n) - trace.mean(first, last)
         return Sag(trace.t[early], trace.t[late], drop, best)

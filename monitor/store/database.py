@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
@@ -127,6 +128,7 @@ def check_integrity(conn: sqlite3.Connection, path: Path) -> None:
         )
 
 
+@cache
 def migrations() -> list[tuple[int, str]]:
     """(number, SQL) of every migration that this program knows, in order."""
     folder = resources.files("monitor.store").joinpath("migrations")
