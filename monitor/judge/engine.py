@@ -277,6 +277,9 @@ class Engine:
 
     def _silence(self, raised_s: float) -> None:
         state = self.state
+        if state.heard_s < -1e17:
+            # So far only late rows came: nobody has heard the node yet.
+            return
         if self._silent or state.hold.window_end_s is not None or state.hold.heat_off_s is not None:
             # After the heat is off a node may slow down or be put away: nothing depends on it any more.
             return

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 
 from monitor.judge import words
 from monitor.judge.continuity import Continuity
+from monitor.judge.engine import Engine
 from monitor.judge.eventlog import EventLog
-from monitor.record.model import Sample
+from monitor.record.model import Required, Run, Sample
 
 
 class Node:
@@ -78,6 +81,14 @@ def test_without_uptime_more_numbers_than_time_can_hold_are_a_step_back() -> Non
     node = Node(uptime=False)
     node.run(60)
     assert node.send(61.0, numbers=30) == words.CLOCK_GAP
+
+
+def test_a_record_that_begins_with_a_late_row_is_not_silent() -> None:
+    """A resent row says nothing about when the node was heard."""
+    engine = Engine(Run("late", datetime(2026, 8, 14, tzinfo=UTC), Required(10.0, "an invented time")))
+    engine.push(Sample(0.0, 60.0, boot=1, seq=0, late=True))
+    engine.tick(30.0)
+    assert not [event for event in engine.state.log.events if event.kind == "node_silent"]
 
 
 def test_the_usual_interval_is_learned_and_relearned() -> None:
