@@ -12,7 +12,7 @@ from dashboard import data, judging, settings
 from dashboard.trace import Trace, trace
 from monitor.record import Run
 from monitor.store import reader
-from monitor.store.entries import Entry, read_entries
+from monitor.store.entries import Entry, read_entries, reprocessings
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +50,7 @@ def _one_run(data_dir: Path, run_id: str, newest: tuple[int | str | None, ...]) 
         if row is None:
             return None
         run = reader.load_run(conn, run_id)
-        starts = read_entries(conn, None, ("run_started",))
-        again = [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
+        again = reprocessings(conn, run_id)
         calibration = run.probe.calibration
         return OneRun(
             row,

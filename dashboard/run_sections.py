@@ -17,10 +17,9 @@ import streamlit as st
 from dashboard import alarm_model, data, figures, jars_model, look, run_data, settings, words
 from monitor.errors import MonitorError
 from monitor.jars import BatchState, batch_state
-from monitor.proof.dossier import entry_form, from_store
-from monitor.proof.envelope import seal_page
+from monitor.proof.dossier import entry_form
+from monitor.proof.hand_out import proof_file
 from monitor.proof.log import Line, lines
-from monitor.proof.page import draw
 from monitor.store.export import export_run, safe_name
 from monitor.store.stamp import SYSTEM_TIME
 
@@ -166,7 +165,7 @@ def take_along(found: run_data.OneRun, verdict: Mapping[str, Any]) -> None:
 def proof_bytes(data_dir: Path, run_id: str) -> bytes:
     """The proof page of a finished run, judged again as it is made. Raises ``MonitorError``."""
     with data.store_in(data_dir) as conn:
-        return seal_page(draw(from_store(conn, run_id, SYSTEM_TIME.utc_now())))
+        return proof_file(conn, run_id, SYSTEM_TIME.utc_now())[1]
 
 
 def record_bytes(data_dir: Path, run_id: str, verdict: Mapping[str, Any]) -> bytes:

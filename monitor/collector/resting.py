@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import replace
 
 from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
 from monitor.errors import RecordError
 from monitor.jars import batch_state
 from monitor.judge import Session, Verdict, judge
-from monitor.store.entries import read_entries
+from monitor.store.entries import read_entries, reprocessings
 from monitor.store.handover import JudgedWith
 from monitor.store.merge import spans_of
-from monitor.store.reader import load_run, run_samples
+from monitor.store.reader import load_run, run_samples, whole_run
 from monitor.store.runs import House, RunFacts
 
 #: What may still fall due after a run's end.
@@ -112,8 +111,7 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
     """End the reminders of a run whose seals are judged (``seals_judged``), whose jars have their places
     (``jars_decided``), as far as the entries say so."""
     run_id = live.facts.run_id
-    starts = read_entries(conn, None, ("run_started",))
-    children = [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
+    children = reprocessings(conn, run_id)
     own = read_entries(conn, run_id)
     if not children and not any(entry.kind in JAR_ENTRIES - {"run_started"} for entry in own):
         return
@@ -128,7 +126,7 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
 
 def judge_whole(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Verdict:
     """The verdict on a run from all the store holds of it. Raises RecordError for an unusable header."""
-    return judge(replace(facts.as_run(), samples=tuple(run_samples(conn, house, facts))))
+    return judge(whole_run(conn, house, facts))
 
 
 def write_verdict(conn: sqlite3.Connection, teller: Teller, house: House, facts: RunFacts) -> Verdict | None:

@@ -17,7 +17,7 @@ from monitor.proof.canon import engine_form, page_stamp
 from monitor.proof.chain import Seal, read_chain, seal_from_json
 from monitor.record import Run, read_run
 from monitor.record.write import header_text, samples_text
-from monitor.store.entries import read_entries
+from monitor.store.entries import read_entries, reprocessings
 from monitor.store.reader import alarms, load_run, read_house
 
 #: Files of an exported run folder. The first two are the record itself.
@@ -82,14 +82,8 @@ def record_bytes(conn: sqlite3.Connection, run_id: str) -> dict[str, bytes]:
 
 def from_store(conn: sqlite3.Connection, run_id: str, issued: datetime) -> Dossier:
     """Gather a run of the store. Raises UsageError for no such run or one that is not over, RecordError."""
-    if run_id not in read_house(conn).runs:
-        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
-    children = [
-        entry
-        for entry in read_entries(conn, None, ("run_started",))
-        if entry.body.get("reprocess_of") == run_id
-    ]
-    entries = [entry_form(entry) for entry in (*read_entries(conn, run_id), *children)]
+    read_house(conn).run(run_id)
+    entries = [entry_form(entry) for entry in (*read_entries(conn, run_id), *reprocessings(conn, run_id))]
     rows = [{name: getattr(row, name) for name in row.__dataclass_fields__} for row in alarms(conn, run_id)]
     seals = [seal for seal in read_chain(conn) if seal.run_id == run_id]
     return _finished(record_bytes(conn, run_id), entries, rows, seals, issued)

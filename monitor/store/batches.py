@@ -7,18 +7,18 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from monitor.errors import RecordError, UsageError
+from monitor.errors import RecordError
 from monitor.jars import BatchState, batch_state
 from monitor.judge import judge
 from monitor.plan.drift import batches_touched
 from monitor.record.model import Run
-from monitor.store.entries import Entry, read_entries
+from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.probes import probe_of, probe_past
-from monitor.store.reader import load_run, run_samples, verdict_of
+from monitor.store.reader import verdict_of, whole_run
 from monitor.store.runs import SHAPING, House, RunFacts, read_house
 from monitor.store.stamp import parse_utc, utc_text
 
@@ -76,15 +76,13 @@ def load_batch(
         Its header is not in the contract's form.
     """
     house = read_house(conn)
-    facts = house.runs.get(run_id)
-    if facts is None:
-        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
-    run = run or load_run(conn, run_id)
+    facts = house.run(run_id)
+    run = run or whole_run(conn, house, facts)
     own = read_entries(conn, run_id)
     verdict = _stored(conn, run_id, own)
     if verdict is None:
         verdict = judged(run_id, _newest(own)) if judged is not None else judge(run).as_json()
-    entries = [*own, *_children(read_entries(conn, None, ("run_started",)), run_id)]
+    entries = [*own, *reprocessings(conn, run_id)]
     state = batch_state(run, verdict, entries, now)
     return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs))
 
@@ -123,7 +121,7 @@ def _state(
         if verdict is None:
             newest = _newest(own)
             verdict = (
-                judged(facts.run_id, newest) if judged else judge(load_run(conn, facts.run_id)).as_json()
+                judged(facts.run_id, newest) if judged else judge(whole_run(conn, house, facts)).as_json()
             )
     except RecordError:
         return None  # its own page says what is wrong with it; the others are not held up
@@ -146,9 +144,7 @@ def _run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
     run = facts.as_run()
     if {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
         return run
-    if facts.imported:
-        return load_run(conn, facts.run_id)
-    return replace(run, samples=tuple(run_samples(conn, house, facts)))
+    return whole_run(conn, house, facts)
 
 
 def _stored(conn: sqlite3.Connection, run_id: str, own: Iterable[Entry]) -> Mapping[str, Any] | None:
@@ -176,9 +172,7 @@ def sharing(conn: sqlite3.Connection, run_id: str, now: datetime) -> list[str]:
     A run that names no probe is put with every run of its canner and with those that name none either.
     """
     house = read_house(conn)
-    facts = house.runs.get(run_id)
-    if facts is None:
-        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+    facts = house.run(run_id)
     checked = facts.as_run().probe.calibration
     since = checked.at if checked is not None else None
     runs = probe_past(conn).runs

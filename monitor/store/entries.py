@@ -152,6 +152,12 @@ def read_entries(
     return [_entry(row) for row in rows]
 
 
+def reprocessings(conn: sqlite3.Connection, run_id: str) -> list[Entry]:
+    """The starts of the runs that process jars of this one again, as they were said."""
+    starts = read_entries(conn, None, ("run_started",))
+    return [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
+
+
 def _row(
     kind: str,
     body: Mapping[str, Any],

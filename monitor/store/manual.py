@@ -81,8 +81,7 @@ def enter_reading(
         raise UsageError(f"{water_C:g} °C is outside {LOWEST_C:g} to {HIGHEST_C:g} °C.")
     if not thermometer.strip() or not by.strip():
         raise UsageError("a reading by hand needs the thermometer's name and the person's.")
-    if run_id not in read_house(conn).runs:
-        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+    read_house(conn).run(run_id)
     body = {"water_C": water_C, "thermometer": thermometer}
     return append_entry(conn, KIND, body, run_id=run_id, by=by, happened_utc=happened_utc, reason=reason)
 

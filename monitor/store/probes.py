@@ -13,7 +13,7 @@ from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Sample, Site
 from monitor.store.clock import clock_in_force, read_clocks
 from monitor.store.entries import read_entries
-from monitor.store.reader import load_run, verdict_of
+from monitor.store.reader import verdict_of, whole_run
 from monitor.store.runs import header_trouble, read_house
 from monitor.store.samples import SELECT, row_sample
 from monitor.store.stamp import SYSTEM_TIME, machine_boot
@@ -70,12 +70,13 @@ def plateau_points(conn: sqlite3.Connection, probe_id: str, most: int = MOST_POI
     A run that came from elsewhere and was never judged here is judged now.
     """
     found: list[DriftPoint] = []
-    for facts in sorted(read_house(conn).runs.values(), key=lambda facts: facts.started_s, reverse=True):
+    house = read_house(conn)
+    for facts in sorted(house.runs.values(), key=lambda facts: facts.started_s, reverse=True):
         if len(found) == most:
             break
         if probe_of(facts.header) != probe_id or (facts.ended_s is None and not facts.imported):
             continue
-        run = load_run(conn, facts.run_id)
+        run = whole_run(conn, house, facts)
         point = plateau_point(run, verdict_of(conn, facts.run_id) or judge(run).as_json())
         if point is not None:
             found.append(point)

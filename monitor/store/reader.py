@@ -9,7 +9,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import UsageError
 from monitor.record import Run, Sample, read_run
 from monitor.store.database import open_reader
 from monitor.store.merge import Merger, spans_of, stands_beside
@@ -40,6 +39,7 @@ __all__ = [
     "refusal_counts",
     "refusals",
     "verdict_of",
+    "whole_run",
 ]
 
 
@@ -104,12 +104,14 @@ def load_run(conn: sqlite3.Connection, run_id: str) -> Run:
         Its header is not in the contract's form.
     """
     house = read_house(conn)
-    facts = house.runs.get(run_id)
-    if facts is None:
-        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+    return whole_run(conn, house, house.run(run_id))
+
+
+def whole_run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
+    """:func:`load_run` for whoever has the house at hand. Raises RecordError."""
     run = facts.as_run()
     if facts.imported:
-        return replace(run, samples=_imported_samples(conn, run_id))
+        return replace(run, samples=_imported_samples(conn, facts.run_id))
     return replace(run, samples=tuple(run_samples(conn, house, facts)))
 
 
@@ -159,9 +161,7 @@ def recent_samples(
 ) -> list[Sample]:
     """Samples of a run from ``since_s`` (seconds since its start) on, in time order."""
     house = house or read_house(conn)
-    facts = house.runs.get(run_id)
-    if facts is None:
-        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+    facts = house.run(run_id)
     if facts.imported:
         return [sample for sample in _imported_samples(conn, run_id) if sample.t_s >= since_s]
     return run_samples(conn, house, facts, since_s=since_s)

@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
-from monitor.errors import UsageError
 from monitor.jars.rows import Row, local_date, months_after, rows_of
 from monitor.store.entries import read_entries
 from monitor.store.runs import RunFacts, read_house
@@ -42,9 +41,7 @@ def run_kept_until(conn: sqlite3.Connection, run_id: str) -> date | None:
     UsageError
         There is no such run.
     """
-    facts = read_house(conn).runs.get(run_id)
-    if facts is None:
-        raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+    facts = read_house(conn).run(run_id)
     if facts.ended_s is None:
         return None
     ended = parse_utc(epoch_text(facts.ended_s))

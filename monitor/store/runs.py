@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from monitor.errors import MonitorError
+from monitor.errors import MonitorError, UsageError
 from monitor.record import Mark, Run, header_from_json
 from monitor.store.clock import ClockRow, happened_s, read_clocks
 from monitor.store.entries import Entry, read_entries
@@ -71,6 +71,13 @@ class House:
 
     runs: dict[str, RunFacts]
     assignments: tuple[Assignment, ...]
+
+    def run(self, run_id: str) -> RunFacts:
+        """The run of that id. Raises UsageError where the store does not hold it."""
+        facts = self.runs.get(run_id)
+        if facts is None:
+            raise UsageError(f"there is no run {run_id!r} in this store.", "'boilwitness runs' lists them.")
+        return facts
 
     def serving(self, canner: str | None, start_s: float, end_s: float) -> list[tuple[str, float, float]]:
         """(node, from, to) for every node that served ``canner`` within [start_s, end_s], house time."""
