@@ -120,7 +120,7 @@ class Boil:
     def _doubts(self, look: float, t: float) -> bool:
         """Perhaps a fall: too little for an alarm, too much to count on. Returns whether nothing is judged now."""
         state = self._state
-        doubt = DOUBT_COARSE if state.noise.step_K > state.noise.now.sd_K else DOUBT
+        doubt = DOUBT_COARSE if state.noise.now.is_coarse else DOUBT
         if look <= -doubt:
             if not self._doubt:
                 self._doubt = True
@@ -209,9 +209,13 @@ class Boil:
         if self.detector is None:
             return 0.0
         state = self._state
-        margin = self.detector.margin_s(state.continuity.spacing_s) + state.probe.response_s
         # A reading that stands still counts only up to the converter's last sign of life.
-        return max(margin, state.valid_s - max(state.still.since_s, state.still.chip_moved_s))
+        alive_s = max(state.still.since_s, state.still.chip_moved_s)
+        return max(self._refuted_after_s(self.detector), state.valid_s - alive_s)
+
+    def _refuted_after_s(self, detector: FallDetector) -> float:
+        """A fall that began longer ago than this would show. [s]"""
+        return detector.margin_s(self._state.continuity.spacing_s) + self._state.probe.response_s
 
     def held_s(self, t: float) -> float:
         """What the stretch that is on now proves by ``t``, margin taken off. [s]"""
@@ -305,8 +309,7 @@ class Boil:
         self.look_back(from_s, from_s)
         start_s = self.credit_start_s
         if self.detector is not None and start_s is not None:
-            margin_s = self.detector.margin_s(self._state.continuity.spacing_s) + self._state.probe.response_s
-            sure_s = min(self._state.valid_s - self.margin_s, from_s - margin_s)
+            sure_s = min(self._state.valid_s - self.margin_s, from_s - self._refuted_after_s(self.detector))
             sure_s = max(sure_s, start_s, self._state.hold.told_until_s)
             if sure_s < from_s:
                 self._state.set(sure_s, UNKNOWN, words.TOO_SOON)

@@ -82,10 +82,10 @@ class FallDetector:
         learned = max(noise.learned, 20.0)
         reach = noise.now.long_run_variance / max(noise.now.sd_K**2, 1e-12)
         self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned)
-        self._rise_factor = COARSE_RISE if noise.step_K > noise.now.sd_K else RISE
+        self._rise_factor = COARSE_RISE if noise.now.is_coarse else RISE
         if noise.step_K > 2.5 * noise.now.sd_K:
             self.threshold *= COARSE
-        elif noise.step_K > noise.now.sd_K and reach > 1.5:
+        elif noise.now.is_coarse and reach > 1.5:
             self.threshold *= COARSE_CORRELATED
         reach = (3.0**0.5 * self.threshold * sqrt(noise.now.long_run_variance) / SLOWEST_K_PER_S) ** (
             2.0 / 3.0
@@ -179,7 +179,7 @@ class FallDetector:
     def _hidden_s(self, slope_K_per_s: float, marked: bool) -> float:
         """For how long the steps may have hidden the beginning of a fall. [s]"""
         noise = self._noise
-        if noise.step_K <= noise.now.sd_K:
+        if not noise.now.is_coarse:
             return 0.0
         if marked:
             return noise.step_K / slope_K_per_s if noise.now.is_quiet else 0.0

@@ -62,6 +62,8 @@ class Scatter:
         self.sd_K = sqrt(white + both)
         change = white + sum(part * (1.0 - r) for r, part in correlated.items())
         self.change_sd_K = sqrt(2.0 * change)
+        #: Whether the steps are larger than the scatter.
+        self.is_coarse = step_K > self.sd_K
         #: Whether the scatter is too small to dither the steps, so that changes hide inside one.
         self.is_quiet = step_K > 0.02 and self.sd_K <= 0.3 * step_K
         long_run = white + sum(part * (1.0 + r) / (1.0 - r) for r, part in correlated.items())

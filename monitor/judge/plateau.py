@@ -97,7 +97,7 @@ def _after_last_sag(trace: Trace, noise: Noise, index: int) -> int:
         return index
     # However correlated, a mean scatters no more than one reading does.
     limit = SAG * sqrt(1.5 * min(noise.now.mean_variance(SAG_BLOCK), noise.now.sd_K**2))
-    if noise.step_K > noise.now.sd_K:
+    if noise.now.is_coarse:
         limit = min(limit, 0.9 * noise.step_K)
     means = [trace.mean(i, j) for i, j in blocks]
     sagging = [j for (_, j), mean in zip(blocks, means, strict=True) if mean < max(means) - limit]

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import log, sqrt
 
+from monitor.judge.creep import DRIFT_K_PER_S
 from monitor.judge.noise import LONGEST, Noise, Scatter
 from monitor.judge.trace import Trace
 
@@ -40,10 +41,9 @@ UNTOLD_THRESHOLD = 4.0
 EACH_SIDE, EACH_SIDE_SD = 0.5, 2.0
 #: A smaller mean drop is the boil's own liveliness, or weather, whatever its significance. [K]
 LEAST_K = 0.045
-#: With one side only a sag is told from a thriftier boil only beyond this, and from a drift (cold junction,
-#: weather: 0.3 K an hour) only beyond what that makes over the distance. [K], [K/s]
+#: With one side only a sag is told from a thriftier boil only beyond this, and from a drift only beyond what
+#: that makes over the distance. [K]
 ONE_SIDED_LEAST_K = 0.07
-DRIFT_K_PER_S = 0.3 / 3600.0
 #: Fewer samples than this are no side.
 SIDE_LEAST = 8
 #: Windows that are this much less significant than the best one may still be the sag's true extent.
@@ -105,7 +105,7 @@ class SagWatch:
             return None
         around = (j - i) // 2
         scatter = self._noise.outside(self._trace, self.start, i - around, j + around)
-        if self._noise.step_K > scatter.sd_K:
+        if scatter.is_coarse:
             threshold *= COARSE
         longer = log((j - i) / WINDOWS[0]) / log(WINDOWS[-1] / WINDOWS[0])
         if self._score(i, j, n, scatter) < threshold - longer * (THRESHOLD - LONG_THRESHOLD):

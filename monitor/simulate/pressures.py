@@ -17,12 +17,16 @@ def sea_level_barometer(rng: np.random.Generator, seed: int) -> Labelled:
     weather = kitchen.weather
     ratio = weather.sea_level_kPa(0.0) / weather.pressure_kPa(0.0)
     kitchen = replace(kitchen, node=replace(kitchen.node, barometer_ratio=ratio))
-    story = Story(kitchen, rng)
+    return _boil_beside("sea_level_barometer", seed, Story(kitchen, rng))
+
+
+def _boil_beside(family: str, seed: int, story: Story) -> Labelled:
+    """A boil, long enough or not, beside a pressure that cannot be the kitchen's."""
     story.come_up()
-    story.boil(kitchen.minutes * 60.0 + float(rng.uniform(-200.0, 300.0)))
+    story.boil(story.kitchen.minutes * 60.0 + float(story.rng.uniform(-200.0, 300.0)))
     story.end()
     return story.label(
-        "sea_level_barometer",
+        family,
         seed,
         provable=False,
         must_not_hold="the pressure disagrees",
@@ -59,17 +63,8 @@ def sea_level_typed(rng: np.random.Generator, seed: int) -> Labelled:
         rng, sensor="fine", pressure="station pressure", altitude_m=float(rng.uniform(600.0, 3000.0))
     )
     typed_kPa = round(kitchen.weather.sea_level_kPa(0.0), 1)
-    story = Story(replace(kitchen, site=replace(kitchen.site, station_pressure_kPa=typed_kPa)), rng)
-    story.come_up()
-    story.boil(kitchen.minutes * 60.0 + float(rng.uniform(-200.0, 300.0)))
-    story.end()
-    return story.label(
-        "sea_level_typed",
-        seed,
-        provable=False,
-        must_not_hold="the pressure disagrees",
-        wants=("pressure_disagrees",),
-    )
+    kitchen = replace(kitchen, site=replace(kitchen.site, station_pressure_kPa=typed_kPa))
+    return _boil_beside("sea_level_typed", seed, Story(kitchen, rng))
 
 
 def altitude_only_simmer(rng: np.random.Generator, seed: int) -> Labelled:
