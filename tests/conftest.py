@@ -34,6 +34,27 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     items[:] = [item for item in items if not item.get_closest_marker("long")]
 
 
+@pytest.fixture
+def contract_keys() -> set[str]:
+    """What a verdict's document holds, by the contract."""
+    return {
+        "format",
+        "run_id",
+        "verdict",
+        "required_s",
+        "proven_s",
+        "possible_s",
+        "boiling_point_C",
+        "floor_C",
+        "expanded_uncertainty_K",
+        "clock",
+        "seen_by_eye",
+        "stretches",
+        "events",
+        "advice",
+    }
+
+
 def wait_until(claim: Callable[[], object], within_s: float = 40.0, what: str = "") -> None:
     """Poll a claim about another thread or process; fail when it does not come true."""
     end = time.monotonic() + within_s
