@@ -13,6 +13,7 @@ from monitor.judge.readings import FALL_K_PER_S
 from monitor.judge.sag import THRESHOLD, UNTOLD_THRESHOLD, Sag, SagWatch
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
+from monitor.judge.wander import find_wander
 
 #: From this share of the alarm's threshold on, a fall is doubted: unknown, no alarm yet. By Monte Carlo about
 #: once in 100 h of boil.
@@ -230,7 +231,7 @@ class Boil:
         if self.held_s(t) < hold.required_s + ROUNDING_S:
             return
         assert self._sags is not None
-        sag = self._sags.look_everywhere()
+        sag = self._sags.look_everywhere() or self._wander(len(self._state.trace))
         if sag is None:
             hold.complete(start_s, t)
         else:
@@ -258,6 +259,15 @@ class Boil:
         )
         if sag is not None:
             self._sagged(sag, t)
+        sag = self._wander(self._state.trace.index_at(until_s))
+        if sag is not None:
+            self._sagged(sag, t)
+
+    def _wander(self, n: int) -> Sag | None:
+        """Does the level wander between boil and simmer, up to sample ``n``?"""
+        state = self._state
+        assert self._sags is not None
+        return find_wander(state.trace, state.noise, self._sags.start, n, state.continuity.spacing_s)
 
     # --- its end ------------------------------------------------------------------------------------------
 

@@ -236,9 +236,11 @@ class Engine:
         n = len(trace)
         if n < 8 or not noise.is_learned:
             return y
-        around = trace.mean(n - 5, n)
+        apart = y - trace.mean(n - 5, n)
         reach = max(4.5 * noise.now.sd_K, 1.1 * noise.step_K) + 0.03
-        return min(max(y, around - reach), around + reach)
+        if -reach <= apart <= reach:
+            return y
+        return y - apart + (reach if apart > 0.0 else -reach)
 
     def _stands_still(self, t: float) -> None:
         state, still = self.state, self.state.still

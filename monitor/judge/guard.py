@@ -5,6 +5,8 @@ JCGM 106:2012, guarded acceptance: boiling where T - U ≥ floor, not boiling wh
 
 from __future__ import annotations
 
+from bisect import bisect_left
+
 from monitor.judge import words
 from monitor.judge.boilpoint import TOO_HOT_K, allowance_K
 from monitor.judge.creep import DRIFT_K_PER_S
@@ -44,10 +46,11 @@ class Guard:
 
     def _mean_C(self, reach_s: float, start_s: float) -> float:
         trace = self._state.trace
-        n = len(trace)
-        if not n:
+        t = trace.t
+        if not t:
             return self._state.valid_C
-        return trace.mean(min(trace.index_at(max(trace.t[-1] - reach_s, start_s)), n - 1), n)
+        n, since_s = len(t), t[-1] - reach_s
+        return trace.mean(min(bisect_left(t, since_s if since_s > start_s else start_s), n - 1), n)
 
     def decide(self, start_s: float, seen: bool) -> tuple[str, str]:
         """(state, why) now, on a plateau from ``start_s``; ``seen``: a person saw it boil."""
@@ -56,7 +59,7 @@ class Guard:
             return UNKNOWN, point.unknown_why
         assert point.boil_C is not None and point.expanded_K is not None
         short, pooled, wide = self.short_C(start_s), self.pooled_C(start_s), point.expanded_K
-        scatter = 2.0 * state.noise.now.mean_variance(30) ** 0.5
+        scatter = 2.0 * state.noise.now.sd_of_30_K
         state.best_allowance_K = allowance_K(seen)
         point.floor_C = floor = point.boil_C - state.best_allowance_K
         if short > point.boil_C + wide + TOO_HOT_K:
@@ -78,7 +81,7 @@ class Guard:
         if self._best_level_K is None:
             return False
         allowed = LOWER_PLATEAU_K + DRIFT_K_PER_S * (self._state.valid_s - self._best_level_s)
-        allowed += 2.0 * self._state.noise.now.mean_variance(30) ** 0.5
+        allowed += 2.0 * self._state.noise.now.sd_of_30_K
         return bool(level_K < self._best_level_K - allowed)
 
     def remember(self, level_C: float, t: float) -> None:

@@ -20,8 +20,9 @@ from typing import NamedTuple
 
 from monitor.judge.trace import Trace
 
-#: Readings in each of the three means of a bend.
+#: Readings in each of the three means of a bend; so many of them are short.
 SCALES = (1, 2, 4, 8, 16, 32)
+SHORT_SCALES = 4
 #: The grid of models: time constants [samples] and correlated shares. White noise alone comes besides, and
 #: weighs as much before anything is known as two of the time constants.
 TIME_CONSTANTS = (0.6, 1.0, 1.6, 2.5, 4.0, 6.0, 9.0, 14.0)
@@ -72,6 +73,8 @@ class Scatter:
         #: Variance of a mean of n readings, times n, for large n. [K²]
         self.long_run_variance = max(long_run, least)
         self._mean_variances: dict[int, float] = {}
+        #: Standard deviation of a mean of 30 readings. [K]
+        self.sd_of_30_K = sqrt(self.mean_variance(30))
 
     def ramp_variance(self, n: int) -> float:
         """Variance of Σ k y over n readings in a row, k = 1..n, n up to LONGEST. [K²]"""
@@ -101,6 +104,8 @@ class Noise:
         self._boil = _Bends(MEMORY)
         self._rise = _Bends(COME_UP_MEMORY)
         self._since_fit = 0
+        #: Samples of the plateau that the next refit takes in.
+        self._waiting = 0
         #: Whether the model rests on this run's readings yet.
         self.is_learned = False
         # Before anything is learned: as noisy as a poor kitchen probe, so that nothing is claimed.
@@ -109,17 +114,23 @@ class Noise:
     def learn_rise(self, trace: Trace, spacing_s: float) -> bool:
         """Take in the newest sample of a come-up. Returns whether the model was refitted."""
         self._rise.take(trace, len(trace), RISE_REACH_S / spacing_s)
+        self._waiting = 0
         return self._counted()
 
     def learn_boil(self, trace: Trace, start: int) -> bool:
-        """Take in the newest sample of a plateau that begins at ``start``. Returns as learn_rise."""
-        self._boil.take(trace, len(trace), len(trace) - start)
+        """The newest sample of a plateau that begins at ``start``. Returns as learn_rise; in between it waits."""
+        self._waiting += 1
+        if self._since_fit + 1 >= REFIT_EVERY:
+            for n in range(max(len(trace) - self._waiting, start) + 1, len(trace) + 1):
+                self._boil.take(trace, n, n - start)
+            self._waiting = 0
         return self._counted()
 
     def learn_past(self, trace: Trace, start: int) -> None:
         """Take in a plateau that was only now found to be one."""
         for n in range(start + 1, len(trace) + 1):
             self._boil.take(trace, n, n - start)
+        self._waiting = 0
         self._fit()
 
     def outside(self, trace: Trace, start: int, i: int, j: int) -> Scatter:
@@ -130,6 +141,12 @@ class Noise:
         if bends.counts[0] < OUTSIDE_LEAST:
             return self.now
         return Scatter(self.step_K, *_averaged(_seen(bends, None)))
+
+    def short(self, trace: Trace, first: int, last: int) -> Scatter:
+        """The scatter of samples [first, last) as neighbouring readings show it: slow wandering does not raise it."""
+        bends = _Bends(MEMORY)
+        bends.take_all(trace, first, last)
+        return Scatter(self.step_K, *_averaged(_seen(bends, None)[:SHORT_SCALES]))
 
     def _counted(self) -> bool:
         self._since_fit += 1

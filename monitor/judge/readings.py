@@ -13,6 +13,8 @@ RISE_K_PER_S = 6.0 / 60.0
 FALL_K_PER_S = 5.0 / 60.0
 #: How far a reading may scatter before this run has taught its scatter. [K]
 UNLEARNED_SLACK_K = 2.5
+#: So much is always scatter. [K]
+LEAST_SLACK_K = 0.2
 #: So many readings in a row on the same side are taken as real.
 CONFIRM = 3
 #: So many ignored jumps within this time are no longer single ones.
@@ -48,12 +50,14 @@ class JumpFilter:
     def _slack_K(self) -> float:
         if not self._noise.is_learned:
             return UNLEARNED_SLACK_K
-        return max(0.2, 8.0 * self._noise.now.sd_K, 2.2 * self._noise.step_K)
+        return max(LEAST_SLACK_K, 8.0 * self._noise.now.sd_K, 2.2 * self._noise.step_K)
 
     def _possible(self, from_t: float, from_y: float, t_s: float, y_C: float) -> bool:
-        dt = t_s - from_t
+        dt, step_K = t_s - from_t, y_C - from_y
+        if -FALL_K_PER_S * dt - LEAST_SLACK_K <= step_K <= RISE_K_PER_S * dt + LEAST_SLACK_K:
+            return True
         slack = self._slack_K()
-        return -FALL_K_PER_S * dt - slack <= y_C - from_y <= RISE_K_PER_S * dt + slack
+        return -FALL_K_PER_S * dt - slack <= step_K <= RISE_K_PER_S * dt + slack
 
     def take(self, t_s: float, y_C: float) -> Step:
         """Judge one reading; on ACCEPTED, SPIKE, FELL and ROSE it becomes the newest accepted one."""

@@ -31,7 +31,7 @@ SCHEDULE = tuple((m, max(m // 6 // EVERY, 1) * EVERY, min(max(2 * m, 120), SIDE)
 #: A window lower than both sides by so many standard deviations sagged; the first is for the shortest windows,
 #: of which a hold has many, the second for the longest, of which it has few. By Monte Carlo: together about one
 #: true hold in 200.
-THRESHOLD, LONG_THRESHOLD = 5.2, 4.6
+THRESHOLD, LONG_THRESHOLD = 5.4, 4.75
 #: Coarse steps make heavier tails. By Monte Carlo.
 COARSE = 1.1
 #: The same where nobody was told that the hold is complete: nothing is taken back then by doubting sooner.
@@ -40,7 +40,7 @@ UNTOLD_THRESHOLD = 4.0
 #: that steps down and stays there is a thriftier boil, no sag.
 EACH_SIDE, EACH_SIDE_SD = 0.5, 2.0
 #: A smaller mean drop is the boil's own liveliness, or weather, whatever its significance. [K]
-LEAST_K = 0.045
+LEAST_K = 0.06
 #: With one side only a sag is told from a thriftier boil only beyond this, and from a drift only beyond what
 #: that makes over the distance. [K]
 ONE_SIDED_LEAST_K = 0.07

@@ -71,7 +71,9 @@ class Session:
         if len(fresh) > 1:
             fresh.sort(key=_order)
         late: list[Sample] = []
-        if fresh and self._recent and _order(fresh[0]) < (newest := _order(self._recent[-1])):
+        # Times first: they alone tell nearly always, and this runs at every sample.
+        if fresh and self._recent and fresh[0].t_s <= self._recent[-1].t_s:
+            newest = _order(self._recent[-1])
             late = [sample for sample in fresh if _order(sample) < newest]
         if late or self._conflicts_changed:
             self._insert(late)

@@ -1,0 +1,57 @@
+"""A level that wanders: the minutes of one plateau compared with its best ones.
+
+A sag (:mod:`monitor.judge.sag`) is told by what lies on both sides of it. Where the heat drifts, boil and simmer
+follow each other for minutes and no side is left to compare with: taken by itself each turn looks like scatter.
+Together they show. Of a boil the means of a minute differ by what the scatter from one reading to the next leads
+to expect (chi-square of means of blocks, as in an analysis of variance), and hardly by more than its liveliness,
+the plumes of steam about the probe, which a cook may turn down and up.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+
+from monitor.judge.noise import Noise
+from monitor.judge.sag import Sag
+from monitor.judge.trace import Trace
+
+#: Length of a block. [s] So many readings make one, so many blocks an answer.
+BLOCK_S = 60.0
+SAMPLES_LEAST = 12
+BLOCKS_LEAST = 5
+#: The best blocks, a quarter of all, and the lowest one must differ by at least this. [K]
+LEAST_K = 0.1
+#: At this difference the blocks must differ more than the scatter explains by so many standard deviations of
+#: chi-square; by fewer, in proportion to the square, where it is larger. By Monte Carlo: about one true hold in
+#: 3,000 passes them.
+LIVELY_K, WANDERS = 0.12, 8.0
+#: A coarse step may turn a hundredth of a kelvin into a whole step: only beyond so many steps is it a difference.
+BEYOND_STEP = 1.1
+
+
+def find_wander(trace: Trace, noise: Noise, start: int, n: int, spacing_s: float) -> Sag | None:
+    """From the first low block to the last within samples [start, n) of a plateau, or None where it is level."""
+    size = max(round(BLOCK_S / spacing_s), SAMPLES_LEAST)
+    blocks = [(j - size, j, trace.mean(j - size, j)) for j in range(n, start + size - 1, -size)]
+    if len(blocks) < BLOCKS_LEAST:
+        return None
+    levels = sorted(level for *_, level in blocks)
+    best = levels[-max(len(levels) // 4, 1) :]
+    best_C = sum(best) / len(best)
+    differ_K = best_C - levels[0]
+    if differ_K < LEAST_K:
+        return None
+    scatter = noise.short(trace, start, n)
+    if scatter.is_coarse and differ_K < BEYOND_STEP * noise.step_K:
+        return None
+    freedom = len(levels) - 1
+    mean_C = sum(levels) / len(levels)
+    chi2 = sum((level - mean_C) ** 2 for level in levels) / scatter.mean_variance(size)
+    excess = (chi2 - freedom) / sqrt(2.0 * freedom)
+    if excess * (differ_K / LIVELY_K) ** 2 < WANDERS:
+        return None
+    low = [(i, j) for i, j, level in blocks if level < best_C - 0.5 * LIVELY_K]
+    # A block that is low in part only may hide in its neighbours' means.
+    early = max(min(i for i, _ in low) - size // 2, start)
+    late = min(max(j for _, j in low) + size // 2, n - 1)
+    return Sag(trace.t[early], trace.t[late], differ_K, excess)
