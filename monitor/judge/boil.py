@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from monitor.judge import words
 from monitor.judge.creep import Creep
-from monitor.judge.dip import Fall, FallDetector
+from monitor.judge.dip import FallDetector
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import MEAN_S, Guard
 from monitor.judge.hold import ROUNDING_S
+from monitor.judge.low_step import find_low_step
+from monitor.judge.onset import Fall
 from monitor.judge.plateau import find_plateau
 from monitor.judge.readings import FALL_K_PER_S
 from monitor.judge.sag import THRESHOLD, UNTOLD_THRESHOLD, Sag, SagWatch
@@ -267,7 +269,8 @@ class Boil:
         """Does the level wander between boil and simmer, up to sample ``n``?"""
         state = self._state
         assert self._sags is not None
-        return find_wander(state.trace, state.noise, self._sags.start, n, state.continuity.spacing_s)
+        plateau = (state.trace, state.noise, self._sags.start, n, state.continuity.spacing_s)
+        return find_wander(*plateau) or find_low_step(*plateau)
 
     # --- its end ------------------------------------------------------------------------------------------
 

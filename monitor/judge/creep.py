@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from monitor.judge.dip import Fall
 from monitor.judge.noise import Noise
+from monitor.judge.onset import Fall
 from monitor.judge.trace import Trace
 
 #: A plateau may drift by this on top (cold junction, weather). [K/s] 0.3 K an hour.

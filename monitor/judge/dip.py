@@ -11,10 +11,10 @@ threshold serves a fine quiet probe and a coarse restless one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
 
-from monitor.judge.noise import LONGEST, Noise
+from monitor.judge.noise import Noise
+from monitor.judge.onset import MARGIN_K_PER_S, SLOWEST_K_PER_S, Fall, date_fall
 from monitor.judge.trace import Trace
 
 #: Lengths of the windows. [samples]
@@ -36,34 +36,8 @@ COARSE, COARSE_CORRELATED = 1.1, 1.07
 RISE, COARSE_RISE = 1.2, 1.5
 #: A rise smaller than this is drift or a livelier boil, whatever its significance. [K]
 RISE_LEAST_K = 0.06
-#: Slopes worth finding: a slower fall is drift, left to the slow test of the engine. [K/s]
-SLOWEST_K_PER_S = 0.08 / 60.0
-#: The fall that a margin must be ready for: late in the hold, lid on, big kettle. [K/s] Energy balance of a
-#: 20 to 33 L canner: 0.2 to 0.5 K/min.
-MARGIN_K_PER_S = 0.2 / 60.0
 #: A fall is refuted where the readings lie this many standard deviations above what it would have done.
 REFUTED = 3.3
-#: Onsets whose squared significance lies this close to the best one's are possible. 4 would make 95 % of white
-#: scatter; agitation that wanders needs more, and the early side may hardly ever be missed. By Monte Carlo.
-SURE = 14.0
-#: The same once a person marked the heat off: the end is known, and the fall after it says little more.
-SURE_MARKED = 8.0
-#: Share of a coarse step that the water may have fallen before the reading shows it: dithered, and not.
-HIDDEN, HIDDEN_QUIET = 0.5, 1.0
-
-#: The steam stops before the temperature shows it: a fall is dated so much drop earlier, so long at most.
-#: In the kettle model 0.03 to 0.05 K.
-BEFORE_K, BEFORE_S = 0.04, 60.0
-
-
-@dataclass(frozen=True, slots=True)
-class Fall:
-    """A fall (or rise) found. Times in s on the run's clock, slope in K/s (positive downward)."""
-
-    onset_s: float
-    early_s: float
-    late_s: float
-    slope_K_per_s: float
 
 
 class FallDetector:
@@ -141,51 +115,11 @@ class FallDetector:
         base = max(self.start, n - self._longest - BASELINE)
         return trace.mean(newest, n) - trace.mean(base, max(n - self._longest, base + BASELINE_LEAST))
 
-    def _significance(self, i: int) -> float:
-        """Standardised projection on a ramp that begins at sample i - 1."""
-        trace, noise = self._trace, self._noise
-        m = len(trace) - i
-        base = max(self.start, i - BASELINE)
-        level = trace.mean(base, i)
-        projection, sk, _ = trace.ramp(i, level)
-        spacing = sk / (0.5 * m * (m + 1))
-        variance = noise.now.ramp_variance(m) * spacing * spacing + sk * sk * noise.now.mean_variance(
-            i - base
-        )
-        return projection / sqrt(variance)
-
     def locate(self, *, marked: bool = False) -> Fall:
-        """When the fall now seen began, with bounds that hardly ever miss it. ``marked``: the heat is off."""
-        trace, noise = self._trace, self._noise
-        n = len(trace)
-        longest = min(int(1.6 * self._longest) + 8, n - self.start - BASELINE_LEAST, LONGEST)
-        scores = [(-self._significance(n - m), m) for m in range(2, longest + 1)]
-        top, best = max(scores)
-        sure = SURE_MARKED if marked else SURE
-        near = [m for z, m in scores if z > 0.0 and z * z >= top * top - sure]
-        base = max(self.start, n - best - BASELINE)
-        projection, _, skk = trace.ramp(n - best, trace.mean(base, n - best))
-        slope = max(-projection / skk, SLOWEST_K_PER_S)
-        onset = trace.t[n - best - 1]
-        if noise.now.is_quiet:
-            onset -= 0.5 * noise.step_K / slope
-        early = trace.t[n - max(near) - 1] - self._hidden_s(slope, marked)
-        if not marked:
-            early -= min(BEFORE_K / slope, BEFORE_S)
-        early = min(early, onset)
-        late = max(trace.t[n - min(near) - 1], onset)
-        return Fall(onset, early, late, slope)
-
-    def _hidden_s(self, slope_K_per_s: float, marked: bool) -> float:
-        """For how long the steps may have hidden the beginning of a fall. [s]"""
-        noise = self._noise
-        if not noise.now.is_coarse:
-            return 0.0
-        if marked:
-            return noise.step_K / slope_K_per_s if noise.now.is_quiet else 0.0
-        # One step down looks steep, however slow the fall was.
-        share = HIDDEN_QUIET if noise.now.is_quiet else HIDDEN
-        return share * noise.step_K / min(slope_K_per_s, MARGIN_K_PER_S)
+        """When the fall now seen began. ``marked``: the heat is off."""
+        room = len(self._trace) - self.start - BASELINE_LEAST
+        longest = max(min(int(1.6 * self._longest) + 8, room), 2)
+        return date_fall(self._trace, self._noise, self.start, longest, marked=marked)
 
     def margin_s(self, spacing_s: float) -> float:
         """How long a fall may have been going on already without contradicting the readings. [s]

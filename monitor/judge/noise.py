@@ -91,6 +91,23 @@ class Scatter:
             variance = self._mean_variances[n] = self._widened * total / (n * n)
         return variance
 
+    def whitening(self) -> tuple[float, float, float]:
+        """(r, gain, variance in K²) of the filter whose innovations are independent, for use one fall at a time.
+
+        The steady state of the Kalman filter for the white part plus one first-order autoregressive part that has
+        the variance and the long-run variance of all of them.
+        """
+        both = sum(part for part, _ in self._parts)
+        white = self._white
+        if both <= 0.0:
+            return 0.0, 0.0, self._widened * white
+        ratio = (self.long_run_variance / self._widened - white) / both
+        r = (ratio - 1.0) / (ratio + 1.0)
+        ahead = both
+        for _ in range(200):
+            ahead = r * r * ahead * white / (ahead + white) + both * (1.0 - r * r)
+        return r, ahead / (ahead + white), self._widened * (ahead + white)
+
     def slope_sd(self, n: int, spacing_s: float) -> float:
         """Standard deviation of a fitted slope over n readings. [K/s]"""
         return sqrt(12.0 * self.long_run_variance / n**3) / spacing_s
