@@ -18,17 +18,14 @@ from monitor.simulate.suite_report import report
 UNSAFE, SAFE, SEED = 800, 400, 101
 
 
-#: A fault of the engine, known and not mended: heat that drifts so that the water wanders by a tenth of a kelvin
-#: about the boil, minutes each. Drawn by hand, counted in DEVELOPERS.md, and left out here; every other family counts.
-NOT_MENDED = {"wandering_simmer"}
-#: Another: with steps of 0.25 K a fall of 0.11 K/min just before the heat is turned off is dated a minute late.
+#: A fault of the engine, known and not mended: with steps of 0.25 K a fall of 0.11 K/min just before the heat is turned
+#: off is dated half a minute late.
 KNOWN_OVERCREDIT = {("slow_fall", 101000005)}
 
 
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
-    pairs = [pair for pair in suite_pairs(UNSAFE, SAFE, SEED) if pair[0] not in NOT_MENDED]
-    return run_suite(pairs, jobs=min(4, os.cpu_count() or 1))
+    return run_suite(suite_pairs(UNSAFE, SAFE, SEED), jobs=min(4, os.cpu_count() or 1))
 
 
 def test_the_suite_has_its_size(outcomes: list[Outcome]) -> None:
@@ -83,8 +80,7 @@ def test_the_reason_is_named(outcomes: list[Outcome]) -> None:
 @pytest.mark.long
 def test_the_long_form() -> None:
     """20,000 unsafe and 5,000 safe runs; about ten minutes on two idle cores."""
-    pairs = [pair for pair in suite_pairs(20_000, 5_000, 1) if pair[0] not in NOT_MENDED]
-    outcomes = run_suite(pairs, jobs=os.cpu_count() or 1)
+    outcomes = run_suite(suite_pairs(20_000, 5_000, 1), jobs=os.cpu_count() or 1)
     print(report(outcomes))
     assert sum(outcome.unsafe for outcome in outcomes) >= 16_000
     assert not [outcome for outcome in outcomes if outcome.false_held]
