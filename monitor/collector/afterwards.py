@@ -9,7 +9,7 @@ from typing import Any
 
 from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
-from monitor.collector.resting import Resting, write_verdict
+from monitor.collector.resting import Resting, say_over, write_verdict
 from monitor.judge import Event, Session, Verdict
 from monitor.store.runs import House, RunFacts
 from monitor.store.samples import Row
@@ -105,7 +105,11 @@ class Afterwards:
     def _judge(self, house: House, facts: RunFacts) -> None:
         before = self._last_verdict(facts.run_id)
         verdict = write_verdict(self._conn, self._teller, house, facts)
-        if verdict is not None and before is not None and _changed(before, verdict):
+        if verdict is None:
+            return
+        if before is None:
+            say_over(self._teller, facts, verdict)
+        elif _changed(before, verdict):
             live = self._resting.live_of(facts.run_id) or self._stand_in(facts)
             self._teller.tell(live, [_revision(before, verdict)])
 
