@@ -13,6 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
@@ -105,6 +106,15 @@ class Covered:
         for row in said["lost"]:
             self.lost[(row[0], row[1], row[2])] = list(row)
         self.more = bool(said["more"])
+
+    def has(self, node: int, boot: int, seq: int) -> bool:
+        """Whether a sample of this number was there."""
+        start = (node, boot)
+        if seq > self.upto.get(start, -1):
+            return False
+        holes = self.holes.get(start, [])
+        after = bisect_right(holes, seq, key=lambda span: span[0])
+        return not (after and holes[after - 1][1] >= seq)
 
 
 def covered_by(conn: sqlite3.Connection) -> Covered:

@@ -11,7 +11,7 @@ from typing import Any
 
 from monitor.record import Run, Sample, read_run
 from monitor.store.database import open_reader
-from monitor.store.merge import Merger, spans_of, stands_beside
+from monitor.store.merge import Known, Merger, everything, spans_of, stands_beside
 from monitor.store.rows import AlarmRow, LiveRow, NodeRow, RefusalRow, RunRow
 from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
 from monitor.store.samples import COLUMNS, SELECT, row_sample
@@ -116,18 +116,23 @@ def whole_run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
 
 
 def run_samples(
-    conn: sqlite3.Connection, house: House, facts: RunFacts, *, since_s: float | None = None
+    conn: sqlite3.Connection,
+    house: House,
+    facts: RunFacts,
+    *,
+    since_s: float | None = None,
+    known: Known = everything,
 ) -> list[Sample]:
     """The samples of a run's nodes between its start and end, in time order, conflicting ones twice.
 
-    ``since_s`` (seconds since the run's start) leaves out what came earlier.
+    ``since_s`` (seconds since the run's start) leaves out what came earlier; ``known``, what was not known then.
     """
     start_s = facts.started_s if since_s is None else facts.started_s + since_s
     end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
     found: list[tuple[Sample, bool]] = []
-    for span in spans_of(conn, house.serving(facts.canner, facts.started_s, end_s)):
+    for span in spans_of(conn, house.serving(facts.canner, facts.started_s, end_s), known):
         low_s = max(span.low_s, start_s)
-        for sample in _span(conn, facts.started_s, span.node, low_s, min(span.high_s, 1e12)):
+        for sample in _span(conn, facts.started_s, (span.node, low_s, min(span.high_s, 1e12)), known):
             found.append((sample, span.auxiliary or stands_beside(sample)))
     found.sort(key=lambda item: (item[0].t_s, item[0].boot or 0, item[0].seq or 0))
     if not any(auxiliary for _, auxiliary in found):
@@ -137,12 +142,16 @@ def run_samples(
     return [*merged, *merger.flush()]
 
 
-def _span(conn: sqlite3.Connection, started_s: float, node: int, low_s: float, high_s: float) -> list[Sample]:
-    span = (node, low_s, high_s)
+def _span(
+    conn: sqlite3.Connection, started_s: float, span: tuple[int, float, float], known: Known
+) -> list[Sample]:
     rows = conn.execute(f"{SELECT} WHERE node = ? AND at_s BETWEEN ? AND ? ORDER BY at_s", span)
-    samples = [row_sample(row, started_s) for row in rows]
-    twice = conn.execute("SELECT came FROM conflicts WHERE node = ? AND at_s BETWEEN ? AND ?", span)
-    samples += [row_sample(tuple(json.loads(came)), started_s) for (came,) in twice]
+    samples = [row_sample(row, started_s) for row in rows if known(row, None)]
+    twice = conn.execute(
+        "SELECT conflict_id, came FROM conflicts WHERE node = ? AND at_s BETWEEN ? AND ?", span
+    )
+    came = ((number, tuple(json.loads(text))) for number, text in twice)
+    samples += [row_sample(row, started_s) for number, row in came if known(row, number)]
     return samples
 
 
