@@ -6,13 +6,17 @@ import argparse
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import RecordError
 from monitor.proof.chain import last_chain, read_chain
+from monitor.proof.folder import check_bytes
 from monitor.proof.verify import check_manifest
 from monitor.proof.verify_store import verify_store
 from monitor.store.database import open_writer
+from monitor.store.entries import read_entries
+from monitor.store.reader import alarms
 from monitor.store.restore import is_empty, is_whole_export, restore
 from monitor.store.take_in import import_run, run_folders
 
@@ -35,9 +39,32 @@ def run(args: argparse.Namespace) -> int:
         if is_whole_export(args.folder) and is_empty(conn):
             return _restore(conn, args.folder)
         for folder in run_folders(args.folder):
-            run_id, new = import_run(conn, folder)
-            print(f"took in run {run_id}" if new else f"run {run_id} is here already, the same")
+            _take_in(conn, folder)
     return 0
+
+
+def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
+    """One run folder, and what lies beside the record; refused when its seal says that it was changed."""
+    seal = check_bytes(folder)
+    if seal is not None and seal.problems:
+        raise RecordError(
+            f"{folder}: {seal.problems[0]}.",
+            f"Nothing of it was taken in; 'boilwitness verify {folder}' says what else was changed.",
+        )
+    run_id, new = import_run(conn, folder)
+    if not new:
+        print(f"run {run_id} is here already, the same")
+        return
+    along = [f"{len(found)} {name}" for name, found in _along(conn, run_id) if found]
+    print(
+        f"took in run {run_id}"
+        + (f" with {' and '.join(along)}" if along else "")
+        + ("; its bytes are as they were sealed" if seal else "; it came without a seal")
+    )
+
+
+def _along(conn: sqlite3.Connection, run_id: str) -> list[tuple[str, list[Any]]]:
+    return [("entries", [*read_entries(conn, run_id)]), ("alarm lines", [*alarms(conn, run_id)])]
 
 
 def _restore(conn: sqlite3.Connection, folder: Path) -> int:

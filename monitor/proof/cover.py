@@ -37,6 +37,7 @@ TABLES = {
     "nodes": ("node_id", "node_id, name, first_seen_utc, source"),
     "judged_with": ("verdict_id", "verdict_id, node, low_s, high_s, offset_K"),
     "imported_runs": ("rowid", "run_id, sha256, at_utc"),
+    "imported_files": ("rowid", "run_id, name, sha256, upto, at_utc"),
 }
 
 #: Tables that no seal covers.

@@ -16,7 +16,7 @@ from monitor.proof.compare import compare_verdicts
 from monitor.proof.dossier import RECORD_FILES, record_bytes, run_of, verdict_form
 from monitor.proof.report import Report
 from monitor.proof.seal import is_finished, placed_in, shaping_since
-from monitor.proof.verify_cover import check_cover
+from monitor.proof.verify_cover import check_cover, is_there
 from monitor.record import Run
 from monitor.store.runs import House, read_house
 
@@ -67,6 +67,13 @@ def _check_imported(conn: sqlite3.Connection, report: Report) -> None:
     ):
         if sha256(bytes(header) + b"\0" + bytes(samples)) != stated:
             report.problem(f"run {run_id}: the record is not the one that was taken in")
+    if not is_there(conn, "imported_files"):
+        return
+    for run_id, name, content, stated in conn.execute(
+        "SELECT run_id, name, content, sha256 FROM imported_files ORDER BY run_id, name"
+    ):
+        if sha256(bytes(content)) != stated:
+            report.problem(f"run {run_id}: {name} beside it is not the one that was taken in")
 
 
 def _check_runs(

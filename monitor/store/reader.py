@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from monitor.record import Run, Sample, read_run
+from monitor.store.beside import ALARMS, came_along
 from monitor.store.database import open_reader
 from monitor.store.merge import Known, Merger, everything, spans_of, stands_beside
 from monitor.store.rows import AlarmRow, LiveRow, NodeRow, RefusalRow, RunRow
-from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
+from monitor.store.runs import FOREVER_S, SHAPING, House, RunFacts, read_house
 from monitor.store.samples import COLUMNS, SELECT, row_sample
 from monitor.store.stamp import epoch_text
 
@@ -25,6 +26,7 @@ __all__ = [
     "RefusalRow",
     "RunRow",
     "alarms",
+    "as_it_came",
     "conflicts",
     "data_version",
     "events",
@@ -165,6 +167,16 @@ def _imported_samples(conn: sqlite3.Connection, run_id: str) -> tuple[Sample, ..
         return read_run(Path(folder)).samples
 
 
+def as_it_came(conn: sqlite3.Connection, run_id: str) -> tuple[bytes, bytes] | None:
+    """``run.json`` and ``samples.csv`` of a record from elsewhere, unless somebody changed here what they say."""
+    row = conn.execute(
+        "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?1 AND NOT EXISTS (SELECT 1 FROM entries"
+        f" WHERE run_id = ?1 AND kind IN ({', '.join('?' * len(SHAPING))}))",
+        (run_id, *SHAPING),
+    ).fetchone()
+    return None if row is None else (bytes(row[0]), bytes(row[1]))
+
+
 def recent_samples(
     conn: sqlite3.Connection, run_id: str, since_s: float, house: House | None = None
 ) -> list[Sample]:
@@ -216,15 +228,19 @@ def nodes(conn: sqlite3.Connection, house: House | None = None) -> list[NodeRow]
 
 
 def alarms(conn: sqlite3.Connection, run_id: str | None = None) -> list[AlarmRow]:
-    """The alarm journal, of one run or of all."""
+    """The alarm journal, of one run (also what came in with its record) or of all that rang here."""
     rows = conn.execute(
         "SELECT id, alarm_id, run_id, at_utc, kind, state, body FROM alarms"
         " WHERE ?1 IS NULL OR run_id = ?1 ORDER BY id",
         (run_id,),
     )
+    came = [AlarmRow(*row) for row in came_along(conn, run_id, ALARMS)] if run_id is not None else []
     return [
-        AlarmRow(number, alarm_id, run, at_utc, kind, state, json.loads(body))
-        for number, alarm_id, run, at_utc, kind, state, body in rows
+        *came,
+        *(
+            AlarmRow(number, alarm_id, run, at_utc, kind, state, json.loads(body))
+            for number, alarm_id, run, at_utc, kind, state, body in rows
+        ),
     ]
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from monitor.cli.main import main
 from monitor.store.database import open_writer
+from monitor.store.entries import append_entry
 from monitor.store.take_in import import_run
 
 RECORDS = Path(__file__).parents[2] / "recorded_runs"
@@ -80,6 +81,24 @@ def test_export_is_sealed_and_import_takes_it(
     table.write_text(table.read_text().replace("99.", "98.", 1))
     assert main(["verify", str(out)]) == 12
     assert "samples.csv was changed" in capsys.readouterr().out
+    assert main(["import", str(out), "--data", str(tmp_path / "third")]) == 2
+    error = capsys.readouterr().err
+    assert "samples.csv was changed" in error and "Nothing of it was taken in" in error
+
+
+def test_a_run_is_taken_in_with_what_was_said_of_it(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    append_entry(store, "jar_seal", {"jar": 1, "press": "firm"}, run_id=RUN, by="Ada")
+    out = tmp_path / "out"
+    assert main(["export", RUN, "--data", str(store), "--to", str(out)]) == 0
+    assert main(["import", str(out), "--data", str(tmp_path / "other")]) == 0
+    told = capsys.readouterr().out
+    assert f"took in run {RUN} with 1 entries; its bytes are as they were sealed" in told
+    assert main(["import", str(RECORDS / "silent-node"), "--data", str(tmp_path / "other")]) == 0
+    assert "it came without a seal" in capsys.readouterr().out
+    assert main(["prove", RUN, "--data", str(tmp_path / "other"), "--to", str(tmp_path / "p.html")]) == 0
+    assert "jar 1 seal: press firm" in (tmp_path / "p.html").read_text("utf-8")
 
 
 def test_sign_and_verify_with_the_key(

@@ -31,6 +31,7 @@ from monitor.proof.signing import make_key
 from monitor.proof.verify import verify_path, verify_proof_bytes, verify_store_at
 from monitor.record import Sample
 from monitor.store.database import open_writer
+from monitor.store.entries import append_entry
 from monitor.store.export import export_all, export_run
 from monitor.store.handover import Batch
 from monitor.store.open_files import TABLES as OPEN_FILES
@@ -288,10 +289,26 @@ def test_byte_equal_after_out_in_and_out_again(sealed: Household, exported: Path
     with closing(second):
         import_run(second, exported)
         export_run(second, sealed.run_id, tmp_path / "again")
-        for name in ("run.json", "samples.csv"):
+        seal_export(second, sealed.run_id, tmp_path / "again")
+        for name in ("run.json", "samples.csv", "entries.jsonl", "alarms.jsonl"):
             assert (tmp_path / "again" / name).read_bytes() == (exported / name).read_bytes()
         first = from_store(sealed.conn, sealed.run_id, ISSUED)
-        assert from_store(second, sealed.run_id, ISSUED).verdict == first.verdict
+        there = from_store(second, sealed.run_id, ISSUED)
+        assert (there.verdict, there.entries, there.alarms) == (first.verdict, first.entries, first.alarms)
+
+
+def test_what_came_with_a_record_is_guarded_too(sealed: Household, exported: Path, tmp_path: Path) -> None:
+    with closing(open_writer(tmp_path / "second")) as second:
+        import_run(second, exported)
+        assert seal_due(second, time=sealed.clock) == [sealed.run_id]
+        append_entry(second, "jar_recheck", {"jar": 1, "found": "lost_seal"}, run_id=sealed.run_id)
+        report = verify_store_at(tmp_path / "second")
+        assert report.problems == []
+        assert any("2 imported files" in text for text in report.remarks), report.remarks
+        second.execute("DROP TRIGGER imported_files_never_change")
+        second.execute("UPDATE imported_files SET content = CAST(replace(content, 'Ada', 'Eve') AS BLOB)")
+        problems = verify_store_at(tmp_path / "second").problems
+        assert any("entries.jsonl beside it is not the one that was taken in" in text for text in problems)
 
 
 # --- the store --------------------------------------------------------------------------------------------
