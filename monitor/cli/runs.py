@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
     parser.set_defaults(action=_runs_look.runs)
     parser.add_argument("--lot", metavar="CODE", help="list only the run that carries this lot code")
-    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep")
+    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep|journal")
     start = verbs.add_parser(
         "start",
         help="begin a run on a canner as it is described; 'plan --start' checks first what is missing",
@@ -66,6 +66,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     keep = verbs.add_parser("keep", help="until when each record must be kept")
     keep.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
     keep.set_defaults(action=_runs_look.keep)
+
+    journal = verbs.add_parser(
+        "journal", help="what happened to the store and its collector: starts, restores"
+    )
+    journal.add_argument("--last", metavar="N", type=int, default=50, help="so many lines (default: 50)")
+    journal.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    journal.set_defaults(action=_runs_look.journal)
 
     nodes = verbs.add_parser("nodes", help="every node ever heard, and what it serves")
     nodes.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)

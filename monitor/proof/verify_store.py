@@ -18,6 +18,7 @@ from monitor.proof.report import Report
 from monitor.proof.seal import is_finished, placed_in, shaping_since
 from monitor.proof.verify_cover import check_cover, is_there
 from monitor.record import Run
+from monitor.store.journal import last_restore
 from monitor.store.runs import House, read_house
 
 
@@ -47,6 +48,12 @@ def verify_store(
         return report
     _check_imported(conn, report)
     _check_runs(conn, house, chain, report, judge_again)
+    tried = last_restore(conn)
+    report.remark(
+        "no restore of this store has been tried yet; once a year it should be ('boilwitness import --help')"
+        if tried is None
+        else f"last restore tried {tried[0]}: {tried[1]}"
+    )
     if chain:
         report.remark(f"{len(chain)} seals; the chain ends in {chain[-1].chain}")
     else:
