@@ -208,15 +208,15 @@ class Board:
 
     # --- time passes ----------------------------------------------------------------------------------
 
-    def tick(self, now_s: float, deaf_s: Callable[[float, float], float]) -> None:
+    def tick(self, now_s: float, listened_s: Callable[[float, float], float]) -> None:
         """Let every engine know the time, so that silence is noticed.
 
-        ``deaf_s``: how much between two times nothing could be heard; a node is not silent by that.
+        ``listened_s``: for how long between two times a node could have been heard. [s]
         """
         for live in self._runs.values():
             started_s = live.facts.started_s
             heard_s = started_s + live.last.t_s if live.last else started_s
-            live.session.tick(now_s - deaf_s(heard_s, now_s) - started_s)
+            live.session.tick(heard_s + listened_s(heard_s, now_s) - started_s)
             self._take_events(live)
             live.changed = True
         self._teller.ring(self._teller.machine.tick(self._teller.moment()))

@@ -8,6 +8,7 @@ from pathlib import Path
 from queue import Queue
 
 from monitor.collector.afterwards import Afterwards
+from monitor.collector.awake import WORTH_SAYING_S, Awake
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.gather import BATCH_LIMIT
@@ -40,6 +41,7 @@ class Upkeep:
         ingest: Ingest,
         board: Board,
         afterwards: Afterwards,
+        awake: Awake,
         queue: Queue[Arrival],
         say: Callable[[str], None],
         time: TimeSource,
@@ -50,6 +52,7 @@ class Upkeep:
         self._ingest = ingest
         self._board = board
         self._afterwards = afterwards
+        self._awake = awake
         self._queue = queue
         self._say = say
         self._time = time
@@ -67,6 +70,14 @@ class Upkeep:
             self._say(text)
         if moved_s:
             self._ingest.shift(moved_s)
+            self._awake.shift(moved_s)
+
+    def held_up(self, held_up_s: float) -> None:
+        """Say it when this machine did nothing for a while: nobody was watching then."""
+        if held_up_s >= WORTH_SAYING_S:
+            text = f"this machine was stalled or asleep for {held_up_s:.0f} s; nothing was watched meanwhile"
+            self._storing.journal("held_up", text, {"for_s": round(held_up_s, 3)})
+            self._say(text)
 
     def tick(self, now_s: float) -> None:
         """Whatever is due."""
@@ -82,13 +93,14 @@ class Upkeep:
         if not fallen or abs(now_s - self._remapped_s) < REMAP_EVERY_S or self._queue.qsize() > BATCH_LIMIT:
             return
         self._remapped_s = now_s
+        late_s = LATE_S * self._clock.rate
         for node, boot, clock in fallen:
             clock.fell = False
             if clock.wrapped or clock.offset_s is None:
                 continue
             try:
                 span_s = (clock.born_s, clock.fed_s)
-                moved = self._storing.writer.remap(node.node_id, boot, span_s, clock.offset_s, LATE_S)
+                moved = self._storing.writer.remap(node.node_id, boot, span_s, clock.offset_s, late_s)
             except StoreError as trouble:
                 clock.fell = True
                 self._storing.complain(str(trouble))
