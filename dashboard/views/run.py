@@ -1,4 +1,5 @@
-"""One run: verdict, advice, trace, events, budget, marks; by deep link ``?run=ID``."""
+"""One run: verdict, advice, trace, events, budget, marks; by deep link ``?run=ID``; with ``&jar=N``, as a label's code
+has it, that jar first."""
 
 from __future__ import annotations
 
@@ -36,6 +37,8 @@ def main() -> None:
     else:
         verdict = found.verdict
     state = run_sections.state_of(found, verdict)
+    asked = st.query_params.get("jar", "")
+    run_sections.one_jar(state, asked)
     _head(found, verdict)
     _advice(verdict)
     _trace(found, verdict)
@@ -43,7 +46,7 @@ def main() -> None:
         "<h2>What happened</h2>"
         + look.events_table(verdict.get("events") or (), found.run, newest_first=False)
     )
-    run_sections.jars(found, state)
+    run_sections.jars(found, state, asked)
     run_sections.deviations(found, state)
     _foundations(verdict)
     run_sections.alarms(found)

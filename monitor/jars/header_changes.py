@@ -53,7 +53,8 @@ def changed_after(entries: Iterable[Any], run_id: str, jars_in: datetime | None)
     if jars_in is None:
         return []
     rows = [row for row in all_rows(entries) if row.kind in ("run_started", "header_changed", "correction")]
-    found, before = [], {}
+    found: list[HeaderChange] = []
+    before: dict[str, Any] = {}
     for number, row in enumerate(rows, 1):
         after = _header(rows[:number], run_id)
         told = _differences(before, after) if before and row.entered > jars_in else []
@@ -72,12 +73,10 @@ def _header(rows: Sequence[Row], run_id: str) -> dict[str, Any]:
         body = row.body
         if row.corrects is not None:
             old = standing.pop(row.corrects, None)
-            if row.kind == "correction" and (old is None or body.get("withdrawn")):
-                continue
-            if row.kind == "correction" and old is not None:
-                row, body = old, {**bodies[row.corrects], **body}
-        elif row.kind == "correction":
-            continue
+            if row.kind == "correction":
+                if old is None or body.get("withdrawn"):
+                    continue
+                row, body = old, {**bodies[old.id], **body}
         standing[row.id], bodies[row.id] = row, body
     header: dict[str, Any] = {}
     for number, row in standing.items():
@@ -92,8 +91,9 @@ def _laid_over(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]
     both = dict(old)
     for key, value in new.items():
         before = both.get(key)
-        nested = isinstance(before, Mapping) and isinstance(value, Mapping)
-        both[key] = _laid_over(before, value) if nested else value
+        if isinstance(before, Mapping) and isinstance(value, Mapping):
+            value = _laid_over(before, value)
+        both[key] = value
     return both
 
 

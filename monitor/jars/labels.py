@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from html import escape
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 import segno
 
@@ -45,6 +45,8 @@ SHEETS: dict[str, Sheet] = {
     "a4-plain-to-cut": Sheet((210.0, 297.0), (63.0, 36.0), 3, 7, 10.0, 12.0, cut=True),
     "letter-plain-to-cut": Sheet((215.9, 279.4), (63.0, 36.0), 3, 7, 12.0, 12.0, cut=True),
 }
+#: Where the pages are unless somebody says otherwise, for the code on a label.
+PAGES = "http://127.0.0.1:8517"
 CODE_MEANS = "The code is the run, the jar's number, and a check character that shows a wrong one."
 
 
@@ -120,6 +122,11 @@ def labels(state: BatchState, base_url: str, jars: Iterable[int] | None = None) 
     return found
 
 
+def opens_here_alone(base_url: str) -> bool:
+    """Whether an address names the machine it is used on: a phone that reads it looks at itself."""
+    return urlsplit(base_url).hostname in ("127.0.0.1", "localhost", "::1")
+
+
 def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
     word = "shelf"
     if state.standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED):
@@ -170,7 +177,8 @@ def _style(form: Sheet) -> str:
     (width, height), (wide, high) = form.paper, form.label
     # The code takes what the label has to spare, and never less than a phone can read.
     code_mm = min(high - 5.0, wide * 0.34, 28.0)
-    size_pt = 8.0 if high < 30.0 else 9.0 if high < 45.0 else 11.0
+    small = high < 30.0
+    size_pt = 8.0 if small else 9.0 if high < 45.0 else 11.0
     return (
         f"@page{{size:{width}mm {height}mm;margin:0}}"
         f"body{{margin:0;font:{size_pt}pt/1.2 sans-serif;color:#000;background:#fff}}"
@@ -178,13 +186,16 @@ def _style(form: Sheet) -> str:
         f"display:grid;grid-template-columns:repeat({form.across},{wide}mm);grid-auto-rows:{high}mm;"
         f"column-gap:{form.gap}mm;align-content:start;overflow:hidden;break-after:page}}"
         ".page:last-child{break-after:auto}"
-        ".label{box-sizing:border-box;padding:2.2mm 3mm;display:flex;gap:2.5mm;overflow:hidden}"
+        ".label{box-sizing:border-box;padding:2.2mm 3mm;display:flex;gap:3mm;overflow:hidden}"
         + (".label{outline:0.2mm dashed #777}" if form.cut else "")
         + f".label svg{{width:{code_mm:.1f}mm;height:{code_mm:.1f}mm;flex:none}}.label p{{margin:0}}"
-        ".label div{min-width:0}.label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
+        # Words never stand in the code or its margin.
+        ".label div{min-width:0}.label div:first-child{flex:none}"
+        ".label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
         ".label .code{font:0.72em/1.15 monospace;overflow-wrap:anywhere}"
-        ".label.long{font-size:0.8em}"
-        ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
+        + f".label.long{{font-size:{0.74 if small else 0.8}em}}"
+        + (".label.long svg{width:17mm;height:17mm}" if small else "")
+        + ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
     )
 
 

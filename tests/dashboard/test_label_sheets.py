@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import io
+
 import pytest
+import zxingcpp
+from PIL import Image
 from playwright.sync_api import Browser
 
 from monitor.jars import SHEETS, Label, html_sheet, jar_code
@@ -47,3 +51,17 @@ def test_each_label_lies_on_its_place_and_nothing_is_cut_off(browser: Browser, s
         # The margin inside a label is 8 px; a pixel of it may be used.
         assert below <= 2 and beside <= 0
     page.close()
+
+
+@pytest.mark.parametrize("sheet", list(SHEETS))
+def test_every_code_on_the_sheet_is_read_by_a_decoder(browser: Browser, sheet: str) -> None:
+    """As a label printer of 203 dots to the inch prints it, read by a decoder that knows ISO/IEC 18004 and not us."""
+    found = [label(n, food, STATUSES[0]) for n, food in enumerate(FOODS * 3, 1)]
+    context = browser.new_context(device_scale_factor=203.0 / 96.0)
+    page = context.new_page()
+    page.emulate_media(media="print")
+    page.set_content(html_sheet(found, sheet))
+    picture = Image.open(io.BytesIO(page.screenshot(full_page=True)))
+    context.close()
+    codes = zxingcpp.read_barcodes(picture, formats=zxingcpp.BarcodeFormat.QRCode)
+    assert sorted(code.text for code in codes) == sorted(one.address for one in found)

@@ -20,6 +20,7 @@ from playwright.sync_api import Page, WebSocket
 
 from dashboard.trace import between, envelope, trace
 from monitor.cli.main import main
+from monitor.proof.verify import verify_path
 from monitor.record import Run, Sample, read_run, write_run
 from monitor.simulate.node import demo_canner
 from monitor.store.database import open_writer
@@ -165,6 +166,8 @@ def test_a_run_s_history_and_its_files(kept: Path, pages: Any, visit: Callable, 
         verdict = json.loads(downloaded(page, "Verdict (JSON)"))
         assert verdict["format"] == "boilwitness-verdict/1" and verdict["verdict"] == "held"
         assert json.loads((tmp_path / "short" / "verdict.json").read_text()) == verdict
+        assert main(["verify", str(tmp_path / "short")]) == 0
+        assert verify_path(tmp_path / "short").sealed
         visitor.picture("run-short")
 
 
