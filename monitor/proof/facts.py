@@ -48,7 +48,7 @@ def time_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
     started, completed = hold.get("started_s"), hold.get("completed_s")
     return [
         ("Required", asked(float(verdict["required_s"]))),
-        ("Source of the time", run.required.source or NOT_RECORDED),
+        ("Source of the time", run.required.read_from or NOT_RECORDED),
         ("Proven without a break", span(float(verdict["proven_s"]))),
         ("Possible at most", span(float(verdict["possible_s"]), up=True) + ", unknown counted as boiling"),
         ("Record began", day_time(run, run.started_at)),

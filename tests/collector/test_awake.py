@@ -75,7 +75,7 @@ def test_a_stopped_collector_calls_no_node_silent_and_then_hears_a_real_silence_
     """SIGSTOP for 7 s, as a machine that has no time; the node goes on, and what it said waits at the broker."""
     collector = collect("--mqtt", broker.address)
     collector.wait_for("connected")
-    boilwitness("runs", "start", "--minutes", "10", "--node", "n1", "--canner", "c1")
+    boilwitness("runs", "start", "--already-boiling", "--minutes", "10", "--node", "n1", "--canner", "c1")
     node = make_node()
     silent = "SELECT count(*) FROM alarms WHERE kind = 'node_silent'"
     last_s, ends = [0.0], threading.Event()

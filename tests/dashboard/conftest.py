@@ -241,7 +241,7 @@ def serve_all() -> Iterator[Callable[..., Pages]]:
 
 
 class IdleKitchen(DemoHouse):
-    """A node with a thermocouple whose bath can be changed, and a barometer if it is given one; 8 times as fast as life."""
+    """A node whose thermocouple reads a bath that can be changed; a barometer if given; eight times as fast as life."""
 
     def __init__(self, folder: Path, rate: float = 8.0) -> None:
         super().__init__(folder, free_port(0), rate, "pty")
