@@ -94,6 +94,20 @@ class Afterwards:
                 if any(row[0] == numbers.get(node) and low_s <= row[3] <= high_s for row in rows):
                     self._due.add(facts.run_id)
 
+    def moved(self, house: House, node: str, span_s: tuple[float, float]) -> None:
+        """Rows of a node that arrived in that span were moved in time; perhaps some lie in a run that is over."""
+        for facts in house.runs.values():
+            if facts.imported or facts.ended_s is None or span_s[1] - facts.ended_s > LOOK_BACK_S:
+                continue
+            for name, low_s, high_s in house.serving(facts.canner, facts.started_s, facts.ended_s):
+                inside = self._conn.execute(
+                    "SELECT 1 FROM samples JOIN nodes ON node = node_id WHERE name = ?1 AND at_s BETWEEN ?2 AND ?3"
+                    " AND arrival_s BETWEEN ?4 AND ?5 LIMIT 1",
+                    (node, low_s, high_s, *span_s),
+                )
+                if name == node and inside.fetchone():
+                    self._due.add(facts.run_id)
+
     def judge(self, house: House) -> None:
         """Judge what is due. Call when no backlog waits: each run once, with everything."""
         due, self._due = sorted(self._due), set()

@@ -264,6 +264,11 @@ class Ingest:
         for node in self.nodes.values():
             node.shift(by_s)
 
+    def in_place(self, rows: list[Row]) -> list[Row]:
+        """These without the rows that are about to be moved: nobody should see time run otherwise meanwhile."""
+        falling = {(node.node_id, boot) for node, boot, _ in self.fallen()}
+        return [row for row in rows if (row[0], row[1]) not in falling] if falling else rows
+
     def fallen(self) -> list[tuple[NodeState, int, NodeClock]]:
         """Clocks whose estimate fell so far that rows already stored should move; the caller moves them."""
         return [
