@@ -48,7 +48,7 @@ def main() -> None:
     )
     run_sections.jars(found, state, asked)
     run_sections.deviations(found, state)
-    _foundations(verdict)
+    _foundations(verdict, found.run.required.read_from)
     run_sections.alarms(found)
     run_sections.said(found)
     run_sections.take_along(found, verdict)
@@ -154,13 +154,15 @@ def _sight(whole: Trace) -> tuple[bool, Trace]:
     return sight == _NEAR, shown if len(shown.t_s) else whole
 
 
-def _foundations(verdict: dict[str, Any]) -> None:
+def _foundations(verdict: dict[str, Any], read_from: str | None) -> None:
     budget = verdict.get("budget") or {}
     left, right = st.columns([2, 3], gap="large")
     with left:
         look.page(
             "<h2>What it rests on</h2>"
-            + look.facts_table(run_model.verdict_facts(verdict, fahrenheit()), "What the verdict rests on")
+            + look.facts_table(
+                run_model.verdict_facts(verdict, fahrenheit(), read_from), "What the verdict rests on"
+            )
         )
     with right:
         rows = [tuple(look.esc(cell) for cell in row) for row in run_model.budget_rows(budget)]

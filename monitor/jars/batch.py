@@ -22,6 +22,7 @@ from monitor.jars.state import BatchState, Clock, JarState
 from monitor.jars.times import Times, children, is_child, loaded, times_of
 from monitor.judge.verdict import Verdict
 from monitor.record.model import Run
+from monitor.tables.guidance import NOT_CHECKED
 
 #: Waiting so long with the lid off before lifting is suggested; less costs some seals, not safety (G42).
 REST = timedelta(minutes=5)
@@ -105,6 +106,7 @@ class _Build:
             pack=self.run.batch.pack or "",
             jar_size=self.run.batch.jar or "",
             lot=str(self.run.batch.extra.get("lot_code") or ""),
+            time_caveat=NOT_CHECKED if NOT_CHECKED in (self.run.required.read_from or "") else "",
             processed_on=local_date(self.times.processed, self.run.zone),
             standing=basis,
             jars=jars,

@@ -71,7 +71,7 @@ class Label:
     @property
     def where(self) -> tuple[str, str]:
         """The storage status, and the lot with the jar."""
-        return self.status, f"lot {self.lot}, jar {self.jar}"
+        return self.status, f"lot {self.lot}, jar {self.jar}" if self.lot else f"jar {self.jar}"
 
 
 def check_character(text: str) -> str:
@@ -131,6 +131,8 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
     word = "shelf"
     if state.standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED):
         word = state.standing.words
+    if state.time_caveat:
+        word = f"{word}; time {state.time_caveat}"
     address = f"{base_url.rstrip('/')}/run?{urlencode({'run': state.run_id, 'jar': jar.jar})}"
     return Label(
         code=jar_code(state.run_id, jar.jar),
@@ -140,7 +142,7 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
         status=word,
         address=address,
         jar=jar.jar,
-        lot=state.lot or state.run_id,
+        lot=state.lot,
     )
 
 
@@ -193,22 +195,24 @@ def _style(form: Sheet) -> str:
         ".label div{min-width:0}.label div:first-child{flex:none}"
         ".label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
         ".label .code{font:0.72em/1.15 monospace;overflow-wrap:anywhere}"
-        + f".label.long{{font-size:{0.74 if small else 0.8}em}}"
+        + f".label.long{{font-size:{0.74 if small else 0.8}em}}.label.longest{{font-size:{0.64 if small else 0.68}em}}"
         + (".label.long svg{width:17mm;height:17mm}" if small else "")
         + ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
     )
 
 
-def _crowded(label: Label) -> bool:
-    """Whether its words need smaller type, so that the code is never cut off."""
-    return len(label.status) > 30 or len(label.product) > 40
+def _crowded(label: Label) -> str:
+    """The class that gives many words smaller type, so that the code is never cut off."""
+    if len(label.status) > 80:
+        return " long longest"
+    return " long" if len(label.status) > 30 or len(label.product) > 40 else ""
 
 
 def _html(label: Label | None) -> str:
     if label is None:
         return "<div></div>"
     picture = segno.make(label.address, error="m", micro=False).svg_inline(border=0, omitsize=True)
-    kind = "label long" if _crowded(label) else "label"
+    kind = f"label{_crowded(label)}"
     return (
         f'<div class="{kind}"><div aria-label="code that opens the record">{picture}</div><div>'
         f'<p class="product">{escape(label.product)}</p><p>processed {escape(label.processed)}</p>'

@@ -25,7 +25,9 @@ def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_a_run_from_start_to_end(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    words = "runs start --already-boiling --canner c1 --node n1 --minutes 30 --food pears --pack hot --jar pint"
+    words = (
+        "runs start --already-boiling --canner c1 --node n1 --minutes 30 --food pears --pack hot --jar pint"
+    )
     assert main([*words.split(), "--jars", "7", "--zone", "America/Denver", "--by", "Ana"]) == 0
     assert main(["runs", "mark", "jars_in", "--ago", "2"]) == 0
     assert main(["runs", "end"]) == 0
