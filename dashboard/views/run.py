@@ -8,7 +8,18 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import charts, figures, look, run_data, run_model, run_sections, settings, strip_model, words
+from dashboard import (
+    by_hand,
+    charts,
+    figures,
+    look,
+    run_data,
+    run_model,
+    run_sections,
+    settings,
+    strip_model,
+    words,
+)
 from dashboard.live_model import batch_words
 from dashboard.trace import Trace, between, frame
 from dashboard.units import fahrenheit
@@ -42,6 +53,7 @@ def main() -> None:
     _head(found, verdict)
     _advice(verdict)
     _trace(found, verdict)
+    by_hand.section(found)
     look.page(
         "<h2>What happened</h2>"
         + look.events_table(verdict.get("events") or (), found.run, newest_first=False)
@@ -126,6 +138,7 @@ def _trace(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
         verdict,
         look.tones(),
         marks=[(mark.t_s, mark.kind) for mark in found.run.marks],
+        by_hand=by_hand.points(found.by_hand),
         fahrenheit=fahrenheit(),
         zoom=True,
         near=near,
