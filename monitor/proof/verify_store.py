@@ -23,11 +23,17 @@ from monitor.store.runs import House, read_house
 
 
 def verify_store(
-    conn: sqlite3.Connection, name: str, key: str | None = None, *, judge_again: bool = True
+    conn: sqlite3.Connection,
+    name: str,
+    key: str | None = None,
+    *,
+    judge_again: bool = True,
+    chain: str | None = None,
 ) -> Report:
     """Check a store.
 
-    ``judge_again`` False leaves out the judging, for a copy whose runs are checked elsewhere.
+    ``judge_again`` False leaves out the judging, for a copy whose runs are checked elsewhere. ``chain`` is a value
+    that the chain had once.
 
     Raises
     ------
@@ -36,30 +42,41 @@ def verify_store(
     """
     report = Report(f"store {name}")
     _quick_check(conn, report)
-    chain = read_chain(conn)
-    check_links(chain, report, key)
+    seals = read_chain(conn)
+    check_links(seals, report, key)
+    _check_known(seals, chain, report)
     if report.problems:
         report.remark("the chain is broken; what it covers is checked as far as it can be")
     try:
-        check_cover(conn, chain, report)
+        check_cover(conn, seals, report)
         house = read_house(conn)
     except (MonitorError, ValueError, KeyError, TypeError) as trouble:
         report.problem(f"the entries can no longer be read: {trouble}")
         return report
     _check_imported(conn, report)
-    _check_runs(conn, house, chain, report, judge_again)
+    _check_runs(conn, house, seals, report, judge_again)
     tried = last_restore(conn)
     report.remark(
         "no restore of this store has been tried yet; once a year it should be ('boilwitness import --help')"
         if tried is None
         else f"last restore tried {tried[0]}: {tried[1]}"
     )
-    if chain:
-        report.remark(f"{len(chain)} seals; the chain ends in {chain[-1].chain}")
+    if seals:
+        report.remark(f"{len(seals)} seals; the chain ends in {seals[-1].chain}")
     else:
         report.sealed = False
         report.remark("NOT SEALED: no run in this store has been sealed yet")
     return report
+
+
+def _check_known(seals: list[Seal], chain: str | None, report: Report) -> None:
+    if chain is None:
+        return
+    place = next((seal for seal in seals if seal.chain == chain), None)
+    if place is None:
+        report.problem(f"the chain no longer leads through {chain}: seals were removed, or all made anew")
+    else:
+        report.remark(f"the chain leads through the value that was named, as seal {place.seal_id}")
 
 
 def _quick_check(conn: sqlite3.Connection, report: Report) -> None:

@@ -487,6 +487,21 @@ def test_a_removed_link_is_reported(sealed: Household) -> None:
     assert any("seal 2 is missing" in text for text in report.problems)
 
 
+def test_a_cut_tail_is_reported_by_a_chain_value_kept_elsewhere(sealed: Household) -> None:
+    """R4, the tail cut: the newest seal and all that it covers are gone; what is left adds up, but was longer once."""
+    sealed.say("deviation_opened", {"what": "lid hissed"})
+    seal_due(sealed.conn, time=sealed.clock)
+    (noted,) = sealed.conn.execute("SELECT chain FROM seals ORDER BY seal_id DESC LIMIT 1").fetchone()
+    report = verify_path(sealed.data, None, noted)
+    assert report.problems == []
+    assert any("leads through the value that was named, as seal 2" in text for text in report.remarks)
+    cut = "DELETE FROM {} WHERE {}"
+    statements = (cut.format("entries", "kind = 'deviation_opened'"), cut.format("seals", "seal_id = 2"))
+    assert tamper(sealed, *statements).problems == []
+    problems = verify_path(sealed.data, None, noted).problems
+    assert problems == [f"the chain no longer leads through {noted}: seals were removed, or all made anew"]
+
+
 def test_an_imported_record_is_guarded(sealed: Household) -> None:
     import_run(sealed.conn, RECORDS / "short-by-a-minute")
     seal_due(sealed.conn, time=sealed.clock)
