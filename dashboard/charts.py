@@ -22,6 +22,7 @@ def temperature_chart(
     tones: Mapping[str, str],
     *,
     marks: Iterable[tuple[float, str]] = (),
+    by_hand: Sequence[tuple[float, float]] = (),
     fahrenheit: bool = False,
     zoom: bool = False,
     near: bool = False,
@@ -36,6 +37,8 @@ def temperature_chart(
         ``boiling_point_C``, ``floor_C``, ``stretches`` and ``events`` of the verdict's JSON form.
     marks : iterable of (t_s, kind)
         What people marked.
+    by_hand : sequence of (t_s, °C)
+        What people read from a thermometer.
     zoom : bool
         Offer a slider, box zoom and restore.
     near : bool
@@ -46,6 +49,8 @@ def temperature_chart(
     if series:
         series[0]["markLine"] = _lines(verdict, tones, marks, fahrenheit)
         series[0]["markArea"] = _areas(verdict.get("stretches") or (), tones)
+    if by_hand:
+        series.append(_by_hand(by_hand, tones, fahrenheit))
     spec: dict[str, Any] = {
         "animation": False,
         "dataset": {"source": frame},
@@ -68,7 +73,7 @@ def temperature_chart(
         },
         "tooltip": {"trigger": "axis", "valueFormatter": "%.2f"},
         "legend": {
-            "show": len(channels) > 1,
+            "show": len(series) > 1,
             "top": 0,
             "left": 52,
             "type": "scroll",
@@ -100,6 +105,20 @@ def _series(name: str, index: int, tones: Mapping[str, str]) -> dict[str, Any]:
             "width": 2 if index == 0 else 1.5,
             "type": _STYLES[index % len(_STYLES)],
         },
+    }
+
+
+def _by_hand(
+    points: Sequence[tuple[float, float]], tones: Mapping[str, str], fahrenheit: bool
+) -> dict[str, Any]:
+    """Open diamonds, never joined: nobody knows what was between two of them."""
+    return {
+        "type": "scatter",
+        "name": "read by hand",
+        "data": [[round(t_s / 60.0, 3), _degrees(value_C, fahrenheit)] for t_s, value_C in points],
+        "symbol": "emptyDiamond",
+        "symbolSize": 11,
+        "itemStyle": {"color": tones["unsure"]},
     }
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime
-from urllib.parse import urlsplit
 
 import streamlit as st
 
@@ -12,6 +11,7 @@ from dashboard.batches import Batch
 from monitor.jars import SHEETS, BatchState, html_sheet, labels, plain_text
 from monitor.jars.deviations import Deviation
 from monitor.jars.disposition import Basis
+from monitor.jars.labels import PAGES, opens_here_alone
 
 _MARKS = {
     True: ("✔", "held", "holds"),
@@ -157,13 +157,13 @@ def sign_review(state: BatchState) -> bool:
 
 def label_sheet(state: BatchState) -> None:
     """Labels for the jars on the shelf list, and for no other."""
-    base = settings.current().base_url or "http://127.0.0.1:8501"
+    base = settings.current().base_url or PAGES
     found = labels(state, base)
     if not found:
         return
     noun = "jar is" if len(found) == 1 else "jars are"
     look.page(f"<h2>Labels</h2><p>{len(found)} {noun} on the shelf list.</p>")
-    if urlsplit(base).hostname in ("127.0.0.1", "localhost"):
+    if opens_here_alone(base):
         look.page(
             '<p class="bw-caution">The code on the labels opens these pages on this machine alone. For a phone to read '
             "it, start the dashboard for the home network first, then print.</p>"

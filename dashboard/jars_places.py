@@ -14,6 +14,7 @@ from monitor.jars import Status, evaluation_trouble, own_timing_trouble, reproce
 from monitor.jars.disposition import Basis
 from monitor.jars.reprocess import INSTEAD, child_header, hot_pack
 from monitor.jars.state import JarState
+from monitor.store.lots import with_lot
 
 
 def place(batch: Batch) -> bool:
@@ -128,6 +129,8 @@ def _begin(
     header = child_header(
         fresh.header, fresh.known_ids, extra, minutes=minutes, source=source, at=now, coldest_jar_C=coldest_C
     )
+    with data.store() as conn:
+        header = with_lot(conn, header)
     if fresh.run.ended_at_s is None:
         data.say("run_ended", {}, run_id=fresh.run.run_id, reason=f"its jars go on in {header['run_id']}")
     data.say("run_started", header, run_id=str(header["run_id"]), happened=now)

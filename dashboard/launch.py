@@ -15,14 +15,18 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import segno
 
 from dashboard import look, settings
 from monitor.errors import ConfigError
+from monitor.jars.labels import PAGES
 
 LOOPBACK = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"
+#: The code on a label names it; so it is the same each time, as far as it is free.
+FIRST_PORT = urlsplit(PAGES).port or 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,7 @@ def own_ip() -> str:
             return LOOPBACK
 
 
-def free_port(wanted: int | None, bind: str = LOOPBACK, first: int = 8517, tries: int = 20) -> int:
+def free_port(wanted: int | None, bind: str = LOOPBACK, first: int = FIRST_PORT, tries: int = 20) -> int:
     """The port asked for, or the first free one. Raises ``ConfigError`` when it is taken."""
     candidates = [wanted] if wanted is not None else list(range(first, first + tries))
     for port in candidates:

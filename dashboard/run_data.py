@@ -13,6 +13,7 @@ from dashboard.trace import Trace, trace
 from monitor.record import Run
 from monitor.store import reader
 from monitor.store.entries import Entry, read_entries, reprocessings
+from monitor.store.manual import ManualLog, manual_log
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,7 @@ class OneRun:
     verdict: dict[str, Any] | None
     entries: list[Entry]
     journal: list[reader.AlarmRow]
+    by_hand: ManualLog | None
 
 
 def one_run(data_dir: Path, run_id: str) -> OneRun | None:
@@ -59,6 +61,7 @@ def _one_run(data_dir: Path, run_id: str, newest: tuple[int | str | None, ...]) 
             reader.verdict_of(conn, run_id),
             [*read_entries(conn, run_id), *again],
             reader.alarms(conn, run_id),
+            manual_log(conn, run_id),
         )
 
 

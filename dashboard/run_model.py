@@ -17,14 +17,17 @@ LIMITS = (
 )
 
 
-def verdict_facts(verdict: Mapping[str, Any], fahrenheit: bool) -> list[tuple[str, str]]:
-    """Name and value of what the verdict rests on."""
+def verdict_facts(
+    verdict: Mapping[str, Any], fahrenheit: bool, read_from: str | None
+) -> list[tuple[str, str]]:
+    """Name and value of what the verdict rests on. ``read_from``: where the time was read, with its caveat."""
     clock = verdict.get("clock") or {}
     eye = "seen by a person" if verdict.get("seen_by_eye") else "nobody marked having seen it"
     point = figures.temperature(verdict.get("boiling_point_C"), fahrenheit)
     source = verdict.get("boiling_point_from")
     return [
         ("Asked for", figures.minutes(float(verdict.get("required_s") or 0.0))),
+        ("Read from", read_from or figures.MISSING),
         ("Proven without a break", figures.held_clock(verdict.get("proven_s"))),
         ("Possible, unknown counted as boiling", figures.held_clock(verdict.get("possible_s"))),
         ("Clock started", figures.held_clock(clock.get("started_s"))),

@@ -6,6 +6,7 @@ import io
 import json
 import tempfile
 import zipfile
+from collections import Counter
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,10 +17,12 @@ import streamlit as st
 
 from dashboard import alarm_model, data, figures, jars_model, look, run_data, settings, words
 from monitor.errors import MonitorError
-from monitor.jars import BatchState, batch_state
+from monitor.jars import BatchState, batch_state, jar_code
 from monitor.proof.dossier import entry_form
+from monitor.proof.folder import seal_export
 from monitor.proof.hand_out import proof_file
 from monitor.proof.log import Line, lines
+from monitor.proof.signing import Key, standing_key
 from monitor.store.export import export_run, safe_name
 from monitor.store.stamp import SYSTEM_TIME
 
@@ -35,13 +38,53 @@ def state_of(found: run_data.OneRun, verdict: Mapping[str, Any]) -> BatchState |
         return None
 
 
-def jars(found: run_data.OneRun, state: BatchState | None) -> None:
-    """Each jar's seal and place, and the way to the page where they are judged."""
+def one_jar(state: BatchState | None, asked: str) -> None:
+    """The jar whose label was read, before everything else: its seal, where it is, its code, and its batch."""
+    if not asked:
+        return
+    jar = next((one for one in state.jars if str(one.jar) == asked), None) if state is not None else None
+    if state is None or jar is None:
+        look.page(
+            f'<p class="bw-big" role="status">This run tells of no jar {look.esc(asked[:20])}.</p>'
+            "<p>Read the number again from the label.</p>"
+        )
+        return
+    _, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
+    runs = [("This batch came from", state.parent_run), ("It went on in", jar.child_run)]
+    facts = [
+        ("Where it is", place),
+        ("Why", why),
+        ("What to do", do),
+        ("Food", state.food or figures.MISSING),
+        ("Processed", state.processed_on.isoformat()),
+        ("Lot, jar", f"{state.lot or figures.MISSING}, jar {jar.jar}"),
+        ("Code on the label", jar_code(state.run_id, jar.jar)),
+        *((name, run_id) for name, run_id in runs if run_id),
+        ("Its siblings", _siblings(state, jar.jar)),
+    ]
+    look.page(
+        f'<section class="bw-board" data-tone="{look.esc(seal.tone)}" aria-label="Jar {jar.jar}">'
+        f'<h2 class="bw-big">Jar {jar.jar}: {look.sign(seal)}</h2>'
+        + look.facts_table([(name, value) for name, value in facts if value], f"Jar {jar.jar}")
+        + "</section>"
+    )
+
+
+def _siblings(state: BatchState, number: int) -> str:
+    """Where the other jars of the batch are, counted."""
+    places = Counter((one.gone or one.status.value) for one in state.jars if one.jar != number)
+    return "; ".join(f"{count} {place}" for place, count in places.items()) or "none"
+
+
+def jars(found: run_data.OneRun, state: BatchState | None, asked: str = "") -> None:
+    """Each jar's seal and place, and the way to the page where they are judged; ``asked`` is pointed at."""
     if state is None or not state.jars:
         return
     rows = []
     for jar in state.jars:
         number, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
+        if number == asked:
+            number = f'<span aria-current="true">▶ {number}, this jar</span>'
         rows.append(
             (f"<strong>{number}</strong>", look.sign(seal), look.esc(place), look.esc(why), look.esc(do))
         )
@@ -168,13 +211,22 @@ def proof_bytes(data_dir: Path, run_id: str) -> bytes:
         return proof_file(conn, run_id, SYSTEM_TIME.utc_now())[1]
 
 
+def _key(data_dir: Path) -> Key | None:
+    """The household's key where it stands and can be used; the collector says where it cannot."""
+    try:
+        return standing_key(data_dir)
+    except MonitorError:
+        return None
+
+
 def record_bytes(data_dir: Path, run_id: str, verdict: Mapping[str, Any]) -> bytes:
-    """The run's folder as an export writes it, with the verdict beside it, in one archive."""
+    """The run's folder as an export writes it, sealed, with the verdict beside it, in one archive."""
     packed = io.BytesIO()
     with tempfile.TemporaryDirectory(prefix="boilwitness-") as name, zipfile.ZipFile(packed, "w") as archive:
         with data.store_in(data_dir) as conn:
             folder = export_run(conn, run_id, Path(name) / safe_name(run_id))
-        (folder / "verdict.json").write_text(json.dumps(verdict, ensure_ascii=False, indent=2), "utf-8")
+            (folder / "verdict.json").write_text(json.dumps(verdict, ensure_ascii=False, indent=2), "utf-8")
+            seal_export(conn, run_id, folder, _key(data_dir))
         for path in sorted(folder.iterdir()):
             archive.write(path, f"{folder.name}/{path.name}", zipfile.ZIP_DEFLATED)
     return packed.getvalue()

@@ -1,4 +1,5 @@
-"""One run: verdict, advice, trace, events, budget, marks; by deep link ``?run=ID``."""
+"""One run: verdict, advice, trace, events, budget, marks; by deep link ``?run=ID``; with ``&jar=N``, as a label's code
+has it, that jar first."""
 
 from __future__ import annotations
 
@@ -7,7 +8,18 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import charts, figures, look, run_data, run_model, run_sections, settings, strip_model, words
+from dashboard import (
+    by_hand,
+    charts,
+    figures,
+    look,
+    run_data,
+    run_model,
+    run_sections,
+    settings,
+    strip_model,
+    words,
+)
 from dashboard.live_model import batch_words
 from dashboard.trace import Trace, between, frame
 from dashboard.units import fahrenheit
@@ -36,16 +48,19 @@ def main() -> None:
     else:
         verdict = found.verdict
     state = run_sections.state_of(found, verdict)
+    asked = st.query_params.get("jar", "")
+    run_sections.one_jar(state, asked)
     _head(found, verdict)
     _advice(verdict)
     _trace(found, verdict)
+    by_hand.section(found)
     look.page(
         "<h2>What happened</h2>"
         + look.events_table(verdict.get("events") or (), found.run, newest_first=False)
     )
-    run_sections.jars(found, state)
+    run_sections.jars(found, state, asked)
     run_sections.deviations(found, state)
-    _foundations(verdict)
+    _foundations(verdict, found.run.required.read_from)
     run_sections.alarms(found)
     run_sections.said(found)
     run_sections.take_along(found, verdict)
@@ -123,6 +138,7 @@ def _trace(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
         verdict,
         look.tones(),
         marks=[(mark.t_s, mark.kind) for mark in found.run.marks],
+        by_hand=by_hand.points(found.by_hand),
         fahrenheit=fahrenheit(),
         zoom=True,
         near=near,
@@ -151,13 +167,15 @@ def _sight(whole: Trace) -> tuple[bool, Trace]:
     return sight == _NEAR, shown if len(shown.t_s) else whole
 
 
-def _foundations(verdict: dict[str, Any]) -> None:
+def _foundations(verdict: dict[str, Any], read_from: str | None) -> None:
     budget = verdict.get("budget") or {}
     left, right = st.columns([2, 3], gap="large")
     with left:
         look.page(
             "<h2>What it rests on</h2>"
-            + look.facts_table(run_model.verdict_facts(verdict, fahrenheit()), "What the verdict rests on")
+            + look.facts_table(
+                run_model.verdict_facts(verdict, fahrenheit(), read_from), "What the verdict rests on"
+            )
         )
     with right:
         rows = [tuple(look.esc(cell) for cell in row) for row in run_model.budget_rows(budget)]

@@ -119,17 +119,21 @@ class DemoNode:
     def __init__(self, link: Link, keep: int = RING) -> None:
         self._link = link
         self._ring: deque[Pack] = deque(maxlen=keep)
+        #: What the wire has not taken yet: a cable whose far end is not read fills up.
+        self._unsent: deque[Pack] = deque(maxlen=keep)
         self._lock = threading.Lock()
 
     def open(self) -> None:
         self._link.open(self._said)
 
     def say(self, sample: Sample) -> None:
-        """Send a sample as it falls due."""
+        """Send a sample as it falls due, after those that the wire did not take before."""
         pack = _pack(sample)
         with self._lock:
             self._ring.append(pack)
-        self._link.send(encode_pack(pack))
+        self._unsent.append(pack)
+        while self._unsent and self._link.send(encode_pack(self._unsent[0])):
+            self._unsent.popleft()
 
     def close(self) -> None:
         self._link.close()

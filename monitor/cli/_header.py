@@ -13,7 +13,8 @@ from monitor.errors import UsageError
 from monitor.plan.header import free_run_id
 from monitor.record import header_from_json
 from monitor.record.model import RUN_FORMAT
-from monitor.store.stamp import SYSTEM_TIME
+from monitor.store.entries import LATE_ENTRY_S
+from monitor.store.stamp import SYSTEM_TIME, parse_utc
 from monitor.tables.probes import PRESSURE_SOURCES
 
 #: Option, path in ``run.json``, type, help.
@@ -83,6 +84,15 @@ def moment_from(args: argparse.Namespace) -> datetime | None:
     if moment > now + timedelta(seconds=60):
         raise UsageError(f"--at {args.at} lies in the future.")
     return moment
+
+
+def check_late(happened_utc: str, reason: str | None) -> None:
+    """What is said long after it happened says why (21 CFR 113.100: entries are made at the time)."""
+    late_s = (SYSTEM_TIME.utc_now() - parse_utc(happened_utc)).total_seconds()
+    if late_s > LATE_ENTRY_S and not reason:
+        raise UsageError(
+            f"this happened {late_s / 60:.0f} min ago.", "Say why it is entered late with --reason."
+        )
 
 
 def header_from(args: argparse.Namespace, happened: datetime | None, known_ids: set[str]) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from monitor.cli import _jars_words as words
 from monitor.cli._data import data_dir
 from monitor.errors import RefusedError, StoreError
 from monitor.jars import html_sheet, labels, plain_text, read_code
+from monitor.jars.labels import opens_here_alone
 from monitor.jars.rest import rest_of
 from monitor.jars.times import times_of
 from monitor.store.batches import Batch, load_batch, load_batches
@@ -71,4 +72,9 @@ def sheet(args: argparse.Namespace) -> int:
         return 0
     args.to.write_text(html_sheet(found, args.sheet, skip=args.skip), encoding="utf-8")
     print(f"{len(found)} labels in {args.to}; print without scaling")
+    if opens_here_alone(args.base_url):
+        print(
+            "their code opens the pages on this machine alone; for a phone, name the address that "
+            "'boilwitness dashboard --lan' prints with --base-url"
+        )
     return 0

@@ -26,6 +26,7 @@ from monitor.jars import (
 from monitor.jars.reprocess import child_header
 from monitor.store.batches import Batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
+from monitor.store.lots import with_lot
 from monitor.store.reader import open_reader
 from monitor.store.stamp import SYSTEM_TIME, utc_text
 
@@ -186,6 +187,8 @@ def reprocess(args: argparse.Namespace) -> int:
         at=now,
         coldest_jar_C=args.coldest_jar_c,
     )
+    with closing(open_reader(data_dir(args))) as conn:
+        header = with_lot(conn, header)
     append_entry(
         data_dir(args),
         "run_started",

@@ -21,7 +21,7 @@ from monitor.plan.model import Plan
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
 from monitor.plan.pressure import StationPressure
 from monitor.plan.setup import what_it_proves
-from monitor.plan.start import StartFacts, decide_start
+from monitor.plan.start import StartDecision, StartFacts, decide_start
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
 from monitor.store.lots import lots
@@ -55,7 +55,6 @@ def add_start_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--start", action="store_true", help="start it now, if nothing is missing")
     group.add_argument("--canner", default="canner-1", help="name of the canner (default: canner-1)")
     group.add_argument("--node", help="the node that watches it")
-    group.add_argument("--probe", metavar="ID", help="the water probe, as it was registered")
     group.add_argument("--site", default="home kitchen", metavar="NAME", help="name of the place")
     group.add_argument(
         "--found-by", default="other", choices=list(ALTITUDE_FOUND_M), help="how the altitude was found"
@@ -63,10 +62,17 @@ def add_start_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--barometer", action="store_true", help="the node has a barometer")
     group.add_argument("--zone", help="time zone of the kitchen, such as America/Denver")
     group.add_argument("--jars", type=int, help="how many; they are numbered from 1")
+    group.add_argument("--by", help="who starts it")
+    add_confirmations(group)
+
+
+# A group of a parser has no public type of its own.
+def add_confirmations(group: argparse._ActionsContainer) -> None:
+    """Add what is asked of a batch before it starts, whichever verb starts it."""
+    group.add_argument("--probe", metavar="ID", help="the water probe, as it was registered")
     group.add_argument("--headspace-mm", type=float, metavar="MM", help="your recipe's, where it differs")
     group.add_argument("--coldest-jar-C", type=float, metavar="C", help="the coldest filled jar")
     group.add_argument("--loading-water-C", type=float, metavar="C", help="the water when the jars go in")
-    group.add_argument("--by", help="who starts it")
     group.add_argument(
         "--confirm",
         nargs="*",
@@ -84,22 +90,30 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
     decision = decide_start(facts)
     now = _now(args.zone)
     print("\n".join(_proves(facts, now)))
-    for text in (*decision.deviations, *decision.cautions):
-        print(f"! {text}")
-    if not decision.may_start and not decision.record_anyway:
-        print(decision.sentence)
-        print("\n".join(f"  {item.text}" for item in decision.missing))
+    if not may_go_on(decision):
         return EXIT_REFUSED
     folder = data_dir(args)
     run_id = free_run_id(now.isoformat(), args.canner, _known(folder))
     append_entry(folder, "node_assigned", {"node": args.node, "canner": args.canner}, by=args.by)
-    for kind, body in start_entries(facts, run_id, now, _done(args, plan)):
+    for kind, body in start_entries(facts, run_id, now, done_steps(args, plan)):
         append_entry(folder, kind, body, run_id=run_id, by=args.by)
     lot = lot_code(run_id, now.date(), facts.lots_taken)
     print(
         decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}; lot {lot}"
     )
     return 0
+
+
+def may_go_on(decision: StartDecision) -> bool:
+    """Say what deviates and what is missing; whether the run starts, or is recorded anyway."""
+    for text in (*decision.deviations, *decision.cautions):
+        print(f"! {text}")
+    if decision.may_start or decision.record_anyway:
+        return True
+    print(decision.sentence)
+    print("\n".join(f"  {item.text}" for item in decision.missing))
+    print(f"{decision.instead} (--already-boiling)")
+    return False
 
 
 def set_up_lines(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> list[str]:
@@ -112,7 +126,7 @@ def _proves(facts: StartFacts, now: datetime) -> list[str]:
     return [answer.sentence, *filter(None, [answer.why_altitude]), *(way.text for way in answer.ways)]
 
 
-def _done(args: argparse.Namespace, plan: Plan) -> list[str]:
+def done_steps(args: argparse.Namespace, plan: Plan) -> list[str]:
     """Steps of the checklist that a confirmation stands for; the others stay open in the record."""
     words = {"jars_and_lids": "rims", "sound_heard": "sound", "acid": "acid"}
     return [step.id for step in plan.checklist if words.get(step.id) in args.confirm]
@@ -147,10 +161,10 @@ def _facts(args: argparse.Namespace, plan: Plan, pressure: StationPressure | Non
         who=args.by or "",
         already_boiling=args.already_boiling,
     )
-    return _with_store(facts, args)
+    return with_store(facts, args)
 
 
-def _with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
+def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
     """The facts with what the store says: the probe's check, the node's reading, the last place, lot codes."""
     folder = data_dir(args)
     if not store_path(folder).exists() or facts.site is None:
@@ -158,7 +172,7 @@ def _with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
     with closing(open_reader(folder)) as conn:
         known = {item.probe_id: item for item in registered_probes(conn)}
         checks = probe_past(conn).checks
-        reading_C, age_s = newest_reading(conn, args.node) if args.node else (None, None)
+        reading_C, age_s = newest_reading(conn, facts.node) if facts.node else (None, None)
         doubt = "" if "place" in args.confirm else site_changed(last_site(conn), facts.site)
         taken = frozenset(lots(conn))
         compared_at = barometer_compared_at(conn)
@@ -167,10 +181,10 @@ def _with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         raise UsageError(f"There is no probe {args.probe!r}.", heard)
     return replace(
         facts,
-        site=replace(facts.site, barometer_checked_at=compared_at),
-        probe=known.get(args.probe),
-        calibration=last_good_check(checks, args.probe or ""),
-        probe_blocked=blocked_since(checks, args.probe or ""),
+        site=replace(facts.site, barometer_checked_at=facts.site.barometer_checked_at or compared_at),
+        probe=facts.probe if args.probe is None else known[args.probe],
+        calibration=facts.calibration if args.probe is None else last_good_check(checks, args.probe),
+        probe_blocked="" if args.probe is None else blocked_since(checks, args.probe),
         reading_C=reading_C,
         reading_age_s=age_s,
         site_doubt=doubt,

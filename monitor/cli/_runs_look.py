@@ -89,6 +89,17 @@ def keep(args: argparse.Namespace) -> int:
     return 0
 
 
+def journal(args: argparse.Namespace) -> int:
+    """What happened to the store and its collector, newest first; a restore with its check values."""
+    with closing(reader.open_reader(data_dir(args))) as conn:
+        rows = reader.journal(conn, args.last)
+    if not rows:
+        print("nothing in the journal yet")
+    for at_utc, kind, text in rows:
+        print(f"{in_zone(at_utc, None)}  {kind}: {text}")
+    return 0
+
+
 def _print_table(table: list[tuple[str, ...]]) -> None:
     widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
     for row in table:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from monitor.errors import UsageError
 
-#: Faster, and the collector's own tenths of a second would look like a silent node.
+#: Faster, and a person sees nothing of it; the collector judges as much, whatever the pace.
 SPEED = 20.0
 FASTEST = 30.0
 MINUTES = 10.0

@@ -6,13 +6,18 @@ import argparse
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 from monitor.cli._data import add_data_argument, data_dir
-from monitor.errors import RecordError
+from monitor.errors import RecordError, UsageError
 from monitor.proof.chain import last_chain, read_chain
+from monitor.proof.folder import check_bytes
 from monitor.proof.verify import check_manifest
 from monitor.proof.verify_store import verify_store
+from monitor.store import reader
 from monitor.store.database import open_writer
+from monitor.store.entries import read_entries
+from monitor.store.journal import RESTORE_TRIED, put_down
 from monitor.store.restore import is_empty, is_whole_export, restore
 from monitor.store.take_in import import_run, run_folders
 
@@ -26,6 +31,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="a run folder, or an 'export --all': into an empty store, everything in it; else its runs",
     )
+    parser.add_argument(
+        "--log",
+        metavar="DATA",
+        type=Path,
+        help="the data directory that the 'export --all' came from: the trial is put down in its journal too",
+    )
     add_data_argument(parser)
 
 
@@ -33,26 +44,72 @@ def run(args: argparse.Namespace) -> int:
     """Take in each folder; the first that cannot be is the last that is looked at."""
     with closing(open_writer(data_dir(args))) as conn:
         if is_whole_export(args.folder) and is_empty(conn):
-            return _restore(conn, args.folder)
+            return _restore(conn, args.folder, args.log)
+        if args.log is not None:
+            raise UsageError(
+                "--log puts down how a whole 'export --all' came back; this is none, or --data is not empty."
+            )
         for folder in run_folders(args.folder):
-            run_id, new = import_run(conn, folder)
-            print(f"took in run {run_id}" if new else f"run {run_id} is here already, the same")
+            _take_in(conn, folder)
     return 0
 
 
-def _restore(conn: sqlite3.Connection, folder: Path) -> int:
-    """Everything back, and the check values of before and after side by side."""
+def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
+    """One run folder, and what lies beside the record; refused when its seal says that it was changed."""
+    seal = check_bytes(folder)
+    if seal is not None and seal.problems:
+        raise RecordError(
+            f"{folder}: {seal.problems[0]}.",
+            f"Nothing of it was taken in; 'boilwitness verify {folder}' says what else was changed.",
+        )
+    run_id, new = import_run(conn, folder)
+    if not new:
+        print(f"run {run_id} is here already, the same")
+        return
+    along = [f"{len(found)} {name}" for name, found in _along(conn, run_id) if found]
+    print(
+        f"took in run {run_id}"
+        + (f" with {' and '.join(along)}" if along else "")
+        + ("; its bytes are as they were sealed" if seal else "; it came without a seal")
+    )
+
+
+def _along(conn: sqlite3.Connection, run_id: str) -> list[tuple[str, list[Any]]]:
+    return [("entries", [*read_entries(conn, run_id)]), ("alarm lines", [*reader.alarms(conn, run_id)])]
+
+
+def _restore(conn: sqlite3.Connection, folder: Path, log: Path | None) -> int:
+    """Everything back, and the check values of before and after side by side, here and in the journal."""
     before, found = check_manifest(folder)
     if before.problems:
         raise RecordError(
             f"{folder}: {before.problems[0]}.",
             f"Nothing was taken in; 'boilwitness verify {folder}' says what else was changed.",
         )
+    stated = str(found.get("chain"))
+    if log is not None:
+        _must_be_its_store(log, stated)
     samples = restore(conn, folder)
     after = verify_store(conn, "restored")
     for text in after.problems:
         print(f"  ✖ {text}")
-    stated, here = str(found.get("chain")), last_chain(read_chain(conn))
+    here = last_chain(read_chain(conn))
+    good = after.good and stated == here
     print(f"put the store together again: {samples} samples, {len(after.problems)} problems")
     print(f"chain when it was exported: {stated}\nchain here and now:         {here}")
-    return 0 if after.good and stated == here else EXIT_ALTERED
+    told = "every check value as it was" if good else "the check values do not fit"
+    text = f"restored from an export: {samples} samples, {len(after.problems)} problems; {told}"
+    body = {"samples": samples, "problems": after.problems, "chain_exported": stated, "chain_restored": here}
+    put_down(conn, RESTORE_TRIED, text, body)
+    if log is not None:
+        with closing(open_writer(log)) as kept:
+            put_down(kept, RESTORE_TRIED, text, body)
+    print("put down in the journal; 'boilwitness runs journal' shows it")
+    return 0 if good else EXIT_ALTERED
+
+
+def _must_be_its_store(log: Path, chain: str) -> None:
+    """The export must be of the store in whose journal its restore is put down."""
+    with closing(reader.open_reader(log)) as conn:
+        if all(seal.chain != chain for seal in read_chain(conn)):
+            raise UsageError(f"the export is not of the store in {log}: its chain is not found there.")

@@ -13,10 +13,9 @@ from monitor.cli import _jars_say as say
 from monitor.cli._data import add_data_argument
 from monitor.errors import RefusedError
 from monitor.jars import ASK, QUESTIONS, SHEETS
+from monitor.jars.labels import PAGES
 
 EXIT_REFUSED = 3
-#: Where the pages are on this machine unless said otherwise.
-BASE_URL = "http://127.0.0.1:8501"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -96,7 +95,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sheet.add_argument("--skip", type=int, default=0, metavar="N", help="labels already gone from the sheet")
     sheet.add_argument("--to", type=Path, metavar="FILE.html", help="write a page to print; else plain text")
     sheet.add_argument("--jars", type=_numbers, metavar="1,2")
-    sheet.add_argument("--base-url", default=BASE_URL, help="where the pages are, for the QR code")
+    sheet.add_argument("--base-url", default=PAGES, help="where the pages are, for the QR code")
 
 
 def _add(

@@ -121,7 +121,10 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
         else f"{verdict.boiling_point_C:.2f} °C from {verdict.boiling_point_from}; floor {verdict.floor_C:.2f} °C"
     )
     source = record.required.source or "no source given"
-    required = f"{minutes(verdict.required_s)} of full boil; {source}"
+    # First, so that a narrow terminal cuts the source and not what must be said of it.
+    caveat = record.required.extra.get("caveat")
+    said = f" ({caveat})" if caveat else ""
+    required = f"{minutes(verdict.required_s)} of full boil{said}; {source}"
     rows = [
         ("run", f"{record.run_id}{invented}, started {local_time(record, 0.0):%Y-%m-%d %H:%M:%S %z}"),
         ("batch", what + (f", {batch.jars} jars" if what and batch.jars else "")),

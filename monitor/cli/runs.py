@@ -9,18 +9,18 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from monitor.cli import _runs_look
+from monitor.cli import _runs_look, _runs_start
 from monitor.cli._data import add_data_argument, data_dir
-from monitor.cli._header import add_header_arguments, header_from, moment_from
+from monitor.cli._header import check_late, moment_from
 from monitor.errors import UsageError
 from monitor.physics.units import f_to_c
 from monitor.record.model import MARK_KINDS
 from monitor.store import reader
 from monitor.store.database import open_writer
-from monitor.store.entries import LATE_ENTRY_S, append_entry
+from monitor.store.entries import append_entry
 from monitor.store.manual import enter_reading, manual_log
 from monitor.store.runs import RunFacts, read_house
-from monitor.store.stamp import SYSTEM_TIME, parse_utc, utc_text
+from monitor.store.stamp import utc_text
 from monitor.store.words import in_zone
 
 
@@ -28,14 +28,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
     parser.set_defaults(action=_runs_look.runs)
     parser.add_argument("--lot", metavar="CODE", help="list only the run that carries this lot code")
-    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep")
+    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep|journal")
     start = verbs.add_parser(
         "start",
-        help="begin a run on a canner as it is described; 'plan --start' checks first what is missing",
+        help="begin a run as it is described, with the checks of 'plan --start'; what is missing is listed",
     )
-    add_header_arguments(start)
-    start.add_argument("--node", action="append", default=[], help="the node in this canner; repeatable")
-    _finish(start, _start)
+    _runs_start.add_arguments(start)
+    _finish(start, _runs_start.start)
 
     mark = verbs.add_parser("mark", help="say what happened: jars_in, rolling_boil_seen, heat_off ...")
     mark.add_argument(
@@ -67,6 +66,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     keep.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
     keep.set_defaults(action=_runs_look.keep)
 
+    journal = verbs.add_parser(
+        "journal", help="what happened to the store and its collector: starts, restores"
+    )
+    journal.add_argument("--last", metavar="N", type=int, default=50, help="so many lines (default: 50)")
+    journal.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    journal.set_defaults(action=_runs_look.journal)
+
     nodes = verbs.add_parser("nodes", help="every node ever heard, and what it serves")
     nodes.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
     nodes.set_defaults(action=_runs_look.nodes)
@@ -86,26 +92,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 # --- saying -------------------------------------------------------------------------------------------
-
-
-def _start(args: argparse.Namespace) -> int:
-    folder = data_dir(args)
-    happened = moment_from(args)
-    header = header_from(args, happened, _known_ids(folder))
-    canner = str(header["canner"])
-    started_utc = utc_text(parse_utc(str(header["started_at"])))
-    said = {"by": args.by, "reason": args.reason, "happened_utc": started_utc}
-    _check_late(args, started_utc)
-    before = _open_on(folder, canner)
-    for node in args.node:
-        append_entry(folder, "node_assigned", {"node": node, "canner": canner}, **said)
-    append_entry(folder, "run_started", header, run_id=str(header["run_id"]), **said)
-    if before:
-        print(f"run {before} on {canner} is ended by this one")
-    print(f"run {header['run_id']} started on {canner}")
-    if not args.node and not _served(folder, canner):
-        print(f"no node serves {canner} yet: 'boilwitness runs assign NODE {canner}'")
-    return 0
 
 
 def _mark(args: argparse.Namespace) -> int:
@@ -135,7 +121,7 @@ def _reading(args: argparse.Namespace) -> int:
             happened = moment_from(args)
             happened_utc = utc_text(happened) if happened else None
             if happened_utc:
-                _check_late(args, happened_utc)
+                check_late(happened_utc, args.reason)
             enter_reading(
                 conn,
                 run_id,
@@ -190,17 +176,8 @@ def _append(
     happened = moment_from(args)
     happened_utc = utc_text(happened) if happened else None
     if happened_utc:
-        _check_late(args, happened_utc)
+        check_late(happened_utc, args.reason)
     append_entry(folder, kind, body, run_id=run_id, by=args.by, happened_utc=happened_utc, reason=args.reason)
-
-
-def _check_late(args: argparse.Namespace, happened_utc: str) -> None:
-    """What is said long after it happened says why (21 CFR 113.100: entries are made at the time)."""
-    late_s = (SYSTEM_TIME.utc_now() - parse_utc(happened_utc)).total_seconds()
-    if late_s > LATE_ENTRY_S and not args.reason:
-        raise UsageError(
-            f"this happened {late_s / 60:.0f} min ago.", "Say why it is entered late with --reason."
-        )
 
 
 def _facts(folder: Path) -> dict[str, RunFacts]:
@@ -208,28 +185,6 @@ def _facts(folder: Path) -> dict[str, RunFacts]:
         return {}
     with closing(reader.open_reader(folder)) as conn:
         return read_house(conn).runs
-
-
-def _known_ids(folder: Path) -> set[str]:
-    return set(_facts(folder))
-
-
-def _open_on(folder: Path, canner: str) -> str | None:
-    """The run that is on at a canner now."""
-    return next(
-        (
-            facts.run_id
-            for facts in _facts(folder).values()
-            if facts.canner == canner and facts.ended_s is None and not facts.imported
-        ),
-        None,
-    )
-
-
-def _served(folder: Path, canner: str) -> bool:
-    with closing(reader.open_reader(folder)) as conn:
-        house = read_house(conn)
-    return any(house.canner_of(item.node) == canner for item in house.assignments)
 
 
 def _run(folder: Path, run_id: str | None) -> str:

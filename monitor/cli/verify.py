@@ -25,6 +25,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--key", metavar="PUBLIC", help="the household's public key (hex or a file): it must have signed"
     )
+    parser.add_argument(
+        "--chain",
+        metavar="HEX",
+        help="a chain value noted earlier, from a proof or an export: the store's chain must lead through it",
+    )
     parser.add_argument("--json", action="store_true", help="print the findings as a document")
     add_data_argument(parser)
 
@@ -32,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """0: intact and agreeing. 12: altered or disagreeing, each finding on a line of its own."""
     path = args.path if args.path is not None else data_dir(args)
-    report = verify_path(path, read_public(args.key) if args.key else None)
+    report = verify_path(path, read_public(args.key) if args.key else None, args.chain)
     print(json.dumps(report.as_json(), indent=2, ensure_ascii=False) if args.json else in_words(report))
     return 0 if report.good else EXIT_ALTERED
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
-from monitor.collector.resting import Resting, write_verdict
+from monitor.collector.resting import Resting, say_over, write_verdict
 from monitor.judge import Event, Session, Verdict
 from monitor.store.runs import House, RunFacts
 from monitor.store.samples import Row
@@ -94,6 +94,20 @@ class Afterwards:
                 if any(row[0] == numbers.get(node) and low_s <= row[3] <= high_s for row in rows):
                     self._due.add(facts.run_id)
 
+    def moved(self, house: House, node: str, span_s: tuple[float, float]) -> None:
+        """Rows of a node that arrived in that span were moved in time; perhaps some lie in a run that is over."""
+        for facts in house.runs.values():
+            if facts.imported or facts.ended_s is None or span_s[1] - facts.ended_s > LOOK_BACK_S:
+                continue
+            for name, low_s, high_s in house.serving(facts.canner, facts.started_s, facts.ended_s):
+                inside = self._conn.execute(
+                    "SELECT 1 FROM samples JOIN nodes ON node = node_id WHERE name = ?1 AND at_s BETWEEN ?2 AND ?3"
+                    " AND arrival_s BETWEEN ?4 AND ?5 LIMIT 1",
+                    (node, low_s, high_s, *span_s),
+                )
+                if name == node and inside.fetchone():
+                    self._due.add(facts.run_id)
+
     def judge(self, house: House) -> None:
         """Judge what is due. Call when no backlog waits: each run once, with everything."""
         due, self._due = sorted(self._due), set()
@@ -105,7 +119,11 @@ class Afterwards:
     def _judge(self, house: House, facts: RunFacts) -> None:
         before = self._last_verdict(facts.run_id)
         verdict = write_verdict(self._conn, self._teller, house, facts)
-        if verdict is not None and before is not None and _changed(before, verdict):
+        if verdict is None:
+            return
+        if before is None:
+            say_over(self._teller, facts, verdict)
+        elif _changed(before, verdict):
             live = self._resting.live_of(facts.run_id) or self._stand_in(facts)
             self._teller.tell(live, [_revision(before, verdict)])
 

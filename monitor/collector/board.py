@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 
 from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
-from monitor.collector.resting import settle, write_verdict
+from monitor.collector.resting import say_over, settle, write_verdict
 from monitor.errors import RecordError
 from monitor.judge import Session, Verdict
 from monitor.record import Mark, Sample
@@ -136,6 +137,8 @@ class Board:
             return
         end_s = round(facts.ended_s - facts.started_s, 3)
         verdict = write_verdict(self._conn, self._teller, house, facts)
+        if verdict is not None:
+            say_over(self._teller, facts, verdict)
         self._teller.ring(live.watch.mark("run_ended", end_s, self._teller.moment()))
         if verdict is not None and not live.closed_for:
             self._teller.ring(live.watch.closed(verdict, end_s, self._teller.moment()))
@@ -205,10 +208,15 @@ class Board:
 
     # --- time passes ----------------------------------------------------------------------------------
 
-    def tick(self, now_s: float) -> None:
-        """Let every engine know the time, so that silence is noticed."""
+    def tick(self, now_s: float, listened_s: Callable[[float, float], float]) -> None:
+        """Let every engine know the time, so that silence is noticed.
+
+        ``listened_s``: for how long between two times a node could have been heard. [s]
+        """
         for live in self._runs.values():
-            live.session.tick(now_s - live.facts.started_s)
+            started_s = live.facts.started_s
+            heard_s = started_s + live.last.t_s if live.last else started_s
+            live.session.tick(heard_s + listened_s(heard_s, now_s) - started_s)
             self._take_events(live)
             live.changed = True
         self._teller.ring(self._teller.machine.tick(self._teller.moment()))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+from monitor.collector.awake import Awake
 from monitor.collector.nodes import NodeState
 from monitor.collector.nodetime import NodeClock
 from monitor.collector.receipts import Receipts
@@ -16,7 +17,7 @@ from monitor.record.model import Sample
 from monitor.store.handover import Batch, Loss, Refusal
 from monitor.store.samples import Row, row_values
 
-#: A sample older than this when it comes in is late: stored, judged, but no sign of life. [s]
+#: A sample longer on its way than this is late: stored, judged, but no sign of life. [s of people's time]
 LATE_S = 5.0
 #: A start of a node that speaks again after another has taken over, within this time, is a second node. [s]
 TWIN_S = 10.0
@@ -47,13 +48,19 @@ class Ingest:
         Gives the remembered state of a node by its name and source, from the store, or a new one.
     house_s : callable
         House time of a reading of the steady clock.
+    awake : Awake, optional
+        When the collector itself could hear nothing: what that delayed is not late.
     """
 
     def __init__(
-        self, recall: Callable[[str, str], tuple[NodeState, bool]], house_s: Callable[[float], float]
+        self,
+        recall: Callable[[str, str], tuple[NodeState, bool]],
+        house_s: Callable[[float], float],
+        awake: Awake | None = None,
     ) -> None:
         self._recall = recall
         self._house_s = house_s
+        self._awake = awake or Awake()
         self.nodes: dict[str, NodeState] = {}
         self.news = News()
 
@@ -96,7 +103,7 @@ class Ingest:
             at_s = arrival_s - pack.age_s
         else:
             at_s = clock.place(seq, pack.uptime_s, pack.age_s, arrival_s)
-        late = arrival_s - at_s > LATE_S
+        late = self._awake.delay_s(at_s, arrival_s) > LATE_S
         if boot != node.boot or node.twin is not None:
             self._which_start(node, boot, at_s, late)
         if not late:
@@ -256,6 +263,11 @@ class Ingest:
         """House time itself was moved."""
         for node in self.nodes.values():
             node.shift(by_s)
+
+    def in_place(self, rows: list[Row]) -> list[Row]:
+        """These without the rows that are about to be moved: nobody should see time run otherwise meanwhile."""
+        falling = {(node.node_id, boot) for node, boot, _ in self.fallen()}
+        return [row for row in rows if (row[0], row[1]) not in falling] if falling else rows
 
     def fallen(self) -> list[tuple[NodeState, int, NodeClock]]:
         """Clocks whose estimate fell so far that rows already stored should move; the caller moves them."""

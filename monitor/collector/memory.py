@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from monitor.collector.nodes import NodeState
-from monitor.collector.nodetime import NodeClock
+from monitor.collector.nodetime import BACK_S, DRIFT_PER_S, NodeClock
 from monitor.collector.receipts import Receipts
 from monitor.store.writer import StoreWriter
 
-#: The clock estimate is taken over from the newest samples: the largest of so many, so that a single mad
-#: uptime among them has no say.
-_NEWEST = 10
+#: The clock estimate is taken over from so many of the newest samples.
+_NEWEST = 10_000
 
 
 def recall(writer: StoreWriter, name: str, source: str, *, clocks_continue: bool) -> tuple[NodeState, bool]:
@@ -50,14 +49,30 @@ def _receipts(writer: StoreWriter, node_id: int, boot: int) -> Receipts:
 
 def _take_over_clock(writer: StoreWriter, node: NodeState, boot: int) -> None:
     rows = writer.conn.execute(
-        "SELECT seq, at_s, uptime_s, arrival_s, late FROM samples"
+        "SELECT at_s, uptime_s, arrival_s, late FROM samples"
         " WHERE node = ? AND boot = ? ORDER BY seq DESC LIMIT ?",
         (node.node_id, boot, _NEWEST),
     ).fetchall()
-    known = [(at_s - uptime_s, arrival_s) for _, at_s, uptime_s, arrival_s, _ in rows if uptime_s is not None]
+    # Back to where its counter last made no sense, if it ever did: there the estimate began.
+    later_s, known = float("inf"), []
+    for at_s, uptime_s, arrival_s, _ in rows:
+        if uptime_s is None:
+            continue
+        if uptime_s > later_s + BACK_S:
+            break
+        later_s = uptime_s
+        known.append((arrival_s, at_s - uptime_s))
     if known:
-        offset_s, arrival_s = max(known)
-        node.clocks[boot] = NodeClock(offset_s=offset_s, fed_s=arrival_s, born_s=arrival_s)
-    fresh = [at_s for _, at_s, _, _, late in rows if not late]
+        known.sort()
+        fed_s = known[-1][0]
+        node.clocks[boot] = NodeClock(
+            # One mad uptime among the last must not become the estimate.
+            offset_s=max(offset_s for _, offset_s in known[-3:]),
+            fed_s=fed_s,
+            born_s=known[0][0],
+            # What was placed too late by a collector that did not live to mend it is still to be moved.
+            placed_s=max(offset_s - DRIFT_PER_S * (fed_s - arrival_s) for arrival_s, offset_s in known),
+        )
+    fresh = [at_s for at_s, _, _, late in rows if not late]
     if fresh:
         node.first_s[boot], node.fresh_s[boot] = min(fresh), max(fresh)

@@ -12,11 +12,17 @@ from dataclasses import dataclass, field
 
 #: How fast a node's crystal may run slow: watch crystals and resonators hold 100 ppm.
 LEAK_PER_S = 100e-6
+#: How fast an offset may fall or rise for no other reason than the node's crystal, with room to spare.
+DRIFT_PER_S = 200e-6
 #: An offset that falls by more than this in one message is believed only when the next one agrees: one mad
 #: uptime must not pull every later sample into the past. [s]
 SUDDEN_S = 2.0
-#: A fall of the offset by more than this moves the rows already stored. [s]
+#: An offset that has fallen by more than this since rows were placed by it moves those rows. [s]
 REMAP_S = 0.5
+#: While what a node kept is coming in, the offset falls by more than this again and again; [s] ...
+FALLING_S = 0.05
+#: ... and has come to rest when it did not for so long. [s]
+AT_REST_S = 1.0
 #: A later sample whose uptime is smaller by more than this comes from a counter that began again. [s]
 BACK_S = 1.0
 #: Counters of milliseconds (30 and 32 bits) and of microseconds (32 bits) start again from zero here. [s]
@@ -33,8 +39,10 @@ class NodeClock:
     offset_s: float | None = None
     fed_s: float = 0.0
     born_s: float = 0.0
-    #: Set when the offset fell so far that rows already placed should move; the caller clears it.
-    fell: bool = False
+    #: The largest offset by which rows were placed that were not moved since.
+    placed_s: float | None = None
+    #: When the offset last fell by more than network delays explain.
+    fell_s: float = float("-inf")
     _doubt_s: float | None = None
     _last: tuple[int, float, float] | None = None
     #: (first sequence number that may lie behind the wrap, first that surely does, length of the counter).
@@ -46,8 +54,12 @@ class NodeClock:
         ``age_s``: how long before sending that was, by the node's own account.
         """
         extended_s = self._unwrapped(seq, uptime_s, arrival_s)
+        passed_s = max(0.0, arrival_s - self.fed_s)
         self._feed(extended_s + age_s, arrival_s)
         assert self.offset_s is not None
+        if self.placed_s is None:
+            self.placed_s = self.offset_s
+        self.placed_s = max(self.placed_s - DRIFT_PER_S * passed_s, self.offset_s)
         return min(extended_s + self.offset_s, arrival_s)
 
     @property
@@ -55,11 +67,29 @@ class NodeClock:
         """Whether its counter ever began again from zero; then raw uptime alone no longer places a row."""
         return bool(self._wraps)
 
+    @property
+    def fell(self) -> bool:
+        """Whether the offset fell so far, at once or bit by bit, that rows already placed must move."""
+        if self.offset_s is None or self.placed_s is None:
+            return False
+        return self.offset_s < self.placed_s - REMAP_S
+
+    def at_rest(self, now_s: float) -> bool:
+        """Whether the offset has stopped falling: rows moved before that would have to be moved again."""
+        return abs(now_s - self.fell_s) >= AT_REST_S
+
+    def settled(self) -> None:
+        """The rows were moved to where the offset now puts them."""
+        self.placed_s = self.offset_s
+
     def shift(self, by_s: float) -> None:
         """House time itself was moved."""
         if self.offset_s is not None:
             self.offset_s += by_s
+        if self.placed_s is not None:
+            self.placed_s += by_s
         self.fed_s += by_s
+        self.fell_s += by_s
         self.born_s += by_s
         if self._last is not None:
             self._last = (self._last[0], self._last[1], self._last[2] + by_s)
@@ -78,8 +108,8 @@ class NodeClock:
                 self.offset_s = leaked_s
                 return
         self._doubt_s = None
-        if candidate_s < self.offset_s - REMAP_S:
-            self.fell = True
+        if candidate_s < self.offset_s - FALLING_S:
+            self.fell_s = arrival_s
         self.offset_s = min(candidate_s, leaked_s)
 
     def _unwrapped(self, seq: int, uptime_s: float, arrival_s: float) -> float:
@@ -105,7 +135,7 @@ class NodeClock:
                     break
             else:
                 # A counter that makes no sense: begin the estimate anew, from this message.
-                self.offset_s = None
+                self.offset_s = self.placed_s = None
                 self._doubt_s = None
         self._last = (seq, extended_s, arrival_s)
         return extended_s

@@ -130,7 +130,7 @@ def judge_whole(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Verd
 
 
 def write_verdict(conn: sqlite3.Connection, teller: Teller, house: House, facts: RunFacts) -> Verdict | None:
-    """Judge a run that is over from all the store holds of it, and put the verdict down."""
+    """Judge a run that is over from all the store holds of it, and put the verdict down; says nothing of it."""
     try:
         verdict = judge_whole(conn, house, facts)
     except RecordError as trouble:
@@ -139,8 +139,12 @@ def write_verdict(conn: sqlite3.Connection, teller: Teller, house: House, facts:
     teller.outbox.live.pop(facts.run_id, None)
     teller.outbox.verdicts[facts.run_id] = verdict.as_json()
     teller.outbox.judged_with[facts.run_id] = _judged_with(conn, house, facts)
-    teller.say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
     return verdict
+
+
+def say_over(teller: Teller, facts: RunFacts, verdict: Verdict) -> None:
+    """A run's end is said once; what changes its verdict afterwards is an event of its own."""
+    teller.say(facts, f"run {facts.run_id} is over: {verdict.verdict}. {verdict.advice.text}")
 
 
 def _judged_with(conn: sqlite3.Connection, house: House, facts: RunFacts) -> list[JudgedWith]:

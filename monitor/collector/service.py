@@ -15,6 +15,7 @@ from threading import Event
 from monitor.alarms import AlarmMachine, Moment
 from monitor.alarms.channels import Channel
 from monitor.collector.afterwards import Afterwards, any_unjudged
+from monitor.collector.awake import Awake
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.gather import BATCH_S, gather
@@ -41,8 +42,6 @@ from monitor.timesource import TimeSource
 TICK_S = 0.25
 #: After the start, silence is not noticed for so long: what waited at a broker comes first. [s]
 GRACE_S = 3.0
-#: How much of real time silence must last besides, in a house that runs faster than life. [s]
-HASTE_S = 1.0
 #: Refused input is told of at most so often; every piece is counted and kept. [s]
 REFUSED_EVERY_S = 10.0
 
@@ -110,7 +109,8 @@ class Collector:
         self._clock = HouseClock(conn, self._time, run_open=run_open)
         self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
         self._storing = Storing(writer, outbox, self._ways, self._say, self._time, stop)
-        self._ingest = Ingest(self._recall, self._clock.house_s)
+        self._awake = Awake(self._clock.rate)
+        self._ingest = Ingest(self._recall, self._clock.house_s, self._awake)
         self._machine = AlarmMachine()
         self._machine.restore((row.body for row in reader.alarms(conn)), self._moment())
         self._teller = Teller(conn, outbox, self._machine, self._say_line, self._moment)
@@ -125,6 +125,7 @@ class Collector:
             self._ingest,
             self._board,
             self._afterwards,
+            self._awake,
             self.queue,
             self._say,
             self._time,
@@ -173,6 +174,7 @@ class Collector:
     def _round(self, arrivals: list[Arrival]) -> None:
         # Silence is measured up to here, not to the end of our own work with what has come.
         now_s = self._clock.now_s()
+        self._upkeep.held_up(self._awake.look(now_s))
         if arrivals:
             batch = self._ingest.take(arrivals)
             fresh = self._storing.commit(batch)
@@ -183,7 +185,7 @@ class Collector:
             self._refused += len(batch.refusals)
             # First: a run may have been waiting for a node that is heard only now.
             self._tell_news()
-            self._board.feed(fresh, now_s)
+            self._board.feed(self._ingest.in_place(fresh), now_s)
             self._afterwards.came(self._board.house, fresh)
         if self._time_for_tick(now_s):
             self._tick(now_s)
@@ -212,8 +214,7 @@ class Collector:
         self._uptake.look(now_s)
         self._upkeep.tick(now_s)
         if now_s - self._started_s >= GRACE_S * self._clock.rate:
-            # A faster house would take this machine's own tenths of a second for a silent node.
-            self._board.tick(now_s - HASTE_S * (self._clock.rate - 1.0))
+            self._board.tick(now_s, self._awake.listened_s)
         self._resting.tick(now_s)
         self._board.publish(now_s)
         # What is told is stored first; a disk that refuses keeps no alarm from being heard.

@@ -8,6 +8,7 @@ from pathlib import Path
 from queue import Queue
 
 from monitor.collector.afterwards import Afterwards
+from monitor.collector.awake import WORTH_SAYING_S, Awake
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.gather import BATCH_LIMIT
@@ -21,8 +22,8 @@ from monitor.timesource import TimeSource
 
 #: So long after the start house time follows no clock: what waited must land on the scale of its run. [s]
 SETTLE_S = 60.0
-#: Moved clocks are carried into the stored rows at most so often. [s]
-REMAP_EVERY_S = 2.0
+#: While what a node kept comes in, its better clock is carried into the stored rows at most so often. [s]
+REMAP_EVERY_S = 10.0
 #: What is over, and what was said, is sealed so often. [s]
 SEAL_EVERY_S = 60.0
 #: For so long at a time, so that a long backlog never keeps a node waiting. [s]
@@ -40,6 +41,7 @@ class Upkeep:
         ingest: Ingest,
         board: Board,
         afterwards: Afterwards,
+        awake: Awake,
         queue: Queue[Arrival],
         say: Callable[[str], None],
         time: TimeSource,
@@ -50,11 +52,13 @@ class Upkeep:
         self._ingest = ingest
         self._board = board
         self._afterwards = afterwards
+        self._awake = awake
         self._queue = queue
         self._say = say
         self._time = time
         self._settled_s = clock.now_s() + SETTLE_S * clock.rate
-        self._sealed_s = self._remapped_s = float("-inf")
+        self._sealed_s = float("-inf")
+        self._falling_s: float | None = None
         self._half_full = False
 
     def watch_clock(self, now_s: float) -> None:
@@ -67,6 +71,14 @@ class Upkeep:
             self._say(text)
         if moved_s:
             self._ingest.shift(moved_s)
+            self._awake.shift(moved_s)
+
+    def held_up(self, held_up_s: float) -> None:
+        """Say it when this machine did nothing for a while: nobody was watching then."""
+        if held_up_s >= WORTH_SAYING_S:
+            text = f"this machine was stalled or asleep for {held_up_s:.0f} s; nothing was watched meanwhile"
+            self._storing.journal("held_up", text, {"for_s": round(held_up_s, 3)})
+            self._say(text)
 
     def tick(self, now_s: float) -> None:
         """Whatever is due."""
@@ -77,24 +89,31 @@ class Upkeep:
             self._seal(now_s)
 
     def _remap(self, now_s: float) -> None:
-        """Carry a better estimate of a node's clock into the rows that were placed by a worse one."""
+        """Carry a better estimate of a node's clock into the rows that were placed by a worse one.
+
+        The engines get the node's rows only then, all from the store (:meth:`Ingest.in_place`).
+        """
         fallen = self._ingest.fallen()
-        if not fallen or abs(now_s - self._remapped_s) < REMAP_EVERY_S or self._queue.qsize() > BATCH_LIMIT:
+        if fallen and self._falling_s is None:
+            self._falling_s = now_s
+        if not fallen or self._falling_s is None:
             return
-        self._remapped_s = now_s
+        at_rest = self._queue.qsize() <= BATCH_LIMIT and all(clock.at_rest(now_s) for _, _, clock in fallen)
+        if not at_rest and abs(now_s - self._falling_s) < REMAP_EVERY_S:
+            return
+        self._falling_s = None
+        late_s = LATE_S * self._clock.rate
         for node, boot, clock in fallen:
-            clock.fell = False
-            if clock.wrapped or clock.offset_s is None:
-                continue
-            try:
-                span_s = (clock.born_s, clock.fed_s)
-                moved = self._storing.writer.remap(node.node_id, boot, span_s, clock.offset_s, LATE_S)
-            except StoreError as trouble:
-                clock.fell = True
-                self._storing.complain(str(trouble))
-                return
-            if moved:
-                self._board.rebuild_node(node.node_id, now_s)
+            span_s = (clock.born_s, clock.fed_s)
+            if clock.offset_s is not None and not clock.wrapped:
+                try:
+                    self._storing.writer.remap(node.node_id, boot, span_s, clock.offset_s, late_s)
+                except StoreError as trouble:
+                    self._storing.complain(str(trouble))
+                    return
+            clock.settled()
+            self._board.rebuild_node(node.node_id, now_s)
+            self._afterwards.moved(self._board.house, node.name, span_s)
 
     def _seal(self, now_s: float) -> None:
         """Runs that are over, and what was said, get their seal."""

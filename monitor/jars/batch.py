@@ -12,6 +12,7 @@ from typing import Any
 
 from monitor.jars.deviations import Deviation, deviations
 from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
+from monitor.jars.header_changes import HeaderChange, changed_after
 from monitor.jars.one_jar import OneJar, Placing, status_of
 from monitor.jars.review import check_list, content_hash, signature
 from monitor.jars.rows import Row, local_date, rows_of
@@ -21,6 +22,7 @@ from monitor.jars.state import BatchState, Clock, JarState
 from monitor.jars.times import Times, children, is_child, loaded, times_of
 from monitor.judge.verdict import Verdict
 from monitor.record.model import Run
+from monitor.tables.guidance import NOT_CHECKED
 
 #: Waiting so long with the lid off before lifting is suggested; less costs some seals, not safety (G42).
 REST = timedelta(minutes=5)
@@ -43,6 +45,7 @@ def batch_state(
         Aware.
     """
     form = verdict.as_json() if isinstance(verdict, Verdict) else verdict
+    entries = list(entries)
     rows = rows_of(entries)
     own = [row for row in rows if not is_child(row, run.run_id)]
     known_until_now = [row for row in own if row.entered <= now]
@@ -50,6 +53,7 @@ def batch_state(
     count = loaded(run, known_until_now)
     numbers = range(1, (count or 0) + 1)
     build = _Build(run, form, known_until_now, times, tuple(numbers), children(rows, run.run_id))
+    build.changed = [one for one in changed_after(entries, run.run_id, _jars_in(run)) if one.at <= now]
     return build.state(now, count)
 
 
@@ -68,6 +72,8 @@ class _Build:
         self.run, self.verdict, self.rows, self.times = run, verdict, rows, times
         self.numbers, self.children = numbers, children
         self.parent = run.extra.get("reprocess_of")
+        #: What was changed in the header after the jars were in.
+        self.changed: list[HeaderChange] = []
         #: Where nobody marked it, the bound that waits longest.
         self.lifted = times.lifted.late if times.lifted is not None else None
         self.refused: list[str] = []
@@ -100,6 +106,7 @@ class _Build:
             pack=self.run.batch.pack or "",
             jar_size=self.run.batch.jar or "",
             lot=str(self.run.batch.extra.get("lot_code") or ""),
+            time_caveat=NOT_CHECKED if NOT_CHECKED in (self.run.required.read_from or "") else "",
             processed_on=local_date(self.times.processed, self.run.zone),
             standing=basis,
             jars=jars,
@@ -124,6 +131,8 @@ class _Build:
 
     def _deviations(self, rows: Sequence[Row]) -> list[Deviation]:
         noted = self.run.extra.get("deviations") or ()
+        newest = max((row.id for row in rows), default=0)
+        changed = [change for change in self.changed if change.entry_id <= newest]
         return deviations(
             self.run.run_id,
             self.verdict,
@@ -132,6 +141,7 @@ class _Build:
             self.times.window_s,
             self.run.samples,
             [str(text) for text in noted],
+            [((change.at - self.run.started_at).total_seconds(), change) for change in changed],
         )
 
     def _case(
@@ -192,6 +202,12 @@ class _Build:
             text = "24 h from the end of the hold for a jar that did not seal"
             return (Clock("unsealed jars", self.times.day, text, ("G51", "G56")),)
         return ()
+
+
+def _jars_in(run: Run) -> datetime | None:
+    """When the jars first went in."""
+    marked = [mark.t_s for mark in run.marks if mark.kind == "jars_in"]
+    return run.started_at + timedelta(seconds=min(marked)) if marked else None
 
 
 def _numbers(value: object) -> tuple[int, ...]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from monitor.jars.header_changes import HeaderChange
 from monitor.jars.rows import Row
 from monitor.record.model import Sample
 
@@ -58,10 +59,12 @@ def deviations(
     window_s: tuple[float, float],
     samples: Sequence[Sample] = (),
     noted: Sequence[str] = (),
+    changed: Sequence[tuple[float, HeaderChange]] = (),
 ) -> list[Deviation]:
     """All deviations of a batch, the engine's first. ``window_s``: jars in to heat off, s of the run.
 
-    ``noted`` are departures written into the header when the run was started.
+    ``noted`` are departures written into the header when the run was started; ``changed`` what was changed in the
+    header after the jars were in, and when, s of the run.
 
     A closing entry is ``deviation_closed`` with ``{"deviation": key, "cause": ..., "action": ...}`` and ``by``;
     one without name, cause or action closes nothing. When a revision moves an onset, its key moves with it,
@@ -71,7 +74,9 @@ def deviations(
     closings = {str(r.body.get("deviation")): r for r in rows if r.kind == "deviation_closed" and _whole(r)}
     found = [_noted(number, text, jars) for number, text in enumerate(noted, 1)]
     found += [*_from_events(verdict, jars, window_s, samples), *_from_verdict(verdict, jars)]
-    found += [_from_entry(row, jars) for row in rows if row.kind == "deviation_opened"]
+    said = [(row.id, _from_entry(row, jars)) for row in rows if row.kind == "deviation_opened"]
+    said += [(change.entry_id, _from_change(at_s, change, jars)) for at_s, change in changed]
+    found += [form for _, form in sorted(said, key=lambda item: item[0])]
     return [_numbered(f"{run_id}-D{n}", form, closings) for n, form in enumerate(found, 1)]
 
 
@@ -140,6 +145,18 @@ def _noted(number: int, text: str, jars: Sequence[int]) -> dict[str, Any]:
         "what": text,
         "how_found": "at the start of the run",
         "start_s": 0.0,
+        "end_s": None,
+        "lowest_C": None,
+        "jars": tuple(jars),
+    }
+
+
+def _from_change(at_s: float, change: HeaderChange, jars: Sequence[int]) -> dict[str, Any]:
+    return {
+        "key": f"header-{change.entry_id}",
+        "what": change.what,
+        "how_found": f"in entry {change.entry_id}, by {change.by or 'nobody named'}",
+        "start_s": at_s,
         "end_s": None,
         "lowest_C": None,
         "jars": tuple(jars),

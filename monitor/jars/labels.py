@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from html import escape
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 import segno
 
@@ -45,6 +45,8 @@ SHEETS: dict[str, Sheet] = {
     "a4-plain-to-cut": Sheet((210.0, 297.0), (63.0, 36.0), 3, 7, 10.0, 12.0, cut=True),
     "letter-plain-to-cut": Sheet((215.9, 279.4), (63.0, 36.0), 3, 7, 12.0, 12.0, cut=True),
 }
+#: Where the pages are unless somebody says otherwise, for the code on a label.
+PAGES = "http://127.0.0.1:8517"
 CODE_MEANS = "The code is the run, the jar's number, and a check character that shows a wrong one."
 
 
@@ -69,7 +71,7 @@ class Label:
     @property
     def where(self) -> tuple[str, str]:
         """The storage status, and the lot with the jar."""
-        return self.status, f"lot {self.lot}, jar {self.jar}"
+        return self.status, f"lot {self.lot}, jar {self.jar}" if self.lot else f"jar {self.jar}"
 
 
 def check_character(text: str) -> str:
@@ -120,10 +122,17 @@ def labels(state: BatchState, base_url: str, jars: Iterable[int] | None = None) 
     return found
 
 
+def opens_here_alone(base_url: str) -> bool:
+    """Whether an address names the machine it is used on: a phone that reads it looks at itself."""
+    return urlsplit(base_url).hostname in ("127.0.0.1", "localhost", "::1")
+
+
 def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
     word = "shelf"
     if state.standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED):
         word = state.standing.words
+    if state.time_caveat:
+        word = f"{word}; time {state.time_caveat}"
     address = f"{base_url.rstrip('/')}/run?{urlencode({'run': state.run_id, 'jar': jar.jar})}"
     return Label(
         code=jar_code(state.run_id, jar.jar),
@@ -133,7 +142,7 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
         status=word,
         address=address,
         jar=jar.jar,
-        lot=state.lot or state.run_id,
+        lot=state.lot,
     )
 
 
@@ -170,7 +179,8 @@ def _style(form: Sheet) -> str:
     (width, height), (wide, high) = form.paper, form.label
     # The code takes what the label has to spare, and never less than a phone can read.
     code_mm = min(high - 5.0, wide * 0.34, 28.0)
-    size_pt = 8.0 if high < 30.0 else 9.0 if high < 45.0 else 11.0
+    small = high < 30.0
+    size_pt = 8.0 if small else 9.0 if high < 45.0 else 11.0
     return (
         f"@page{{size:{width}mm {height}mm;margin:0}}"
         f"body{{margin:0;font:{size_pt}pt/1.2 sans-serif;color:#000;background:#fff}}"
@@ -178,26 +188,31 @@ def _style(form: Sheet) -> str:
         f"display:grid;grid-template-columns:repeat({form.across},{wide}mm);grid-auto-rows:{high}mm;"
         f"column-gap:{form.gap}mm;align-content:start;overflow:hidden;break-after:page}}"
         ".page:last-child{break-after:auto}"
-        ".label{box-sizing:border-box;padding:2.2mm 3mm;display:flex;gap:2.5mm;overflow:hidden}"
+        ".label{box-sizing:border-box;padding:2.2mm 3mm;display:flex;gap:3mm;overflow:hidden}"
         + (".label{outline:0.2mm dashed #777}" if form.cut else "")
         + f".label svg{{width:{code_mm:.1f}mm;height:{code_mm:.1f}mm;flex:none}}.label p{{margin:0}}"
-        ".label div{min-width:0}.label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
+        # Words never stand in the code or its margin.
+        ".label div{min-width:0}.label div:first-child{flex:none}"
+        ".label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
         ".label .code{font:0.72em/1.15 monospace;overflow-wrap:anywhere}"
-        ".label.long{font-size:0.8em}"
-        ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
+        + f".label.long{{font-size:{0.74 if small else 0.8}em}}.label.longest{{font-size:{0.64 if small else 0.68}em}}"
+        + (".label.long svg{width:17mm;height:17mm}" if small else "")
+        + ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
     )
 
 
-def _crowded(label: Label) -> bool:
-    """Whether its words need smaller type, so that the code is never cut off."""
-    return len(label.status) > 30 or len(label.product) > 40
+def _crowded(label: Label) -> str:
+    """The class that gives many words smaller type, so that the code is never cut off."""
+    if len(label.status) > 80:
+        return " long longest"
+    return " long" if len(label.status) > 30 or len(label.product) > 40 else ""
 
 
 def _html(label: Label | None) -> str:
     if label is None:
         return "<div></div>"
     picture = segno.make(label.address, error="m", micro=False).svg_inline(border=0, omitsize=True)
-    kind = "label long" if _crowded(label) else "label"
+    kind = f"label{_crowded(label)}"
     return (
         f'<div class="{kind}"><div aria-label="code that opens the record">{picture}</div><div>'
         f'<p class="product">{escape(label.product)}</p><p>processed {escape(label.processed)}</p>'

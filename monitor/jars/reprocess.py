@@ -11,6 +11,7 @@ from monitor.errors import RefusedError
 from monitor.jars.disposition import Status
 from monitor.jars.state import BatchState
 from monitor.record.model import Run
+from monitor.tables.guidance import NOT_CHECKED
 from monitor.tables.processes import packs_and_jars, published_minutes
 
 INSTEAD = "Refrigerate or freeze the jars instead."
@@ -36,7 +37,10 @@ def hot_pack(parent: Run) -> HotPack | None:
         return None
     highest_m = site.altitude_m + (site.altitude_uncertainty_m or 0.0)
     cell = published_minutes(batch.food_id, "hot", batch.jar, altitude_m=highest_m)
-    return HotPack(float(cell.longer_minutes), cell.row.source) if cell is not None else None
+    if cell is None:
+        return None
+    source = cell.row.source if cell.row.checked else f"{cell.row.source} ({NOT_CHECKED})"
+    return HotPack(float(cell.longer_minutes), source)
 
 
 def reprocess_extra(

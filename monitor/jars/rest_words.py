@@ -7,10 +7,16 @@ from datetime import timedelta
 
 from monitor.jars.rest import JarAtRest, LidPull, Rest
 from monitor.jars.rows import local_time
-from monitor.judge.headspace import VacuumBand
+from monitor.judge.headspace import BRIMFUL, SNAP_KPA, VacuumBand
 from monitor.record.model import Run
 
 NEVER_A_PROOF = "An expectation, never a proof: judge the seal by press, look, tap and lift."
+
+#: Figures behind the expectation that were not read in any published source.
+NOT_CHECKED = (
+    f"Not from a published source: that a jar holds {BRIMFUL[0]:.0%} to {BRIMFUL[1]:.0%} of its name to the brim (from "
+    f"memory); the share of air; that a lid gives way at {SNAP_KPA[0]:.0f} to {SNAP_KPA[1]:.0f} kPa (our estimates)."
+)
 
 
 def at(run: Run, t_s: float) -> str:
@@ -79,8 +85,8 @@ def assumptions(rest: Rest) -> list[str]:
     """What the expectations rest on; nothing where none was given."""
     bands = [jar.vacuum for jar in rest.jars if jar.vacuum is not None]
     if bands:
-        return [f"Vacuum and lids: {bands[0].assumptions}"]
-    return [NEVER_A_PROOF] if rest.pull is not None else []
+        return [f"Vacuum and lids: {bands[0].assumptions}", NOT_CHECKED]
+    return [NEVER_A_PROOF, NOT_CHECKED] if rest.pull is not None else []
 
 
 def heard(run: Run, number: int, t_s: float) -> str:

@@ -29,9 +29,14 @@ class Row:
 
 def rows_of(entries: Iterable[Any]) -> list[Row]:
     """Entries in the order they were made, without those that a later one corrects."""
-    rows = sorted((_row(entry) for entry in entries), key=lambda row: row.id)
+    rows = all_rows(entries)
     corrected = {row.corrects for row in rows if row.corrects is not None}
     return [row for row in rows if row.id not in corrected]
+
+
+def all_rows(entries: Iterable[Any]) -> list[Row]:
+    """Entries in the order they were made, the corrected ones too."""
+    return sorted((_row(entry) for entry in entries), key=lambda row: row.id)
 
 
 def _row(entry: Any) -> Row:

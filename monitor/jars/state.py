@@ -72,6 +72,8 @@ class BatchState:
     jar_size: str
     #: The lot code of the load, empty where its record has none.
     lot: str
+    #: What must be said beside its time wherever that is used, empty where it was read in the printed guide.
+    time_caveat: str
     processed_on: date
     standing: Standing
     jars: tuple[JarState, ...]

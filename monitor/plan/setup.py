@@ -125,20 +125,24 @@ def _why_altitude(header: Run, answer: str) -> str:
 
 def _ways(header: Run, answer: str) -> tuple[Way, ...]:
     """What would help, each tried on the header; where something can be proven already, only what is better."""
-    checked = _checked_this_week(header)
-    tries: list[tuple[str, Run | None]] = []
     measured = basis_before_start(header).source != "altitude"
+    typed = _typed(header)
+    checked = None if typed is None else _checked(header, typed)
+    by_altitude = None if measured else _checked(header, header)
+    tries: list[tuple[str, Run | None]] = []
     setting = "Type today's altimeter setting (QNH) of an airport near by"
     barometer = "A barometer on the node, compared with an altimeter setting"
-    check = "Check this probe in the same week, at the ice point and at the boil, with that hour's altimeter setting"
+    check = "Check this probe at the ice point and at the boil, with that hour's altimeter setting"
+    blind = "The same check with the altitude alone, even in the same week"
     if not measured:
-        tries += [(setting, _typed(header)), (barometer, _with_barometer(header))]
+        tries += [(setting, typed), (barometer, _with_barometer(header))]
     if checked is not None and not _is_checked(header):
         tries.append((check, checked))
         if not measured:
             tries += [
                 ("That check, and today's altimeter setting", _typed(checked)),
                 ("That check, and the barometer", _with_barometer(checked)),
+                (blind, by_altitude),
             ]
     ways = tuple(Way(what, _answer(budget_of(run))) for what, run in tries if run is not None)
     better = tuple(way for way in ways if _BETTER.index(way.answer) > _BETTER.index(answer))
@@ -163,10 +167,13 @@ def _with_barometer(header: Run) -> Run:
     return replace(header, site=site)
 
 
-def _checked_this_week(header: Run) -> Run | None:
-    """The same set-up with a probe that was checked with care just before; None without an altitude."""
-    typed = _typed(header)
-    basis = None if typed is None else boil_basis(typed.site, header.started_at)
+def _checked(header: Run, then: Run) -> Run | None:
+    """The same set-up with a probe that was checked with care; ``then`` says what was known of the air at the check.
+
+    How long ago that was makes no difference to the judge within its 12 months: what changes between a check and a
+    run is in the budget as drift, and no part of the weather's share is forgiven to a check of the same week.
+    """
+    basis = boil_basis(then.site, header.started_at)
     if not isinstance(basis, BoilBasis):
         return None
     probe = header.probe

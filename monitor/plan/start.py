@@ -87,6 +87,16 @@ class StartDecision:
         return not self.missing
 
     @property
+    def instead(self) -> str:
+        """What is offered where something is missing and no jar is in boiling water yet."""
+        if self.may_start or self.record_anyway:
+            return ""
+        return (
+            "Jars that are in boiling water already are not lost to the record: say so, and the run is recorded, "
+            "and can be no more than unproven."
+        )
+
+    @property
     def sentence(self) -> str:
         """For the page: one sentence."""
         if self.may_start:

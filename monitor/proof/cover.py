@@ -13,6 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
@@ -36,6 +37,7 @@ TABLES = {
     "nodes": ("node_id", "node_id, name, first_seen_utc, source"),
     "judged_with": ("verdict_id", "verdict_id, node, low_s, high_s, offset_K"),
     "imported_runs": ("rowid", "run_id, sha256, at_utc"),
+    "imported_files": ("rowid", "run_id, name, sha256, upto, at_utc"),
 }
 
 #: Tables that no seal covers.
@@ -105,6 +107,15 @@ class Covered:
         for row in said["lost"]:
             self.lost[(row[0], row[1], row[2])] = list(row)
         self.more = bool(said["more"])
+
+    def has(self, node: int, boot: int, seq: int) -> bool:
+        """Whether a sample of this number was there."""
+        start = (node, boot)
+        if seq > self.upto.get(start, -1):
+            return False
+        holes = self.holes.get(start, [])
+        after = bisect_right(holes, seq, key=lambda span: span[0])
+        return not (after and holes[after - 1][1] >= seq)
 
 
 def covered_by(conn: sqlite3.Connection) -> Covered:

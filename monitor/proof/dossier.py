@@ -18,7 +18,7 @@ from monitor.proof.chain import Seal, read_chain, seal_from_json
 from monitor.record import Run, read_run
 from monitor.record.write import header_text, samples_text
 from monitor.store.entries import read_entries, reprocessings
-from monitor.store.reader import alarms, load_run, read_house
+from monitor.store.reader import alarms, as_it_came, load_run, read_house
 
 #: Files of an exported run folder. The first two are the record itself.
 RECORD_FILES = ("run.json", "samples.csv")
@@ -70,11 +70,8 @@ def verdict_form(run: Run) -> dict[str, Any]:
 
 def record_bytes(conn: sqlite3.Connection, run_id: str) -> dict[str, bytes]:
     """A run's two files as an export writes them. Raises UsageError, RecordError."""
-    row = conn.execute(
-        "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)
-    ).fetchone()
-    if row is not None and not read_entries(conn, run_id):
-        return dict(zip(RECORD_FILES, map(bytes, row), strict=True))
+    if (came := as_it_came(conn, run_id)) is not None:
+        return dict(zip(RECORD_FILES, came, strict=True))
     run = load_run(conn, run_id)
     texts = (header_text(run), samples_text(run.samples))
     return dict(zip(RECORD_FILES, (text.encode("utf-8") for text in texts), strict=True))
@@ -108,7 +105,7 @@ def lines_of(path: Path) -> list[dict[str, Any]]:
     if not path.exists():
         return []
     try:
-        rows = [json.loads(line) for line in path.read_text("utf-8").splitlines() if line]
+        rows = [json.loads(line) for line in path.read_bytes().split(b"\n") if line]
     except (OSError, ValueError) as trouble:
         raise RecordError(f"{path}: expected one JSON object a line ({trouble}).") from None
     if not all(isinstance(row, dict) for row in rows):

@@ -12,6 +12,7 @@ from monitor.proof.figures import (
     clock,
     day_time,
     esc,
+    floors_C,
     kelvin,
     metres,
     span,
@@ -48,7 +49,7 @@ def time_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
     started, completed = hold.get("started_s"), hold.get("completed_s")
     return [
         ("Required", asked(float(verdict["required_s"]))),
-        ("Source of the time", run.required.source or NOT_RECORDED),
+        ("Source of the time", run.required.read_from or NOT_RECORDED),
         ("Proven without a break", span(float(verdict["proven_s"]))),
         ("Possible at most", span(float(verdict["possible_s"]), up=True) + ", unknown counted as boiling"),
         ("Record began", day_time(run, run.started_at)),
@@ -77,9 +78,16 @@ def place_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
         ("Pressure from", str(verdict.get("boiling_point_from") or site.pressure_source or NOT_RECORDED)),
         ("Barometer compared", day_time(run, checked) if checked else NOT_RECORDED),
         ("Water boils at", celsius(verdict.get("boiling_point_C"))),
-        ("Counts as boiling from", celsius(verdict.get("floor_C"))),
+        ("Counts as boiling from", _floors(verdict)),
         ("Uncertainty U (k = 2)", "± " + kelvin(verdict.get("expanded_uncertainty_K"))),
     ]
+
+
+def _floors(verdict: Mapping[str, Any]) -> str:
+    found = floors_C(verdict)
+    if found is None or found[0] == found[1]:
+        return celsius(verdict.get("floor_C"))
+    return f"{celsius(found[0])} where a person saw it boil, {celsius(found[1])} where it boiled again unseen"
 
 
 def probe_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from html import escape
 from math import ceil, floor
+from typing import Any
 
 from monitor.jars.rows import instant, zone_of
+from monitor.judge.budget import ALLOWANCE_SEEN_K
 from monitor.record import Run
 
 NOT_RECORDED = "not recorded"
@@ -60,6 +63,18 @@ def stamp(run: Run, utc: str) -> str:
         return day_time(run, instant(utc))
     except (ValueError, OverflowError):
         return utc
+
+
+def floors_C(verdict: Mapping[str, Any]) -> tuple[float, float] | None:
+    """From where on a reading counts: where a person saw the boil, and as the verdict states it last. [°C]
+
+    A verdict states one floor; a boil that began again unseen had a higher one than the boil that was seen.
+    """
+    boil_C, stated_C = verdict.get("boiling_point_C"), verdict.get("floor_C")
+    if boil_C is None or stated_C is None:
+        return None
+    seen_C = round(float(boil_C) - ALLOWANCE_SEEN_K, 2) if verdict.get("seen_by_eye") else float(stated_C)
+    return min(seen_C, float(stated_C)), float(stated_C)
 
 
 def celsius(value: float | None) -> str:

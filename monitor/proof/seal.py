@@ -24,7 +24,8 @@ from monitor.store.runs import SHAPING, House, RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME, epoch_s, utc_text
 from monitor.timesource import TimeSource
 
-#: A node's ring holds its samples for minutes; after two days nothing comes late any more. [s]
+#: A node's ring holds its samples for minutes. What a broker held for longer than two days is looked for only
+#: where the collector judged the run again. [s]
 LATE_FOR_S = 2 * 86400.0
 
 #: Samples alone are worth a seal no more often than this. [s]
@@ -116,16 +117,19 @@ class _Sealed:
     last_utc: str
     entries_upto: int
     rows: int
+    verdicts_upto: int
 
 
 def _last_seals(conn: sqlite3.Connection) -> dict[str, _Sealed]:
     rows = conn.execute(
         "SELECT run_id, min(sealed_utc), max(sealed_utc), max(json_extract(statement, '$.entries.upto')),"
-        " json_extract(statement, '$.record.rows'), max(seal_id) FROM seals WHERE run_id != '' GROUP BY run_id"
+        " json_extract(statement, '$.record.rows'),"
+        " coalesce(max(json_extract(statement, '$.verdicts.upto')), 0), max(seal_id)"
+        " FROM seals WHERE run_id != '' GROUP BY run_id"
     )
     return {
-        run_id: _Sealed(first, newest_utc, int(upto), int(count))
-        for run_id, first, newest_utc, upto, count, _ in rows
+        run_id: _Sealed(first, newest_utc, int(upto), int(count), int(verdicts))
+        for run_id, first, newest_utc, upto, count, verdicts, _ in rows
     }
 
 
@@ -137,9 +141,20 @@ def _is_due(
     last = sealed.get(facts.run_id)
     if last is None or shaping_since(conn, facts.run_id, last.entries_upto):
         return True
-    if facts.imported or now_s - epoch_s(last.first_utc) > LATE_FOR_S:
+    if facts.imported:
+        return False
+    old = now_s - epoch_s(last.first_utc) > LATE_FOR_S
+    if old and not _judged_since(conn, facts.run_id, last.verdicts_upto):
         return False
     return count_rows(conn, house, facts) != last.rows or placed_in(conn, house, facts, last.last_utc)
+
+
+def _judged_since(conn: sqlite3.Connection, run_id: str, after_id: int) -> bool:
+    """Whether a verdict was put down after one: the collector judges a run again when something came of it."""
+    row = conn.execute(
+        "SELECT 1 FROM verdicts WHERE run_id = ? AND verdict_id > ? LIMIT 1", (run_id, after_id)
+    ).fetchone()
+    return row is not None
 
 
 def placed_in(conn: sqlite3.Connection, house: House, facts: RunFacts, sealed_utc: str) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import ceil, floor, inf
 from typing import Any
 
-from monitor.proof.figures import clock, esc
+from monitor.proof.figures import clock, esc, floors_C
 from monitor.record import Run, Sample
 
 WIDTH, LEFT, RIGHT = 1000.0, 62.0, 14.0
@@ -105,22 +105,22 @@ def _whole(samples: Sequence[Sample], offset: float, verdict: Mapping[str, Any],
 def _near(
     samples: Sequence[Sample], offset: float, verdict: Mapping[str, Any], across: Axis, top: float
 ) -> str:
-    boil, floor_C = verdict.get("boiling_point_C"), verdict.get("floor_C")
-    if boil is None or floor_C is None:
+    boil, counts = verdict.get("boiling_point_C"), floors_C(verdict)
+    if boil is None or counts is None:
         values = sorted(s.water_C + offset for s in samples if s.water_C is not None)
         boil = values[-1] if values else 100.0
         low, high = boil - 2.0, boil + 1.0
         lines = ""
     else:
-        low, high = floor(float(floor_C) - 1.2), ceil(float(boil) + 0.8)
+        low, high = floor(counts[0] - 1.2), ceil(float(boil) + 0.8)
         lines = ""
     up = Axis(float(low), float(high), top + _NEAR_H, top)
-    if verdict.get("boiling_point_C") is not None:
-        sure = float(verdict["floor_C"]) + float(verdict.get("expanded_uncertainty_K") or 0.0)
+    if counts is not None:
+        sure = counts[0] + float(verdict.get("expanded_uncertainty_K") or 0.0)
         lines = (
             _level(verdict["boiling_point_C"], up, "boil", f"boiling point {verdict['boiling_point_C']:.2f}")
             + _level(sure, up, "sure", f"floor + U {sure:.2f}")
-            + _level(verdict["floor_C"], up, "floor", f"floor {verdict['floor_C']:.2f}")
+            + _level(counts[0], up, "floor", f"floor {counts[0]:.2f}")
         )
     return (
         _grid(up, 1.0, "{:.0f}")

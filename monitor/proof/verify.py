@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import MonitorError, RecordError
+from monitor.errors import MonitorError, RecordError, UsageError
 from monitor.proof.canon import page_stamp
 from monitor.proof.closed import open_closed
 from monitor.proof.compare import compare_verdicts
@@ -21,36 +21,48 @@ from monitor.store.database import STORE_NAME
 from monitor.store.reader import open_reader
 
 
-def verify_path(path: Path, key: str | None = None) -> Report:
+def verify_path(path: Path, key: str | None = None, chain: str | None = None) -> Report:
     """Check a path; ``key`` is a public key that must have signed it.
+
+    ``chain``: a value that a store's chain had once; a store or whole export must still lead through it. Without
+    one, a store that lost its newest seals and all they cover looks like one that was never so long.
 
     Raises
     ------
     MonitorError
         There is nothing here that could be checked.
     """
+    if path.is_file() and path.name == STORE_NAME:
+        return verify_store_at(path.parent, key, chain)
     if path.is_file():
-        return verify_store_at(path.parent, key) if path.name == STORE_NAME else verify_proof(path, key)
+        _only_a_store(chain)
+        return verify_proof(path, key)
     if not path.is_dir():
         raise RecordError(
             f"{path}: no such file or folder.", "Name a proof, an exported folder or a data directory."
         )
     if (path / "run.json").exists() or (path / SEAL_FILE).exists():
+        _only_a_store(chain)
         return verify_folder(path, key)
     if (path / MANIFEST_FILE).exists() or (path / "runs").is_dir():
-        return verify_export(path, key)
+        return verify_export(path, key, chain)
     if (path / STORE_NAME).exists():
-        return verify_store_at(path, key)
+        return verify_store_at(path, key, chain)
     raise RecordError(
         f"{path}: neither a run folder (run.json, samples.csv) nor an export (manifest.json) nor a store "
         f"({STORE_NAME})."
     )
 
 
-def verify_store_at(data_dir: Path, key: str | None = None) -> Report:
+def _only_a_store(chain: str | None) -> None:
+    if chain is not None:
+        raise UsageError("a chain value is looked for in a store or a whole export; this is neither.")
+
+
+def verify_store_at(data_dir: Path, key: str | None = None, chain: str | None = None) -> Report:
     """Check the store of a data directory. Raises StoreError."""
     with closing(open_reader(data_dir)) as conn:
-        return verify_store(conn, str(data_dir), key)
+        return verify_store(conn, str(data_dir), key, chain=chain)
 
 
 # --- a proof ----------------------------------------------------------------------------------------------
@@ -103,14 +115,14 @@ def verify_proof_bytes(data: bytes, name: str = "proof", key: str | None = None)
 # --- a whole export ---------------------------------------------------------------------------------------
 
 
-def verify_export(folder: Path, key: str | None = None) -> Report:
+def verify_export(folder: Path, key: str | None = None, chain: str | None = None) -> Report:
     """Check an ``export --all``: every file against the manifest, every run against its seal and samples."""
     report, _ = check_manifest(folder, key)
     for run_folder in sorted((folder / "runs").glob("*")):
         if run_folder.is_dir():
             _take_run(run_folder, report, key)
     if (folder / STORE_NAME).exists():
-        _take_store(folder, report, key)
+        _take_store(folder, report, key, chain)
     return report
 
 
@@ -144,11 +156,12 @@ def _take_run(run_folder: Path, report: Report, key: str | None) -> None:
         report.problem(f"{prefix}{trouble}")
 
 
-def _take_store(folder: Path, report: Report, key: str | None) -> None:
+def _take_store(folder: Path, report: Report, key: str | None, chain: str | None) -> None:
     try:
         # Immutable: looking must not change a byte of the copy, nor leave a journal beside it.
         uri = f"{(folder / STORE_NAME).resolve().as_uri()}?mode=ro&immutable=1"
         with closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as conn:
-            report.take(verify_store(conn, str(folder), key, judge_again=False), "copy of the store: ")
+            found = verify_store(conn, str(folder), key, judge_again=False, chain=chain)
+            report.take(found, "copy of the store: ")
     except (MonitorError, sqlite3.Error) as trouble:
         report.problem(f"copy of the store: {trouble}")

@@ -5,29 +5,35 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
 from monitor.errors import MonitorError, RecordError
+from monitor.proof.as_sealed import late_since
 from monitor.proof.canon import sha256
 from monitor.proof.chain import Seal, check_links, read_chain
 from monitor.proof.compare import compare_verdicts
 from monitor.proof.dossier import RECORD_FILES, record_bytes, run_of, verdict_form
 from monitor.proof.report import Report
 from monitor.proof.seal import is_finished, placed_in, shaping_since
-from monitor.proof.verify_cover import check_cover
+from monitor.proof.verify_cover import check_cover, is_there
 from monitor.record import Run
-from monitor.record.write import header_text, samples_text
+from monitor.store.journal import last_restore
 from monitor.store.runs import House, read_house
 
 
 def verify_store(
-    conn: sqlite3.Connection, name: str, key: str | None = None, *, judge_again: bool = True
+    conn: sqlite3.Connection,
+    name: str,
+    key: str | None = None,
+    *,
+    judge_again: bool = True,
+    chain: str | None = None,
 ) -> Report:
     """Check a store.
 
-    ``judge_again`` False leaves out the judging, for a copy whose runs are checked elsewhere.
+    ``judge_again`` False leaves out the judging, for a copy whose runs are checked elsewhere. ``chain`` is a value
+    that the chain had once.
 
     Raises
     ------
@@ -36,24 +42,41 @@ def verify_store(
     """
     report = Report(f"store {name}")
     _quick_check(conn, report)
-    chain = read_chain(conn)
-    check_links(chain, report, key)
+    seals = read_chain(conn)
+    check_links(seals, report, key)
+    _check_known(seals, chain, report)
     if report.problems:
         report.remark("the chain is broken; what it covers is checked as far as it can be")
     try:
-        check_cover(conn, chain, report)
+        check_cover(conn, seals, report)
         house = read_house(conn)
     except (MonitorError, ValueError, KeyError, TypeError) as trouble:
         report.problem(f"the entries can no longer be read: {trouble}")
         return report
     _check_imported(conn, report)
-    _check_runs(conn, house, chain, report, judge_again)
-    if chain:
-        report.remark(f"{len(chain)} seals; the chain ends in {chain[-1].chain}")
+    _check_runs(conn, house, seals, report, judge_again)
+    tried = last_restore(conn)
+    report.remark(
+        "no restore of this store has been tried yet; once a year it should be ('boilwitness import --help')"
+        if tried is None
+        else f"last restore tried {tried[0]}: {tried[1]}"
+    )
+    if seals:
+        report.remark(f"{len(seals)} seals; the chain ends in {seals[-1].chain}")
     else:
         report.sealed = False
         report.remark("NOT SEALED: no run in this store has been sealed yet")
     return report
+
+
+def _check_known(seals: list[Seal], chain: str | None, report: Report) -> None:
+    if chain is None:
+        return
+    place = next((seal for seal in seals if seal.chain == chain), None)
+    if place is None:
+        report.problem(f"the chain no longer leads through {chain}: seals were removed, or all made anew")
+    else:
+        report.remark(f"the chain leads through the value that was named, as seal {place.seal_id}")
 
 
 def _quick_check(conn: sqlite3.Connection, report: Report) -> None:
@@ -68,6 +91,13 @@ def _check_imported(conn: sqlite3.Connection, report: Report) -> None:
     ):
         if sha256(bytes(header) + b"\0" + bytes(samples)) != stated:
             report.problem(f"run {run_id}: the record is not the one that was taken in")
+    if not is_there(conn, "imported_files"):
+        return
+    for run_id, name, content, stated in conn.execute(
+        "SELECT run_id, name, content, sha256 FROM imported_files ORDER BY run_id, name"
+    ):
+        if sha256(bytes(content)) != stated:
+            report.problem(f"run {run_id}: {name} beside it is not the one that was taken in")
 
 
 def _check_runs(
@@ -84,7 +114,7 @@ def _check_runs(
         if run_id in by_run:
             inner = Report(run_id)
             try:
-                _check_run(conn, run_id, by_run[run_id], inner, judge_again)
+                _check_run(conn, house, run_id, by_run[run_id], chain, inner, judge_again)
             except (KeyError, TypeError, ValueError) as trouble:
                 inner.problem(f"its seals cannot be read ({trouble})")
             report.take(inner, f"run {run_id}: ")
@@ -93,9 +123,14 @@ def _check_runs(
 
 
 def _check_run(
-    conn: sqlite3.Connection, run_id: str, seals: list[Seal], report: Report, judge_again: bool
+    conn: sqlite3.Connection,
+    house: House,
+    run_id: str,
+    seals: list[Seal],
+    chain: list[Seal],
+    report: Report,
+    judge_again: bool,
 ) -> None:
-    house = read_house(conn)
     _check_reseals(conn, house, run_id, seals, report)
     said = seals[-1].said
     try:
@@ -110,7 +145,7 @@ def _check_run(
     elif placed_in(conn, house, house.runs[run_id], seals[-1].sealed_utc):
         report.remark("its samples have a better place in time since it was sealed: the journal says so")
     else:
-        _explain(conn, run_id, run, said, report)
+        _explain(conn, house, run, seals, chain, report)
     if judge_again and same:
         again = verdict_form(run)
         compare_verdicts(said["verdict"], again, said["engine"], report)
@@ -122,25 +157,18 @@ def _fits(files: Mapping[str, bytes], said: Mapping[str, Any]) -> bool:
 
 
 def _explain(
-    conn: sqlite3.Connection, run_id: str, run: Run, said: Mapping[str, Any], report: Report
+    conn: sqlite3.Connection, house: House, run: Run, seals: list[Seal], chain: list[Seal], report: Report
 ) -> None:
     """A record that is not as it was sealed: by what was said or came since, or by another hand."""
-    shaped = shaping_since(conn, run_id, said["entries"]["upto"])
+    facts, said = house.runs[run.run_id], seals[-1].said
+    shaped = shaping_since(conn, run.run_id, said["entries"]["upto"])
     if shaped:
         report.remark(f"{shaped} entries changed the record since it was sealed; it waits to be sealed again")
         return
-    last = said["record"]["last_arrival_s"]
-    if last is not None:
-        early = tuple(s for s in run.samples if s.arrival_s is None or s.arrival_s <= last)
-        late = len(run.samples) - len(early)
-        trimmed = replace(run, samples=early)
-        files = {
-            "run.json": header_text(trimmed).encode(),
-            "samples.csv": samples_text(trimmed.samples).encode(),
-        }
-        if late and _fits(files, said):
-            report.remark(f"{late} samples came late, after it was sealed; it waits to be sealed again")
-            return
+    late = 0 if facts.imported else late_since(conn, house, facts, seals[-1], chain)
+    if late:
+        report.remark(f"{late} samples came late, after it was sealed; it waits to be sealed again")
+        return
     was, now = said["record"]["samples"], len(run.samples)
     how = "" if was == now else f" ({was} samples were sealed, {now} are there)"
     report.problem(f"the record was changed after it was sealed{how}, and nothing in the store says why")

@@ -29,7 +29,8 @@ HOW = (
     "<code>python3 check.py</code> (3.8 or later, nothing to install). It prints the SHA-256 of all that is above the "
     "last line, to be compared with that line; writes the record as <code>run.json</code> and "
     "<code>samples.csv</code>; and counts, from the readings alone, the longest time for which their corrected 30 s "
-    "mean stood above the floor by the whole uncertainty, jars in, heat on. The proven time cannot be more than 3 s "
+    "mean stood above the lowest floor that counted by the whole uncertainty, jars in, heat on. The proven time "
+    "cannot be more than 3 s "
     "longer; it may be shorter, for a boil begins where the rise has ended. The handbook prints a stricter program; "
     "<code>boilwitness verify</code> judges the readings anew and draws this page again, byte for byte. A hash shows "
     "change, not authorship: for that, a signature, or the last line kept elsewhere.</p>"
@@ -50,6 +51,8 @@ for name in "run.json", "samples.csv":
 run = json.load(open("run.json", encoding="utf-8"))
 verdict = json.loads(inside("dossier"))["verdict"]
 floor, U = verdict["floor_C"], verdict["expanded_uncertainty_K"]
+if floor and verdict["seen_by_eye"]:
+    floor = min(floor, verdict["boiling_point_C"] - 1)
 marks = [(m["t_s"], m["kind"]) for m in run.get("marks") or []]
 start = max([t for t, k in marks if k == "jars_in"] or [1e9])
 out = "heat_off", "jars_lifted"

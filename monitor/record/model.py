@@ -82,6 +82,13 @@ class Required:
     source: str | None = None
     extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
 
+    @property
+    def read_from(self) -> str | None:
+        """The source, with what must be shown beside it: a time that nobody checked, a process of the cook's own."""
+        caveat = str(self.extra.get("caveat") or "")
+        source = self.source or ""
+        return f"{source} ({caveat})".strip() if caveat and caveat not in source else self.source
+
 
 @dataclass(frozen=True, slots=True)
 class Calibration:

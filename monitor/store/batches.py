@@ -95,12 +95,16 @@ def load_batches(
     by_run: dict[str | None, list[Entry]] = {}
     for entry in read_entries(conn):
         by_run.setdefault(entry.run_id, []).append(entry)
+
+    def said(facts: RunFacts) -> list[Entry]:
+        # With an imported record came what was said of it elsewhere.
+        return read_entries(conn, facts.run_id) if facts.imported else by_run.get(facts.run_id, [])
+
     starts = [entry for entries in by_run.values() for entry in entries if entry.kind == "run_started"]
     return [
         state
         for facts in house.runs.values()
-        if (state := _state(conn, house, facts, by_run.get(facts.run_id, []), starts, now, judged))
-        is not None
+        if (state := _state(conn, house, facts, said(facts), starts, now, judged)) is not None
     ]
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import StoreError, UsageError
+from monitor.store.beside import ENTRIES, came_along
 from monitor.store.database import open_writer, transaction
 from monitor.store.stamp import SYSTEM_TIME, machine_boot, parse_utc, utc_text
 from monitor.timesource import TimeSource
@@ -119,6 +120,11 @@ def append_entry(
         finally:
             conn.close()
     row = _row(kind, body, run_id, by, happened_utc, corrects, reason, time)
+    if run_id and corrects and any(old[0] == corrects for old in came_along(store, run_id, ENTRIES)):
+        raise UsageError(
+            f"entry {corrects} came in with the record and stands as it is.",
+            "Say what is right in an entry of its own.",
+        )
     try:
         if store.in_transaction:
             return _insert(store, row)
@@ -139,17 +145,22 @@ def read_entries(
     *,
     after_id: int = 0,
 ) -> list[Entry]:
-    """Entries in the order they were made; of one run and of some kinds when these are given."""
+    """Entries in the order they were made; of one run and of some kinds when these are given.
+
+    Of one run, also those that came in with its record: first, since they were made before.
+    """
     where, values = ["id > ?"], list[Any]([after_id])
     if run_id is not None:
         where.append("run_id = ?")
         values.append(run_id)
-    if kinds is not None:
-        wanted = list(kinds)
+    wanted = None if kinds is None else list(kinds)
+    if wanted is not None:
         where.append(f"kind IN ({', '.join('?' * len(wanted))})")
         values += wanted
     rows = conn.execute(f"SELECT {_COLUMNS} FROM entries WHERE {' AND '.join(where)} ORDER BY id", values)
-    return [_entry(row) for row in rows]
+    along = came_along(conn, run_id, ENTRIES) if run_id is not None else []
+    came = [Entry(*row) for row in along if row[0] > after_id and (wanted is None or row[2] in wanted)]
+    return [*came, *(_entry(row) for row in rows)]
 
 
 def reprocessings(conn: sqlite3.Connection, run_id: str) -> list[Entry]:
@@ -186,10 +197,12 @@ def _row(
 
 
 def _insert(conn: sqlite3.Connection, row: tuple[Any, ...]) -> int:
+    # No number is given twice, not even one that came in with a record.
     cursor = conn.execute(
-        "INSERT INTO entries (run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s,"
-        " machine_boot) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        row,
+        "INSERT INTO entries (id, run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s,"
+        " machine_boot) SELECT 1 + max(coalesce((SELECT max(id) FROM entries), 0), coalesce((SELECT max(upto)"
+        " FROM imported_files WHERE name = ?), 0)), ?, ?, ?, ?, ?, ?, ?, ?, ?, ?",
+        (ENTRIES, *row),
     )
     return int(cursor.lastrowid or 0)
 

@@ -12,7 +12,7 @@ from monitor.record.parquet import PARQUET_FILE, write_parquet
 from monitor.store.database import STORE_NAME
 from monitor.store.entries import read_entries
 from monitor.store.open_files import TABLES, entry_form, line_of, table_lines, write_node
-from monitor.store.reader import load_run
+from monitor.store.reader import as_it_came, load_run
 from monitor.store.runs import read_house
 
 
@@ -37,12 +37,9 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: 
         write_run(run, folder)
         if parquet:
             write_parquet(run.samples, folder / PARQUET_FILE)
-        if read_house(conn).runs[run_id].imported and not entries:
-            header, samples = conn.execute(
-                "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)
-            ).fetchone()
-            (folder / "run.json").write_bytes(header)
-            (folder / "samples.csv").write_bytes(samples)
+        if (came := as_it_came(conn, run_id)) is not None:
+            for name, data in zip(("run.json", "samples.csv"), came, strict=True):
+                (folder / name).write_bytes(data)
         if entries:
             _write(folder / "entries.jsonl", (line_of(entry_form(entry)) for entry in entries))
     return folder
@@ -91,12 +88,16 @@ def safe_name(run_id: str) -> str:
 
 def _write_imported(conn: sqlite3.Connection, folder: Path) -> None:
     """Records from elsewhere, as they came: what people said of one here may have changed its place in ``runs``."""
-    rows = conn.execute("SELECT run_json, samples_csv FROM imported_runs ORDER BY rowid")
-    for number, (header, samples) in enumerate(rows, start=1):
+    rows = conn.execute("SELECT run_id, run_json, samples_csv FROM imported_runs ORDER BY rowid").fetchall()
+    for number, (run_id, header, samples) in enumerate(rows, start=1):
         place = folder / str(number)
         place.mkdir(parents=True, exist_ok=True)
         (place / "run.json").write_bytes(header)
         (place / "samples.csv").write_bytes(samples)
+        for name, content in conn.execute(
+            "SELECT name, content FROM imported_files WHERE run_id = ? ORDER BY name", (run_id,)
+        ):
+            (place / name).write_bytes(content)
 
 
 def _write(path: Path, lines: Iterable[str]) -> None:

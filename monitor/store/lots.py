@@ -3,7 +3,13 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from monitor.plan.lot import lot_code
 from monitor.store.runs import read_house
 
 
@@ -15,3 +21,16 @@ def lots(conn: sqlite3.Connection) -> dict[str, str]:
         for run_id, batch in batches
         if isinstance(batch, dict) and "lot_code" in batch
     }
+
+
+def with_lot(conn: sqlite3.Connection, header: Mapping[str, Any]) -> dict[str, Any]:
+    """A header that is about to start a run, with a lot code of its own where it has none."""
+    batch = header.get("batch")
+    told = dict(batch) if isinstance(batch, Mapping) else {}
+    if not told.get("lot_code"):
+        started_at = datetime.fromisoformat(str(header["started_at"]))
+        # Without a known zone: the day by the header's own offset.
+        with suppress(ZoneInfoNotFoundError, ValueError):
+            started_at = started_at.astimezone(ZoneInfo(str(header.get("zone") or "UTC")))
+        told["lot_code"] = lot_code(str(header["run_id"]), started_at.date(), lots(conn))
+    return {**header, "batch": told}

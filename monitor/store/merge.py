@@ -9,13 +9,23 @@ carried on beyond that; a value that finds no row stands in a row of its own, wi
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
-from typing import NamedTuple
+from collections.abc import Callable, Iterable
+from typing import Any, NamedTuple
 
 from monitor.record.model import Sample
+from monitor.store.samples import SELECT
 
 #: How much later the row may be that takes a value along. [s]
 ALONG_S = 5.0
+
+
+#: Whether a row was known at some moment; the number is that of a conflict, None for a sample.
+Known = Callable[[tuple[Any, ...], int | None], bool]
+
+
+def everything(row: tuple[Any, ...], conflict: int | None) -> bool:
+    """All that the store holds."""
+    return True
 
 
 class Span(NamedTuple):
@@ -27,32 +37,34 @@ class Span(NamedTuple):
     auxiliary: bool
 
 
-def spans_of(conn: sqlite3.Connection, serving: Iterable[tuple[str, float, float]]) -> list[Span]:
+def spans_of(
+    conn: sqlite3.Connection, serving: Iterable[tuple[str, float, float]], known: Known = everything
+) -> list[Span]:
     """Who leads: of the nodes that serve at the same time, the one whose water was heard first."""
     numbers = dict(conn.execute("SELECT name, node_id FROM nodes"))
-    known = [(numbers[name], low_s, high_s) for name, low_s, high_s in serving if name in numbers]
-    if len(known) < 2:
-        return [Span(*one, auxiliary=False) for one in known]
-    water_s = [_first_water_s(conn, *one) for one in known]
-    order = sorted(range(len(known)), key=lambda at: (water_s[at], at))
+    there = [(numbers[name], low_s, high_s) for name, low_s, high_s in serving if name in numbers]
+    if len(there) < 2:
+        return [Span(*one, auxiliary=False) for one in there]
+    water_s = [_first_water_s(conn, *one, known) for one in there]
+    order = sorted(range(len(there)), key=lambda at: (water_s[at], at))
     leading: list[tuple[int, float, float]] = []
     spans: list[Span] = []
     for at in order:
-        node, low_s, high_s = known[at]
+        node, low_s, high_s = there[at]
         beside = any(low < high_s and low_s < high for other, low, high in leading if other != node)
         spans.append(Span(node, low_s, high_s, auxiliary=beside))
         if not beside:
-            leading.append(known[at])
+            leading.append(there[at])
     return spans
 
 
-def _first_water_s(conn: sqlite3.Connection, node: int, low_s: float, high_s: float) -> float:
-    row = conn.execute(
-        "SELECT at_s FROM samples WHERE node = ? AND at_s BETWEEN ? AND ?"
-        " AND (water_C IS NOT NULL OR water_fault IS NOT NULL) ORDER BY at_s LIMIT 1",
+def _first_water_s(conn: sqlite3.Connection, node: int, low_s: float, high_s: float, known: Known) -> float:
+    rows = conn.execute(
+        f"{SELECT} WHERE node = ? AND at_s BETWEEN ? AND ?"
+        " AND (water_C IS NOT NULL OR water_fault IS NOT NULL) ORDER BY at_s",
         (node, low_s, min(high_s, 1e12)),
-    ).fetchone()
-    return float(row[0]) if row else float("inf")
+    )
+    return next((float(row[3]) for row in rows if known(row, None)), float("inf"))
 
 
 def stands_beside(sample: Sample) -> bool:

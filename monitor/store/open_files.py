@@ -43,7 +43,11 @@ TABLES = {
         "signed_by",
     ),
     "imported_runs": ("run_id", "sha256", "at_utc"),
+    "imported_files": ("run_id", "name", "sha256", "upto", "at_utc"),
 }
+
+#: Tables that an export of an older form does not have.
+LATER = frozenset({"judged_with", "imported_files"})
 
 #: Columns that hold JSON as text: written as what they say.
 _JSON = frozenset({"body", "verdict"})
@@ -66,7 +70,7 @@ def table_lines(conn: sqlite3.Connection, table: str) -> Iterator[str]:
     names = TABLES[table]
     order = (
         "rowid"
-        if table == "imported_runs"
+        if table in ("imported_runs", "imported_files")
         else "1, 2, 3"
         if table in ("lost", "receipts", "judged_with")
         else "1"
@@ -84,7 +88,12 @@ def _out(name: str, value: Any) -> Any:
 def table_rows(path: Path, table: str) -> Iterator[tuple[Any, ...]]:
     """The rows that :func:`table_lines` wrote, ready for the table. Raises RecordError with file and line."""
     names = TABLES[table]
-    for number, line in enumerate(_text(path).splitlines(), start=1):
+    if table in LATER and not path.exists():
+        return
+    # Not splitlines: a note may hold one of the other signs that end a line.
+    for number, line in enumerate(_text(path).split("\n"), start=1):
+        if not line:
+            continue
         try:
             form = json.loads(line)
             yield tuple(_in(name, form[name]) for name in names)

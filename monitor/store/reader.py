@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from monitor.record import Run, Sample, read_run
+from monitor.store.beside import ALARMS, came_along
 from monitor.store.database import open_reader
-from monitor.store.merge import Merger, spans_of, stands_beside
+from monitor.store.merge import Known, Merger, everything, spans_of, stands_beside
 from monitor.store.rows import AlarmRow, LiveRow, NodeRow, RefusalRow, RunRow
-from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
+from monitor.store.runs import FOREVER_S, SHAPING, House, RunFacts, read_house
 from monitor.store.samples import COLUMNS, SELECT, row_sample
 from monitor.store.stamp import epoch_text
 
@@ -25,6 +26,7 @@ __all__ = [
     "RefusalRow",
     "RunRow",
     "alarms",
+    "as_it_came",
     "conflicts",
     "data_version",
     "events",
@@ -116,18 +118,23 @@ def whole_run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
 
 
 def run_samples(
-    conn: sqlite3.Connection, house: House, facts: RunFacts, *, since_s: float | None = None
+    conn: sqlite3.Connection,
+    house: House,
+    facts: RunFacts,
+    *,
+    since_s: float | None = None,
+    known: Known = everything,
 ) -> list[Sample]:
     """The samples of a run's nodes between its start and end, in time order, conflicting ones twice.
 
-    ``since_s`` (seconds since the run's start) leaves out what came earlier.
+    ``since_s`` (seconds since the run's start) leaves out what came earlier; ``known``, what was not known then.
     """
     start_s = facts.started_s if since_s is None else facts.started_s + since_s
     end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
     found: list[tuple[Sample, bool]] = []
-    for span in spans_of(conn, house.serving(facts.canner, facts.started_s, end_s)):
+    for span in spans_of(conn, house.serving(facts.canner, facts.started_s, end_s), known):
         low_s = max(span.low_s, start_s)
-        for sample in _span(conn, facts.started_s, span.node, low_s, min(span.high_s, 1e12)):
+        for sample in _span(conn, facts.started_s, (span.node, low_s, min(span.high_s, 1e12)), known):
             found.append((sample, span.auxiliary or stands_beside(sample)))
     found.sort(key=lambda item: (item[0].t_s, item[0].boot or 0, item[0].seq or 0))
     if not any(auxiliary for _, auxiliary in found):
@@ -137,12 +144,16 @@ def run_samples(
     return [*merged, *merger.flush()]
 
 
-def _span(conn: sqlite3.Connection, started_s: float, node: int, low_s: float, high_s: float) -> list[Sample]:
-    span = (node, low_s, high_s)
+def _span(
+    conn: sqlite3.Connection, started_s: float, span: tuple[int, float, float], known: Known
+) -> list[Sample]:
     rows = conn.execute(f"{SELECT} WHERE node = ? AND at_s BETWEEN ? AND ? ORDER BY at_s", span)
-    samples = [row_sample(row, started_s) for row in rows]
-    twice = conn.execute("SELECT came FROM conflicts WHERE node = ? AND at_s BETWEEN ? AND ?", span)
-    samples += [row_sample(tuple(json.loads(came)), started_s) for (came,) in twice]
+    samples = [row_sample(row, started_s) for row in rows if known(row, None)]
+    twice = conn.execute(
+        "SELECT conflict_id, came FROM conflicts WHERE node = ? AND at_s BETWEEN ? AND ?", span
+    )
+    came = ((number, tuple(json.loads(text))) for number, text in twice)
+    samples += [row_sample(row, started_s) for number, row in came if known(row, number)]
     return samples
 
 
@@ -154,6 +165,16 @@ def _imported_samples(conn: sqlite3.Connection, run_id: str) -> tuple[Sample, ..
         (Path(folder) / "run.json").write_bytes(header)
         (Path(folder) / "samples.csv").write_bytes(table)
         return read_run(Path(folder)).samples
+
+
+def as_it_came(conn: sqlite3.Connection, run_id: str) -> tuple[bytes, bytes] | None:
+    """``run.json`` and ``samples.csv`` of a record from elsewhere, unless somebody changed here what they say."""
+    row = conn.execute(
+        "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?1 AND NOT EXISTS (SELECT 1 FROM entries"
+        f" WHERE run_id = ?1 AND kind IN ({', '.join('?' * len(SHAPING))}))",
+        (run_id, *SHAPING),
+    ).fetchone()
+    return None if row is None else (bytes(row[0]), bytes(row[1]))
 
 
 def recent_samples(
@@ -207,15 +228,19 @@ def nodes(conn: sqlite3.Connection, house: House | None = None) -> list[NodeRow]
 
 
 def alarms(conn: sqlite3.Connection, run_id: str | None = None) -> list[AlarmRow]:
-    """The alarm journal, of one run or of all."""
+    """The alarm journal, of one run (also what came in with its record) or of all that rang here."""
     rows = conn.execute(
         "SELECT id, alarm_id, run_id, at_utc, kind, state, body FROM alarms"
         " WHERE ?1 IS NULL OR run_id = ?1 ORDER BY id",
         (run_id,),
     )
+    came = [AlarmRow(*row) for row in came_along(conn, run_id, ALARMS)] if run_id is not None else []
     return [
-        AlarmRow(number, alarm_id, run, at_utc, kind, state, json.loads(body))
-        for number, alarm_id, run, at_utc, kind, state, body in rows
+        *came,
+        *(
+            AlarmRow(number, alarm_id, run, at_utc, kind, state, json.loads(body))
+            for number, alarm_id, run, at_utc, kind, state, body in rows
+        ),
     ]
 
 

@@ -6,14 +6,15 @@ import sqlite3
 from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
+from monitor.store.beside import keep_beside
 from monitor.store.database import transaction
-from monitor.store.open_files import TABLES, node_rows, table_rows
+from monitor.store.open_files import LATER, TABLES, node_rows, table_rows
 from monitor.store.samples import COLUMNS
 
 
 def is_whole_export(folder: Path) -> bool:
     """Whether everything that a store holds lies here, and not only run folders."""
-    return all((folder / f"{table}.jsonl").is_file() for table in TABLES)
+    return all((folder / f"{table}.jsonl").is_file() for table in TABLES if table not in LATER)
 
 
 def is_empty(conn: sqlite3.Connection) -> bool:
@@ -38,7 +39,7 @@ def restore(conn: sqlite3.Connection, folder: Path) -> int:
     with transaction(conn):
         try:
             for table, names in TABLES.items():
-                if table != "imported_runs":
+                if table not in ("imported_runs", "imported_files"):
                     _fill(conn, folder, table, names)
             _imported(conn, folder)
             return sum(_node(conn, node_id, name, folder) for node_id, name in _nodes(conn))
@@ -56,16 +57,25 @@ def _fill(conn: sqlite3.Connection, folder: Path, table: str, names: tuple[str, 
 
 def _imported(conn: sqlite3.Connection, folder: Path) -> None:
     rows = table_rows(folder / "imported_runs.jsonl", "imported_runs")
+    places = {}
     for number, (run_id, digest, at_utc) in enumerate(rows, start=1):
-        place = folder / "imported" / str(number)
-        try:
-            files = [(place / name).read_bytes() for name in ("run.json", "samples.csv")]
-        except OSError as trouble:
-            raise RecordError(f"{trouble.filename}: cannot be read ({trouble.strerror}).") from None
+        place = places[run_id] = folder / "imported" / str(number)
+        files = [_bytes(place / name) for name in ("run.json", "samples.csv")]
         conn.execute(
             "INSERT INTO imported_runs (run_id, run_json, samples_csv, sha256, at_utc) VALUES (?, ?, ?, ?, ?)",
             (run_id, *files, digest, at_utc),
         )
+    for run_id, name, digest, upto, at_utc in table_rows(folder / "imported_files.jsonl", "imported_files"):
+        keep_beside(
+            conn, run_id, name, _bytes(places.get(run_id, folder) / Path(name).name), digest, upto, at_utc
+        )
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as trouble:
+        raise RecordError(f"{path}: cannot be read ({trouble.strerror}).") from None
 
 
 def _nodes(conn: sqlite3.Connection) -> list[tuple[int, str]]:

@@ -41,7 +41,7 @@ def load(minutes: float) -> None:
     """50 nodes, 4 channels, 1 Hz; one run on. CPU of the collector as a share of one core, and its memory."""
     with tempfile.TemporaryDirectory() as name, broker(Path(name)) as server:  # noqa: SIM117
         with collector(Path(name), server.port) as (data, process):
-            start = ["runs", "start", "--minutes", "30", "--node", "n0", "--canner", "c1", "--data"]
+            start = ["runs", "start", "--minutes", "30", "--node", "n0", "--already-boiling", "--data"]
             subprocess.run(
                 [sys.executable, "-m", "monitor", *start, str(data)], check=True, stdout=subprocess.DEVNULL
             )

@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import numpy
@@ -14,6 +15,7 @@ import pytest
 
 from monitor.cli.main import main
 from monitor.store.database import open_writer
+from monitor.store.entries import append_entry
 from monitor.store.take_in import import_run
 
 RECORDS = Path(__file__).parents[2] / "recorded_runs"
@@ -80,6 +82,53 @@ def test_export_is_sealed_and_import_takes_it(
     table.write_text(table.read_text().replace("99.", "98.", 1))
     assert main(["verify", str(out)]) == 12
     assert "samples.csv was changed" in capsys.readouterr().out
+    assert main(["import", str(out), "--data", str(tmp_path / "third")]) == 2
+    error = capsys.readouterr().err
+    assert "samples.csv was changed" in error and "Nothing of it was taken in" in error
+
+
+def test_a_run_is_taken_in_with_what_was_said_of_it(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    append_entry(store, "jar_seal", {"jar": 1, "press": "firm"}, run_id=RUN, by="Ada")
+    out = tmp_path / "out"
+    assert main(["export", RUN, "--data", str(store), "--to", str(out)]) == 0
+    assert main(["import", str(out), "--data", str(tmp_path / "other")]) == 0
+    told = capsys.readouterr().out
+    assert f"took in run {RUN} with 1 entries; its bytes are as they were sealed" in told
+    assert main(["import", str(RECORDS / "silent-node"), "--data", str(tmp_path / "other")]) == 0
+    assert "it came without a seal" in capsys.readouterr().out
+    assert main(["prove", RUN, "--data", str(tmp_path / "other"), "--to", str(tmp_path / "p.html")]) == 0
+    assert "jar 1 seal: press firm" in (tmp_path / "p.html").read_text("utf-8")
+
+
+def test_a_restore_is_put_down_here_and_in_the_store_it_was_of(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """R5 of the record's requirements: a restore is tried, its check values compared, and logged."""
+    assert main(["prove", RUN, "--data", str(store), "--to", str(tmp_path / "p.html")]) == 0
+    everything, clean = tmp_path / "everything", tmp_path / "clean"
+    assert main(["export", "--all", "--data", str(store), "--to", str(everything)]) == 0
+    assert main(["verify", str(store)]) == 0
+    told = capsys.readouterr().out
+    assert "no restore of this store has been tried yet" in told
+    chain = re.search(r"the chain ends in ([0-9a-f]{64})", told)
+    assert chain
+    assert main(["import", str(everything), "--data", str(clean), "--log", str(store)]) == 0
+    assert capsys.readouterr().out.count(chain[1]) == 2
+    for data in (clean, store):
+        assert main(["runs", "journal", "--data", str(data)]) == 0
+        told = capsys.readouterr().out
+        assert "restore_tried: restored from an export: 0 samples, 0 problems; every check value as" in told
+        assert main(["verify", str(data)]) == 0
+        assert "last restore tried 20" in capsys.readouterr().out
+    with closing(open_writer(clean)) as conn:
+        (body,) = conn.execute("SELECT body FROM journal WHERE kind = 'restore_tried'").fetchone()
+    assert (json.loads(body)["chain_exported"], json.loads(body)["chain_restored"]) == (chain[1], chain[1])
+    words = ["import", str(everything), "--data", str(tmp_path / "more"), "--log", str(tmp_path / "other")]
+    open_writer(tmp_path / "other").close()
+    assert main(words) == 2
+    assert "the export is not of the store" in capsys.readouterr().err
 
 
 def test_sign_and_verify_with_the_key(

@@ -25,8 +25,10 @@ def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_a_run_from_start_to_end(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    words = "runs start --canner c1 --node n1 --minutes 30 --food pears --pack hot --jar pint --jars 7"
-    assert main([*words.split(), "--zone", "America/Denver", "--by", "Ana"]) == 0
+    words = (
+        "runs start --already-boiling --canner c1 --node n1 --minutes 30 --food pears --pack hot --jar pint"
+    )
+    assert main([*words.split(), "--jars", "7", "--zone", "America/Denver", "--by", "Ana"]) == 0
     assert main(["runs", "mark", "jars_in", "--ago", "2"]) == 0
     assert main(["runs", "end"]) == 0
     capsys.readouterr()
@@ -44,7 +46,7 @@ def test_a_run_from_start_to_end(data: Path, capsys: pytest.CaptureFixture[str])
 
 
 def test_readings_by_hand_are_listed_as_manual(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["runs", "start", "--minutes", "10", "--run-id", "r1"]) == 0
+    assert main(["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1"]) == 0
     hand = ["runs", "reading", "--thermometer", "T-2", "--by", "Ana"]
     assert main([*hand, "202.1F"]) == 0
     assert main([*hand, "r1", "94.6", "--ago", "8", "--reason", "on paper first"]) == 0
@@ -62,7 +64,7 @@ def test_readings_by_hand_are_listed_as_manual(capsys: pytest.CaptureFixture[str
 
 
 def test_until_when_a_record_is_kept(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["runs", "start", "--minutes", "10", "--run-id", "r1"]) == 0
+    assert main(["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1"]) == 0
     capsys.readouterr()
     assert main(["runs", "keep"]) == 0
     title, line = capsys.readouterr().out.splitlines()
@@ -72,7 +74,7 @@ def test_until_when_a_record_is_kept(capsys: pytest.CaptureFixture[str]) -> None
 
 def test_the_second_run_of_a_day_gets_the_next_letter(capsys: pytest.CaptureFixture[str]) -> None:
     for _ in range(2):
-        assert main(["runs", "start", "--minutes", "10"]) == 0
+        assert main(["runs", "start", "--already-boiling", "--minutes", "10"]) == 0
     out = capsys.readouterr().out
     day = datetime.now(UTC).date()
     assert f"run {day}-canner-1-b started" in out
@@ -90,8 +92,8 @@ def test_a_header_from_a_file_is_overlaid_by_the_options(data: Path, tmp_path: P
         "marks": [{"t_s": 1.0, "kind": "jars_in"}],
     }
     (tmp_path / "h.json").write_text(json.dumps(form))
-    words = ["runs", "start", "--header", str(tmp_path / "h.json"), "--minutes", "25", "--run-id", "new"]
-    assert main([*words, "--probe-offset-k", "-0.4", "--probe-uncertainty-k", "0.3"]) == 0
+    words = ["runs", "start", "--already-boiling", "--header", str(tmp_path / "h.json"), "--minutes", "25"]
+    assert main([*words, "--run-id", "new", "--probe-offset-k", "-0.4", "--probe-uncertainty-k", "0.3"]) == 0
     with closing(reader.open_reader(data)) as conn:
         run = reader.load_run(conn, "new")
         assert reader.list_runs(conn)[0].simulated
@@ -142,7 +144,7 @@ def test_what_cannot_be_done_is_one_clear_line_and_status_2(
 
 
 def test_what_is_entered_late_says_why(data: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main(["runs", "start", "--minutes", "10", "--run-id", "r1"])
+    main(["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1"])
     assert main(["runs", "mark", "r1", "jars_in", "--ago", "6"]) == 2
     assert "Say why it is entered late with --reason" in capsys.readouterr().err
     assert (
@@ -167,7 +169,7 @@ def test_out_in_and_out_again(
     data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     began = (datetime.now(UTC) - timedelta(seconds=100)).isoformat()
-    main(["runs", "start", "--minutes", "10", "--run-id", "r1", "--at", began])
+    main(["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1", "--at", began])
     main(["runs", "end"])
     assert main(["export", "r1", "--to", str(tmp_path / "a")]) == 0
     assert main(["export", "--all", "--to", str(tmp_path / "all")]) == 0
@@ -190,7 +192,7 @@ def test_a_whole_export_makes_the_same_store_again_and_compares_the_check_values
 ) -> None:
     """R5: restored on a clean machine, check values side by side; R6: from the open files alone."""
     assert main(["import", str(RECORDS / "silent-node")]) == 0
-    main(["runs", "start", "--minutes", "10", "--run-id", "r1"])
+    main(["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1"])
     main(["runs", "end"])
     assert main(["prove", "2026-08-03-canner-1-a", "--to", str(tmp_path / "p.html")]) == 0
     everything = tmp_path / "all"

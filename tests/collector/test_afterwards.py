@@ -220,3 +220,19 @@ def test_a_run_that_ended_while_nobody_collected_is_judged_and_not_called_revise
     assert stored.ask("SELECT count(DISTINCT offset_s) FROM clocks") == [(1,)]
     assert revisions(stored) == []
     assert stored.live() == {}
+
+
+def test_the_end_of_a_run_is_said_once_however_many_samples_come_afterwards(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    """What a node kept comes in pieces, and the run is judged again after each; only a changed answer is news."""
+    collector = fed(story.clock)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    pieces = [story.gap[at : at + 10] for at in range(0, len(story.gap), 10)]
+    for piece in pieces:
+        judged = len(verdicts(stored))
+        collector.say([(story.clock.monotonic_s(), pack) for _, pack in piece])
+        wait(lambda judged=judged: collector.clock.advance(0.3) or len(verdicts(stored)) > judged)
+    assert len(verdicts(stored)) > len(pieces) >= 5
+    assert len([line for line in collector.said if "is over" in line]) == 1

@@ -99,7 +99,7 @@ class House:
                 self.mark(mark.kind, mark.t_s)
             self.clock.advance(max(0.0, until_s + 0.1 - self.now_s))
             self.store(piece)
-            self.board.tick(START_S + self.now_s)
+            self.board.tick(START_S + self.now_s, lambda heard_s, now_s: now_s - heard_s)
 
     def told(self) -> list[str]:
         return [event["kind"] for event in reader.events(self.writer.conn, "r1")]

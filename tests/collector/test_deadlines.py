@@ -19,7 +19,19 @@ def ago(hours: float) -> str:
 
 def a_run_of_yesterday(data: Path, boilwitness: Boilwitness, heat_off_h: float) -> None:
     """Two jars; nothing was recorded of the hold, so it is not held."""
-    start = ["runs", "start", "--run-id", "r1", "--canner", "c1", "--minutes", "10", "--jars", "2"]
+    start = [
+        "runs",
+        "start",
+        "--run-id",
+        "r1",
+        "--canner",
+        "c1",
+        "--minutes",
+        "10",
+        "--jars",
+        "2",
+        "--already-boiling",
+    ]
     done = boilwitness(*start, "--altitude-m", "0", "--at", ago(heat_off_h + 1.0), "--reason", "a test")
     assert done.returncode == 0, done.stderr
     for kind, hours in (

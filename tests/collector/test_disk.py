@@ -23,7 +23,7 @@ def test_the_disk_takes_no_more_for_a_while(
 ) -> None:
     collector = collect("--mqtt", broker.address)
     collector.wait_for("connected")
-    boilwitness("runs", "start", "--minutes", "10", "--node", "n1", "--canner", "c1", "--altitude-m", "0")
+    boilwitness("runs", "start", "--minutes", "10", "--node", "n1", "--already-boiling")
     node = make_node()
     for _ in range(20):
         node.sample()

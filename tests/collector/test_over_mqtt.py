@@ -69,7 +69,7 @@ def test_a_run_started_marked_and_ended_while_it_listens(
     collector = collect("--mqtt", broker.address)
     collector.wait_for("connected")
     started = boilwitness(
-        "runs", "start", "--minutes", "0.1", "--node", "n1", "--canner", "c1", "--altitude-m", "1650"
+        "runs", "start", "--already-boiling", "--minutes", "0.1", "--node", "n1", "--altitude-m", "1650"
     )
     assert started.returncode == 0, started.stderr
     collector.wait_for("is on")
@@ -114,7 +114,7 @@ def test_silence_is_said_within_five_seconds_and_the_alarm_goes_out(
     ears.loop_start()
     collector = collect("--mqtt", broker.address)
     collector.wait_for("connected")
-    boilwitness("runs", "start", "--minutes", "10", "--node", "n1", "--canner", "c1")
+    boilwitness("runs", "start", "--already-boiling", "--minutes", "10", "--node", "n1", "--canner", "c1")
     node = make_node()
     for _ in range(5):
         node.sample()
@@ -147,7 +147,19 @@ def test_a_backlog_is_late_and_the_run_still_whole(
 ) -> None:
     collector = collect("--mqtt", broker.address)
     collector.wait_for("connected")
-    boilwitness("runs", "start", "--minutes", "10", "--node", "n1", "--canner", "c1", "--run-id", "r1")
+    boilwitness(
+        "runs",
+        "start",
+        "--already-boiling",
+        "--minutes",
+        "10",
+        "--node",
+        "n1",
+        "--canner",
+        "c1",
+        "--run-id",
+        "r1",
+    )
     node = make_node()
     for _ in range(20):
         node.sample()

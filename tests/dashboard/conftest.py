@@ -241,12 +241,13 @@ def serve_all() -> Iterator[Callable[..., Pages]]:
 
 
 class IdleKitchen(DemoHouse):
-    """A node with a thermocouple and no barometer, whose bath can be changed; eight times as fast as life."""
+    """A node whose thermocouple reads a bath that can be changed; a barometer if given; eight times as fast as life."""
 
     def __init__(self, folder: Path, rate: float = 8.0) -> None:
         super().__init__(folder, free_port(0), rate, "pty")
         self.rate = rate
         self.water_C = 21.0
+        self.pressure_kPa: float | None = None
         self.stop = threading.Event()
         self.talker = threading.Thread(target=self._talk, daemon=True)
 
@@ -260,7 +261,15 @@ class IdleKitchen(DemoHouse):
         while not self.stop.wait(1.0 / self.rate):
             reading_C = round((self.water_C + noise.gauss(0.0, 0.03)) * 128.0) / 128.0
             self._node.say(
-                Sample(float(second), reading_C, chip_C=27.0, boot=7, seq=second, uptime_s=float(second))
+                Sample(
+                    float(second),
+                    reading_C,
+                    pressure_kPa=self.pressure_kPa,
+                    chip_C=27.0,
+                    boot=7,
+                    seq=second,
+                    uptime_s=float(second),
+                )
             )
             second += 1
 

@@ -98,13 +98,12 @@ def test_the_demonstration_from_start_to_ctrl_c(tmp_path: Path, visit: Callable)
             demo.terminate()
             demo.wait(20)
     assert processes_holding(str(tmp_path)) == []
-    # A good node raises nothing of its own. Not asked of ``node_silent``: in a house that runs faster than life, half
-    # a second in which this machine does something else is many seconds of silence, and one run in three has shown it.
+    # A good node raises nothing of its own, however busy this machine is.
     conn = open_reader(tmp_path)
     kinds = {row.kind for row in alarms(conn)}
     conn.close()
     assert "boil_lost" in kinds
-    assert kinds.isdisjoint({"reading_frozen", "probe_fault"})
+    assert kinds.isdisjoint({"node_silent", "reading_frozen", "probe_fault"})
 
 
 def test_the_demonstration_ends_at_sigterm(tmp_path: Path) -> None:

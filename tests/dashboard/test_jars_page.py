@@ -5,6 +5,7 @@ The records are the demonstration's invented batch, moved in time and imported.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
@@ -12,6 +13,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import zxingcpp
+from PIL import Image
 from playwright.sync_api import Page, expect
 
 from monitor.cli.main import main
@@ -144,7 +147,7 @@ def test_from_heat_off_to_the_labelled_shelf(tmp_path: Path, serve: Callable, vi
         assert coming.value.path().read_text().count("strawberry jam") == 4
         with page.expect_download() as coming:
             page.get_by_role("button", name="Sheet to print").click()
-        assert coming.value.path().read_text().count("<svg") == 4
+        _labels_lead_back(visitor, coming.value.path(), pages.url)
         page = visitor.go(f"{pages.url}/pantry")
         page.wait_for_selector("text=/5 jars; what to use first/")
         visitor.picture("pantry")
@@ -164,6 +167,28 @@ def test_from_heat_off_to_the_labelled_shelf(tmp_path: Path, serve: Callable, vi
         )
     assert all(entry.by == "Ada" for entry in said)
     assert [entry.kind for entry in said].count("jar_seal") == 6, "five jars, one of them twice"
+
+
+def _labels_lead_back(visitor: Any, sheet: Path, url: str) -> None:
+    """Each printed code is read by a decoder; the address in it opens the record here, at its jar."""
+    assert sheet.read_text().count("<svg") == 4
+    page = visitor.context.new_page()
+    page.set_content(sheet.read_text())
+    picture = Image.open(io.BytesIO(page.screenshot(full_page=True)))
+    page.close()
+    addresses = sorted(code.text for code in zxingcpp.read_barcodes(picture))
+    assert addresses == [f"{url}/run?run=jam&jar={jar}" for jar in (1, 2, 4, 6)]
+    page = visitor.go(addresses[1])
+    page.wait_for_selector("h2:has-text('Jar 2:'):has-text('Sealed')")
+    first = page.locator("h1, h2, [aria-label='Jar 2']").first
+    assert first.get_attribute("aria-label") == "Jar 2", "before everything else"
+    said = page.locator("section[aria-label='Jar 2']").inner_text()
+    assert "shelf" in said and "jam/02-" in said and "strawberry jam" in said
+    assert "3 shelf; 1 refrigerate; 1 broken" in said
+    assert page.locator("[aria-current=true]").inner_text() == "▶ 2, this jar"
+    assert visitor.overflow() <= 0 and visitor.faults() == []
+    visitor.picture("run-jar")
+    visitor.go(f"{url}/run?run=jam&jar=9%3Cb%3E").wait_for_selector("text=This run tells of no jar 9<b>.")
 
 
 def _a_round(page: Page, visitor: Any) -> None:

@@ -10,10 +10,12 @@ import pytest
 from dashboard import launch, passcode
 from dashboard.passcode import Passcode
 from monitor.errors import ConfigError
+from monitor.jars.labels import PAGES
 
 
 def test_loopback_is_the_default_and_answers_to_its_own_names_only() -> None:
     """Nothing on the network can reach it, and no foreign host name either."""
+    assert f"http://127.0.0.1:{launch.FIRST_PORT}" == PAGES, "labels made elsewhere name the pages' port"
     address = launch.loopback_address(8517)
     told = launch.options(address)
     assert told["server_address"] == "127.0.0.1"

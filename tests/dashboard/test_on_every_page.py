@@ -115,7 +115,7 @@ def test_the_command_line_starts_with_the_checks_of_the_page(
     assert main(words) == 3
     said = capsys.readouterr().out
     assert said.startswith("This set-up cannot prove a boil, whatever it reads.\n")
-    assert "Check this probe in the same week" in said
+    assert "Check this probe at the ice point and at the boil" in said
     for missing in (
         "time zone",
         "confirm its altitude",

@@ -131,14 +131,17 @@ def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
         page.wait_for_selector("text=This set-up cannot prove a boil, whatever it reads.")
         page.wait_for_selector("text=Nothing here measures today's air. At 1650 m the weather alone moves")
         helps = page.inner_text(".bw-page:has-text('What helps')")
-        assert re.search(r"Check this probe in the same week.*: then it can prove a boil if you look", helps)
+        assert re.search(r"Check this probe at the ice point.*: then it can prove a boil if you look", helps)
         assert "That check, and today's altimeter setting: then it can prove a boil by itself." in helps
         assert "That check, and the barometer: then it can prove a boil by itself." in helps
+        assert "of an airport near by: that helps, and is not enough by itself." in helps
+        assert "with the altitude alone, even in the same week: that helps, and is not enough by itself." in helps
         visitor.picture("plan-altitude-alone")
 
         choose(page, "Air pressure", QNH)
         fill(page, "Read just now [hPa]", SETTING_HPA)
         page.wait_for_selector("text=Water boils at 94.6 °C (202.3 °F) here today.")
+        assert page.locator("text=This set-up cannot prove a boil, whatever it reads.").count() == 1
         press(page, "Check this probe, or see its drift")
         check_at_both_points(page, idle, 0.35, BOILS_C + 0.40)
         page.wait_for_selector("text=The check is accepted.")
@@ -171,6 +174,43 @@ def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
     words = ["plan", "--food", "pears", "--pack", "hot", "--jar", "pint", "--altitude-m", "1650", "--json"]
     assert main([*words, "--altitude-uncertainty-m", "10", "--altimeter-hPa", SETTING_HPA]) == 0
     assert json.loads(capsys.readouterr().out) == said["plan"]
+
+
+def test_each_way_leads_where_the_page_said(idle: Any, tmp_path: Path, visit: Callable) -> None:
+    """At 1650 m a check alone lets a boil be proven that somebody marks; with the node's barometer, compared with an
+    airport's setting, by itself; a check made by the altitude alone changes nothing, though it is of today."""
+    idle.pressure_kPa = KITCHEN_KPA
+    idle.water_C = BOILS_C + 0.40
+    with visit() as visitor:
+        page = visitor.go(f"{idle.url}/plan")
+        kitchen_at_1650_m(page)
+        fill(page, "What is in the jars", "pears")
+        pick(page, "pint")
+        register(page)
+        page.wait_for_selector("text=This set-up cannot prove a boil, whatever it reads.")
+        press(page, "Check this probe, or see its drift")
+        check_at_both_points(page, idle, 0.35, BOILS_C + 0.40)
+        fill(page, "Who made the check", "Ada")
+        press(page, "Keep this check")
+        page.wait_for_selector("text=The boiling point came from the altitude alone")
+        page.get_by_role("link", name="Before the heat").click()
+        page.wait_for_selector("text=This set-up cannot prove a boil, whatever it reads.")
+
+        # The same check with that hour's setting; then the setting is gone again.
+        choose(page, "Air pressure", QNH)
+        fill(page, "Read just now [hPa]", SETTING_HPA)
+        press(page, "Check this probe, or see its drift")
+        check_at_both_points(page, idle, 0.35, BOILS_C + 0.40)
+        fill(page, "Who made the check", "Ada")
+        press(page, "Keep this check")
+        page.get_by_role("link", name="Before the heat").click()
+        page.wait_for_selector("text=This set-up can prove a boil by itself.")
+        choose(page, "Air pressure", "From the altitude alone")
+        page.wait_for_selector("text=This set-up can prove a boil if you look and mark the rolling boil.")
+        choose(page, "Air pressure", "The node has a barometer")
+        fill(page, "Altimeter setting (QNH) now [hPa]", SETTING_HPA)
+        press(page, "Compare it")
+        page.wait_for_selector("text=This set-up can prove a boil by itself.")
 
 
 def test_a_failed_check_names_the_batches_it_touches(idle: Any, tmp_path: Path, visit: Callable) -> None:

@@ -20,10 +20,12 @@ from playwright.sync_api import Page, WebSocket
 
 from dashboard.trace import between, envelope, trace
 from monitor.cli.main import main
+from monitor.proof.verify import verify_path
 from monitor.record import Run, Sample, read_run, write_run
 from monitor.simulate.node import demo_canner
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
+from monitor.store.manual import enter_reading
 
 SAMPLES = 100_000
 EVERY_S = 0.25
@@ -100,6 +102,11 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     append_entry(folder, "deviation_opened", {"what": HOSTILE}, run_id="short", by=HOSTILE)
     conn = open_writer(folder)
     alarm(conn, "raised", "active_unacknowledged", when)
+    for minute, water_C in ((5, 61.4), (9, 94.6), (20, 94.7)):
+        read_at = (datetime.now(UTC) - timedelta(hours=13) + timedelta(minutes=minute)).isoformat()
+        enter_reading(
+            conn, "short", water_C, f"glass {HOSTILE}", "Ada", happened_utc=read_at, reason="no logger"
+        )
     alarm(conn, "acknowledged", "active_acknowledged", when, by=HOSTILE)
     conn.close()
     return folder
@@ -165,7 +172,31 @@ def test_a_run_s_history_and_its_files(kept: Path, pages: Any, visit: Callable, 
         verdict = json.loads(downloaded(page, "Verdict (JSON)"))
         assert verdict["format"] == "boilwitness-verdict/1" and verdict["verdict"] == "held"
         assert json.loads((tmp_path / "short" / "verdict.json").read_text()) == verdict
+        assert main(["verify", str(tmp_path / "short")]) == 0
+        assert verify_path(tmp_path / "short").sealed
         visitor.picture("run-short")
+
+
+def test_readings_by_hand_are_shown_as_what_they_are(kept: Path, pages: Any, visit: Callable) -> None:
+    """A log kept by hand is always labelled so and proves nothing (FDA's guide to inspections of low-acid canned
+    food, part 1, page 15: without several readings of the thermometer there is no assurance)."""
+    with visit() as visitor:
+        page = visitor.go(f"{pages.url}/run?run=short")
+        page.get_by_role("heading", name="Read by hand").wait_for()
+        table = page.get_by_role("table", name="Readings by hand")
+        assert table.locator("tbody tr").count() == 3
+        told = table.inner_text()
+        assert "61.4" in told and "Ada" in told and "glass <img" in told and told.count("later") == 3
+        text = page.inner_text("[data-testid=stMain]")
+        assert "No part of the verdict." in text and "up to 11 min apart, which is too far" in text
+        assert "it proves no hold by itself, a person must decide" in text
+        assert page.evaluate("window.owned") is None
+        assert visitor.faults() == []
+        page.get_by_role("heading", name="The trace").scroll_into_view_if_needed()
+        visitor.picture("run-by-hand")
+        page.goto(f"{pages.url}/run?run=long")
+        page.get_by_role("heading", name="Take it along").wait_for()
+        assert page.get_by_role("heading", name="Read by hand").count() == 0
 
 
 def downloaded(page: Page, name: str) -> bytes:

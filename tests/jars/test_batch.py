@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -171,6 +171,54 @@ def test_the_engines_departures_open_deviations_that_block_the_shelf(kitchen: An
     assert alarms.ok
     batch.sign(LIFTED + 14 * HOUR)
     assert batch.state(LIFTED + 14.1 * HOUR).jars[0].status is Status.SHELF
+
+
+def test_a_header_changed_after_the_jars_are_in_opens_a_deviation_with_old_and_new_value(kitchen: Any) -> None:
+    """What a process hangs on is fixed when the jars go in; a change after that is a numbered deviation (21 CFR 113.83
+    and 113.89 as a pattern). The litres of water in the canner are nothing of that."""
+    batch = kitchen()
+    header = {
+        "run_id": batch.run.run_id,
+        "batch": {"food": "pear halves", "pack": "hot", "jar": "pint"},
+        "required": {"minutes": 30, "source": "a guide"},
+        "site": {"altitude_m": 1650.0},
+    }
+    batch.add("run_started", -600.0, **header)
+    batch.add("header_changed", -300.0, batch={"food": "peach halves"})
+    batch.add("header_changed", 900.0, water_L=12.0)
+    assert batch.state(1000.0).deviations == ()
+    changed = batch.add("header_changed", 1200.0, required={"minutes": 25}, site={"altitude_m": 300.0})
+    (one,) = batch.state(1300.0).deviations
+    assert one.number == f"{batch.run.run_id}-D1" and one.is_open
+    assert one.what == (
+        "changed after the jars were in: the time asked for [min] from 30 to 25; the altitude [m] from 1650 to 300"
+    )
+    assert one.how_found == f"in entry {changed}, by Ada" and one.start_s == 1200.0
+    assert one.jars == tuple(range(1, 8))
+    # Taken back: that is a change as well, told beside the first one.
+    batch.entries.append(
+        batch.entries[-1]
+        | {"id": len(batch.entries) + 1, "kind": "correction", "body": {"withdrawn": True}}
+        | {"corrects": changed, "at_utc": (batch.run.started_at + timedelta(seconds=1500.0)).isoformat()}
+    )
+    first, second = batch.state(1600.0).deviations
+    assert first.what == one.what
+    assert second.what.endswith("from 25 to 30; the altitude [m] from 300 to 1650")
+    # Nothing is given a place while one is open; closed with cause and action it holds nothing up.
+    for number, deviation in enumerate((first, second)):
+        said = {"deviation": deviation.key, "cause": "a slip of the hand", "action": "read the guide again"}
+        batch.add("deviation_closed", 1700.0 + number, **said)
+    assert not any(deviation.is_open for deviation in batch.state(1800.0).deviations)
+
+
+def test_a_start_corrected_after_the_jars_are_in_is_a_change_of_the_header(kitchen: Any) -> None:
+    batch = kitchen()
+    started = batch.add("run_started", -600.0, run_id=batch.run.run_id, batch={"food": "pear halves"})
+    form = {"id": 2, "kind": "correction", "corrects": started, "by": "Ada"}
+    at = (batch.run.started_at + timedelta(seconds=60.0)).isoformat()
+    batch.entries.append(form | {"body": {"batch": {"food": "green beans"}}, "at_utc": at})
+    (one,) = batch.state(100.0).deviations
+    assert "the food from pear halves to green beans" in one.what
 
 
 def test_an_unproven_hold_opens_a_deviation_of_its_own(kitchen: Any) -> None:

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from monitor.judge.budget import budget_of
+from monitor.physics.pressure import standard_pressure_kPa
+from monitor.plan.basis import BoilBasis, boil_basis
+from monitor.plan.check import BOIL, ICE, PointReading
 from monitor.plan.place import site_of
+from monitor.plan.pressure import STATION, StationPressure
+from monitor.plan.probe import conclude
+from monitor.plan.registration import PLACES, ProbeRegistration
 from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, what_it_proves
 from monitor.record.model import Calibration, Probe, Required, Run
 
@@ -22,15 +28,41 @@ def _header(altitude_m: float = 1650.0, calibration: Calibration | None = None) 
 
 def test_a_thermocouple_at_1650_m_without_a_barometer() -> None:
     """Weather 2 × 0.21 K and season 2 × 0.22 K at 1650 m, taken 0.27 K higher for warm days: told with their figures,
-    and that a setting alone does not do, a check in the same week does if the boil is seen, and both do."""
+    and that a setting alone does not do, a check with a setting does if the boil is seen, and both do."""
     found = what_it_proves(_header())
     assert found.answer == CANNOT
     assert "±0.4 K" in found.why_altitude and "0.27 K higher" in found.why_altitude
     answers = {way.what.split(",")[0]: way.answer for way in found.ways}
     assert answers["Type today's altimeter setting (QNH) of an airport near by"] == CANNOT
     assert answers["A barometer on the node"] == CANNOT
-    assert answers["Check this probe in the same week"] == PROVES_IF_SEEN
+    assert answers["Check this probe at the ice point and at the boil"] == PROVES_IF_SEEN
     assert answers["That check"] == PROVES
+    assert answers["The same check with the altitude alone"] == CANNOT
+
+
+@pytest.mark.parametrize("altitude_m", [0.0, 1650.0, 2800.0])
+@pytest.mark.parametrize("with_setting", [True, False])
+def test_a_check_of_the_same_week_is_worth_what_an_older_one_is(altitude_m: float, with_setting: bool) -> None:
+    """What the page promises of a check is what the judge gives for it, made today, this week or 11 months ago: it
+    forgives no part of the weather's share to a check that is fresh."""
+    promised = {way.what: way.answer for way in what_it_proves(_header(altitude_m)).ways}
+    begins = "Check this probe" if with_setting else "The same check with the altitude alone"
+    (promise,) = [answer for what, answer in promised.items() if what.startswith(begins)]
+    site = _header(altitude_m).site
+    if with_setting:
+        kPa = standard_pressure_kPa(altitude_m)
+        typed = StationPressure(kPa, 0.02, STATION, NOW, NOW + timedelta(hours=6), "a setting, brought up")
+        site = site_of("hill kitchen", altitude_m, 10.0, pressure=typed)
+    known = ProbeRegistration("k", "type K class 1", "linearised, 0.0078 K steps", PLACES[0])
+    basis = boil_basis(site, NOW)
+    assert isinstance(basis, BoilBasis)
+    points = {
+        ICE: PointReading(ICE, 0.0, 0.05, 60, 60.0, True),
+        BOIL: PointReading(BOIL, basis.boil_C, 0.1, 60, 60.0, True),
+    }
+    for days in (0, 3, 330):
+        made = conclude(points, known, basis, NOW - timedelta(days=days)).calibration
+        assert what_it_proves(_header(altitude_m, made)).answer == promise
 
 
 def test_a_way_that_was_gone_leads_where_it_said() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -278,6 +279,26 @@ def test_a_person_with_a_browser_and_python_checks_the_page_by_its_own_words(
     (tmp_path / "proof.html").write_text(page.replace("full boil", "full b0il", 1), encoding="utf-8")
     told = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True).stdout
     assert digest not in told
+
+
+def test_its_own_words_hold_where_the_boil_was_seen_once_and_began_again_unseen(tmp_path: Path) -> None:
+    """A check so wide that only the boil that was seen clears its floor: the verdict states the later, higher floor."""
+    shutil.copytree(RECORDS / "dip-stopped-short", tmp_path / "run")
+    header = json.loads((tmp_path / "run" / "run.json").read_text())
+    header["probe"]["calibration"]["expanded_uncertainty_K"] = 0.75
+    (tmp_path / "run" / "run.json").write_text(json.dumps(header))
+    page = page_of(from_folder(tmp_path / "run", ISSUED))
+    (program,) = (html.unescape(text) for text in re.findall(r"<pre>(.*?)</pre>", page, re.DOTALL))
+    (tmp_path / "proof.html").write_text(page, encoding="utf-8")
+    (tmp_path / "check.py").write_text(program, encoding="utf-8")
+    command = [sys.executable, "-I", "-S", "check.py"]
+    told = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True).stdout
+    longest_s, proven_s = (float(number) for number in re.findall(r"(?:longest|proven) ([\d.]+) s", told))
+    assert 1200.0 < proven_s <= longest_s + 3.0 < 1320.0
+    assert (
+        "93.41 °C (200.1 °F) where a person saw it boil, 93.81 °C (200.9 °F) where it boiled again"
+        in shown(page)
+    )
 
 
 @pytest.mark.parametrize("record", ["held-low-altitude", "dip-stopped-short", "silent-node"])

@@ -31,6 +31,7 @@ from monitor.proof.signing import make_key
 from monitor.proof.verify import verify_path, verify_proof_bytes, verify_store_at
 from monitor.record import Sample
 from monitor.store.database import open_writer
+from monitor.store.entries import append_entry
 from monitor.store.export import export_all, export_run
 from monitor.store.handover import Batch
 from monitor.store.open_files import TABLES as OPEN_FILES
@@ -288,10 +289,26 @@ def test_byte_equal_after_out_in_and_out_again(sealed: Household, exported: Path
     with closing(second):
         import_run(second, exported)
         export_run(second, sealed.run_id, tmp_path / "again")
-        for name in ("run.json", "samples.csv"):
+        seal_export(second, sealed.run_id, tmp_path / "again")
+        for name in ("run.json", "samples.csv", "entries.jsonl", "alarms.jsonl"):
             assert (tmp_path / "again" / name).read_bytes() == (exported / name).read_bytes()
         first = from_store(sealed.conn, sealed.run_id, ISSUED)
-        assert from_store(second, sealed.run_id, ISSUED).verdict == first.verdict
+        there = from_store(second, sealed.run_id, ISSUED)
+        assert (there.verdict, there.entries, there.alarms) == (first.verdict, first.entries, first.alarms)
+
+
+def test_what_came_with_a_record_is_guarded_too(sealed: Household, exported: Path, tmp_path: Path) -> None:
+    with closing(open_writer(tmp_path / "second")) as second:
+        import_run(second, exported)
+        assert seal_due(second, time=sealed.clock) == [sealed.run_id]
+        append_entry(second, "jar_recheck", {"jar": 1, "found": "lost_seal"}, run_id=sealed.run_id)
+        report = verify_store_at(tmp_path / "second")
+        assert report.problems == []
+        assert any("2 imported files" in text for text in report.remarks), report.remarks
+        second.execute("DROP TRIGGER imported_files_never_change")
+        second.execute("UPDATE imported_files SET content = CAST(replace(content, 'Ada', 'Eve') AS BLOB)")
+        problems = verify_store_at(tmp_path / "second").problems
+        assert any("entries.jsonl beside it is not the one that was taken in" in text for text in problems)
 
 
 # --- the store --------------------------------------------------------------------------------------------
@@ -468,6 +485,21 @@ def test_a_removed_link_is_reported(sealed: Household) -> None:
     assert verify_store_at(sealed.data).problems == []
     report = tamper(sealed, "DELETE FROM seals WHERE seal_id = 2")
     assert any("seal 2 is missing" in text for text in report.problems)
+
+
+def test_a_cut_tail_is_reported_by_a_chain_value_kept_elsewhere(sealed: Household) -> None:
+    """R4, the tail cut: the newest seal and all that it covers are gone; what is left adds up, but was longer once."""
+    sealed.say("deviation_opened", {"what": "lid hissed"})
+    seal_due(sealed.conn, time=sealed.clock)
+    (noted,) = sealed.conn.execute("SELECT chain FROM seals ORDER BY seal_id DESC LIMIT 1").fetchone()
+    report = verify_path(sealed.data, None, noted)
+    assert report.problems == []
+    assert any("leads through the value that was named, as seal 2" in text for text in report.remarks)
+    cut = "DELETE FROM {} WHERE {}"
+    statements = (cut.format("entries", "kind = 'deviation_opened'"), cut.format("seals", "seal_id = 2"))
+    assert tamper(sealed, *statements).problems == []
+    problems = verify_path(sealed.data, None, noted).problems
+    assert problems == [f"the chain no longer leads through {noted}: seals were removed, or all made anew"]
 
 
 def test_an_imported_record_is_guarded(sealed: Household) -> None:

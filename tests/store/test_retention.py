@@ -77,7 +77,7 @@ def test_how_many_jars_there_were_is_not_guessed(
 
 @pytest.mark.parametrize(
     "table", ["samples", "entries", "verdicts", "events", "alarms", "journal", "seals", "clocks", "lost",
-              "conflicts", "judged_with", "imported_runs"]
+              "conflicts", "judged_with", "imported_runs", "imported_files"]
 )  # fmt: skip
 def test_the_store_refuses_every_deletion(conn: sqlite3.Connection, table: str) -> None:
     """Whatever the date: the rule says how long to keep, and no program of ours takes anything away."""

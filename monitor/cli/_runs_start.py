@@ -1,0 +1,191 @@
+"""``boilwitness runs start``: a run that is described by hand, with the checks that every start gets."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from monitor.cli._data import data_dir
+from monitor.cli._header import add_header_arguments, check_late, header_from, moment_from
+from monitor.cli._plan_start import add_confirmations, done_steps, may_go_on, with_store
+from monitor.cli.main import EXIT_REFUSED
+from monitor.plan.described import plan_of_header
+from monitor.plan.header import start_entries
+from monitor.plan.model import Plan
+from monitor.plan.refusal import Refusal
+from monitor.plan.registration import ProbeRegistration
+from monitor.plan.setup import what_it_proves
+from monitor.plan.start import StartFacts, decide_start
+from monitor.record import header_from_json
+from monitor.record.model import Probe, Run
+from monitor.store.database import open_writer, store_path
+from monitor.store.entries import append_entry
+from monitor.store.lots import with_lot
+from monitor.store.reader import open_reader
+from monitor.store.runs import House, read_house
+from monitor.store.stamp import parse_utc, utc_text
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of the verb."""
+    add_header_arguments(parser)
+    parser.add_argument("--node", action="append", default=[], help="the node in this canner; repeatable")
+    parser.add_argument(
+        "--own-band-ft",
+        type=float,
+        nargs=2,
+        default=(0.0, 1000.0),
+        metavar=("FROM", "TO"),
+        help="with --source: the altitudes that its time is printed for, in feet",
+    )
+    parser.add_argument(
+        "--own-is-boiling-water",
+        action="store_true",
+        help="with --source: you have read there that it is a boiling-water process for acid food",
+    )
+    add_confirmations(parser)
+
+
+def start(args: argparse.Namespace) -> int:
+    """Start a run, or say what is missing. 0 started, 3 refused."""
+    folder = data_dir(args)
+    house = _house(folder)
+    header = header_from(args, moment_from(args), set(house.runs) if house else set())
+    run = header_from_json(header, "the run's header")
+    started_utc = utc_text(parse_utc(str(header["started_at"])))
+    check_late(started_utc, args.reason)
+    low_ft, high_ft = args.own_band_ft
+    plan = plan_of_header(run, says_boiling_water=args.own_is_boiling_water, band_ft=(low_ft, high_ft))
+    if isinstance(plan, Refusal):
+        print(plan.as_text())
+        return EXIT_REFUSED
+    facts = with_store(_facts(args, run, plan, house), args)
+    print(what_it_proves(replace(run, probe=_known(facts, run.probe))).sentence)
+    decision = decide_start(facts)
+    if not may_go_on(decision):
+        return EXIT_REFUSED
+    entries = _entries(args, header, facts, run.started_at)
+    _begin(folder, args, entries, str(header["run_id"]), started_utc)
+    canner = str(header["canner"])
+    if before := _open_on(house, canner):
+        print(f"run {before} on {canner} is ended by this one")
+    if decision.record_anyway:
+        print(decision.sentence)
+    print(f"run {header['run_id']} started on {canner}")
+    if not args.node and not _serving(house, canner):
+        print(f"no node serves {canner} yet: 'boilwitness runs assign NODE {canner}'")
+    return 0
+
+
+def _begin(
+    folder: Path,
+    args: argparse.Namespace,
+    entries: list[tuple[str, dict[str, Any]]],
+    run_id: str,
+    started_utc: str,
+) -> None:
+    with closing(open_writer(folder)) as conn:
+        kind, header = entries[0]
+        entries[0] = kind, with_lot(conn, header)
+    assigned = [("node_assigned", {"node": node, "canner": entries[0][1]["canner"]}) for node in args.node]
+    for kind, body in [*assigned, *entries]:
+        append_entry(
+            folder,
+            kind,
+            body,
+            run_id=None if kind == "node_assigned" else run_id,
+            by=args.by,
+            happened_utc=started_utc,
+            reason=args.reason,
+        )
+
+
+def _facts(args: argparse.Namespace, run: Run, plan: Plan | None, house: House | None) -> StartFacts:
+    """All that the header and the options say. What they do not say is not known."""
+    jars, extra = run.batch.jars, run.probe.extra
+    place = str(extra.get("place") or "")
+    probe = ProbeRegistration(
+        str(extra.get("probe_id") or ""),
+        run.probe.kind or "",
+        run.probe.converter or "",
+        place,
+        run.probe.channel,
+    )
+    return StartFacts(
+        plan=plan,
+        site=run.site,
+        zone=run.zone,
+        canner=run.canner,
+        node=args.node[0] if args.node else _serving(house, str(run.canner)),
+        probe=probe if run.probe.kind else None,
+        calibration=run.probe.calibration,
+        calibration_seen="probe" in args.confirm,
+        clock_ok=True if "clock" in args.confirm else None,
+        power_ok=True if "power" in args.confirm else None,
+        sound_heard="sound" in args.confirm,
+        jars=jars,
+        jar_numbers=tuple(range(1, (jars or 0) + 1)),
+        rims_and_lids_checked="rims" in args.confirm,
+        coldest_jar_C=args.coldest_jar_C,
+        loading_water_C=args.loading_water_C,
+        headspace_mm=args.headspace_mm,
+        acid_confirmed="acid" in args.confirm,
+        who=args.by or "",
+        already_boiling=args.already_boiling,
+    )
+
+
+def _known(facts: StartFacts, described: Probe) -> Probe:
+    """The probe of the store where one was named, else as the header describes it."""
+    if facts.probe is None:
+        return described
+    calibration = None if facts.probe_blocked else facts.calibration
+    return replace(described, kind=facts.probe.kind, converter=facts.probe.converter, calibration=calibration)
+
+
+def _entries(
+    args: argparse.Namespace, header: dict[str, Any], facts: StartFacts, started_at: datetime
+) -> list[tuple[str, dict[str, Any]]]:
+    """(kind, body) of all that the start keeps, the run first: as it was described, with what a start says."""
+    if facts.plan is None:
+        # Recorded anyway: there is no plan, and that is one of the reasons why it can prove nothing.
+        capped = list(decide_start(facts).cap_reasons)
+        return [("run_started", {**header, "capped_at_unproven": capped})]
+    entries = list(start_entries(facts, str(header["run_id"]), started_at, done_steps(args, facts.plan)))
+    entries[0] = entries[0][0], _laid_over(header, entries[0][1])
+    return entries
+
+
+def _laid_over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    both = dict(below)
+    for key, value in above.items():
+        old = both.get(key)
+        if isinstance(old, Mapping) and isinstance(value, Mapping):
+            value = _laid_over(old, value)
+        both[key] = value
+    return both
+
+
+def _house(folder: Path) -> House | None:
+    if not store_path(folder).exists():
+        return None
+    with closing(open_reader(folder)) as conn:
+        return read_house(conn)
+
+
+def _open_on(house: House | None, canner: str) -> str | None:
+    """The run that is on at a canner now."""
+    return (
+        next((facts.run_id for facts in house.open_runs() if facts.canner == canner), None) if house else None
+    )
+
+
+def _serving(house: House | None, canner: str) -> str | None:
+    """The node that serves a canner."""
+    nodes = dict.fromkeys(item.node for item in house.assignments) if house else {}
+    return next((node for node in nodes if house and house.canner_of(node) == canner), None)

@@ -1,0 +1,112 @@
+"""What was changed in the header of a run after its jars were in: a departure, with old and new value. Pure.
+
+What a process hangs on is fixed when the jars go in (21 CFR 113.83 as a pattern, where the critical factors belong
+to the scheduled process). A record that says otherwise afterwards may be right; a person has to say why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from monitor.jars.rows import Row, all_rows
+
+#: Path in the header, and what it is called. Litres of water, remarks and names are not among them.
+FIXED: dict[tuple[str, ...], str] = {
+    ("batch", "food"): "the food",
+    ("batch", "food_id"): "the food in the table of times",
+    ("batch", "pack"): "the pack",
+    ("batch", "jar"): "the jars' size",
+    ("batch", "jar_mL"): "the jars' volume [mL]",
+    ("batch", "headspace_mm"): "the headspace [mm]",
+    ("batch", "acid"): "the acid",
+    ("required", "minutes"): "the time asked for [min]",
+    ("required", "source"): "the source of the time",
+    ("site", "altitude_m"): "the altitude [m]",
+    ("site", "altitude_uncertainty_m"): "how sure the altitude is [m]",
+    ("site", "pressure_source"): "where the pressure comes from",
+    ("site", "station_pressure_kPa"): "the pressure [kPa]",
+    ("probe", "kind"): "the probe's kind",
+    ("probe", "converter"): "the probe's converter",
+    ("probe", "calibration", "offset_K"): "the probe's correction [K]",
+    ("probe", "calibration", "expanded_uncertainty_K"): "how sure the probe's correction is [K]",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderChange:
+    """One entry that changed something fixed. ``at``: when it was entered, aware."""
+
+    entry_id: int
+    at: datetime
+    by: str | None
+    what: str
+
+
+def changed_after(entries: Iterable[Any], run_id: str, jars_in: datetime | None) -> list[HeaderChange]:
+    """Changes of a run's header that were entered after ``jars_in``, in order; none where no jars are in.
+
+    ``entries`` as the store has them, the corrected ones too: a correction changes a header as well.
+    """
+    if jars_in is None:
+        return []
+    rows = [row for row in all_rows(entries) if row.kind in ("run_started", "header_changed", "correction")]
+    found: list[HeaderChange] = []
+    before: dict[str, Any] = {}
+    for number, row in enumerate(rows, 1):
+        after = _header(rows[:number], run_id)
+        told = _differences(before, after) if before and row.entered > jars_in else []
+        if told:
+            what = f"changed after the jars were in: {'; '.join(told)}"
+            found.append(HeaderChange(row.id, row.entered, row.by, what))
+        before = after
+    return found
+
+
+def _header(rows: Sequence[Row], run_id: str) -> dict[str, Any]:
+    """The header as these entries leave it."""
+    standing: dict[int, Row] = {}
+    bodies: dict[int, Mapping[str, Any]] = {}
+    for row in rows:
+        body = row.body
+        if row.corrects is not None:
+            old = standing.pop(row.corrects, None)
+            if row.kind == "correction":
+                if old is None or body.get("withdrawn"):
+                    continue
+                row, body = old, {**bodies[old.id], **body}
+        standing[row.id], bodies[row.id] = row, body
+    header: dict[str, Any] = {}
+    for number, row in standing.items():
+        if row.kind == "header_changed":
+            header = _laid_over(header, bodies[number])
+        elif bodies[number].get("run_id") in (None, run_id):
+            header = {**header, **bodies[number]}
+    return header
+
+
+def _laid_over(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+    both = dict(old)
+    for key, value in new.items():
+        before = both.get(key)
+        if isinstance(before, Mapping) and isinstance(value, Mapping):
+            value = _laid_over(before, value)
+        both[key] = value
+    return both
+
+
+def _differences(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    values = ((name, _at(before, path), _at(after, path)) for path, name in FIXED.items())
+    return [f"{name} from {_said(old)} to {_said(new)}" for name, old, new in values if old != new]
+
+
+def _at(header: Any, path: Sequence[str]) -> Any:
+    for key in path:
+        header = header.get(key) if isinstance(header, Mapping) else None
+    return header
+
+
+def _said(value: Any) -> str:
+    return "nothing" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
