@@ -117,26 +117,26 @@ class DemoNode:
     """A node with a ring: says samples, forgets what is stored, sends again what is asked for."""
 
     def __init__(self, link: Link, keep: int = RING) -> None:
-        self._link = link
+        self.link = link
         self._ring: deque[Pack] = deque(maxlen=keep)
         #: What the wire has not taken yet: a cable whose far end is not read fills up.
         self._unsent: deque[Pack] = deque(maxlen=keep)
         self._lock = threading.Lock()
 
     def open(self) -> None:
-        self._link.open(self._said)
+        self.link.open(self._said)
 
     def say(self, sample: Sample) -> None:
         """Send a sample as it falls due, after those that the wire did not take before."""
-        pack = _pack(sample)
+        pack = pack_of(sample)
         with self._lock:
             self._ring.append(pack)
         self._unsent.append(pack)
-        while self._unsent and self._link.send(encode_pack(self._unsent[0])):
+        while self._unsent and self.link.send(encode_pack(self._unsent[0])):
             self._unsent.popleft()
 
     def close(self) -> None:
-        self._link.close()
+        self.link.close()
 
     def _said(self, payload: bytes) -> None:
         try:
@@ -152,12 +152,13 @@ class DemoNode:
                 pack for pack in self._ring if told.resend is not None and (pack.seq or 0) >= told.resend
             ]
         for pack in again:
-            if not self._link.send(encode_pack(pack), patiently=True):
+            if not self.link.send(encode_pack(pack), patiently=True):
                 # The rest will be asked for again.
                 return
 
 
-def _pack(sample: Sample) -> Pack:
+def pack_of(sample: Sample) -> Pack:
+    """A sample as the node says it."""
     return Pack(
         NODE_NAME,
         boot=sample.boot,

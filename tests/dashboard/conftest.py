@@ -18,7 +18,7 @@ from time import monotonic, sleep
 from urllib.request import urlopen
 
 import pytest
-from playwright.sync_api import Browser, Page, Request, sync_playwright
+from playwright.sync_api import Browser, Page, Request, expect, sync_playwright
 
 from dashboard.launch import free_port
 from monitor.cli._demo_house import DemoHouse
@@ -37,6 +37,10 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 #: (rule, what its markup holds): faults inside Streamlit's own widgets, which a page cannot mend.
 LIBRARY_S_OWN = (("target-size", 'aria-autocomplete="list"'),)
 PICTURES = Path(__file__).parent.parent / "screenshots"
+
+
+# As for whatever is waited for on a page: a busy machine is no fault.
+expect.set_options(timeout=90_000)
 
 
 @pytest.fixture(scope="session")
