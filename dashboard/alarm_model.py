@@ -134,3 +134,8 @@ def _rank(item: Banner) -> tuple[int, int, bool]:
     order = PRIORITIES.index(item.priority) if item.priority in PRIORITIES else 0
     # A lost boil before whatever else is as urgent: it is what the rest may explain.
     return STANDING.index(item.state), order, item.kind != "boil_lost"
+
+
+def others(count: int) -> str:
+    """``, and 2 more alarms`` behind a headline; empty where there is no other."""
+    return f", and {count} more {'alarm' if count == 1 else 'alarms'}" if count > 0 else ""

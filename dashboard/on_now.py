@@ -75,7 +75,7 @@ def line() -> None:
     banners = [item for item in alarm_model.standing(moment.alarms) if item.unacknowledged]
     sound(moment, banners)
     for banner in banners[:1]:
-        more = f" and {len(banners) - 1} more" if len(banners) > 1 else ""
+        more = alarm_model.others(len(banners) - 1)
         where = f" – {look.esc(banner.canner)}" if banner.canner else ""
         look.page(
             f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}"><p class="bw-headline">'

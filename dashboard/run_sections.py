@@ -57,7 +57,7 @@ def one_jar(state: BatchState | None, asked: str) -> None:
         ("What to do", do),
         ("Food", state.food or figures.MISSING),
         ("Processed", state.processed_on.isoformat()),
-        ("Lot, jar", f"{state.lot or figures.MISSING}, jar {jar.jar}"),
+        ("Lot, jar", f"{state.lot or 'no lot code'}, jar {jar.jar}"),
         ("Code on the label", jar_code(state.run_id, jar.jar)),
         *((name, run_id) for name, run_id in runs if run_id),
         ("Its siblings", _siblings(state, jar.jar)),

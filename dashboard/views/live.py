@@ -108,7 +108,7 @@ def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
         text = f"<p>{look.esc(banner.what)}</p>{text}"
     glyph = "▲" if banner.priority == "high" else "△"
     canner = f" – {look.esc(banner.canner)}" if banner.canner else ""
-    behind = f" and {more} more" if more else ""
+    behind = alarm_model.others(more)
     known = "no" if banner.unacknowledged else "yes"
     return (
         f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '

@@ -173,3 +173,9 @@ def test_a_run_belongs_to_the_month_of_its_own_kitchen() -> None:
     september, august = runs_model.months(rows)
     assert (september.name, september.runs, september.jars) == ("Sep 2026", 1, 7)
     assert (august.name, august.runs, august.held, august.broken, august.jars) == ("Aug 2026", 3, 1, 1, 7)
+
+
+def test_other_alarms_are_counted_as_alarms() -> None:
+    """Not as canners: the name of one stands right before it."""
+    told = [alarm_model.others(count) for count in (0, 1, 2)]
+    assert told == ["", ", and 1 more alarm", ", and 2 more alarms"]
