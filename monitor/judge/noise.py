@@ -43,8 +43,9 @@ RISE_REACH_S = 12.0
 CLIP = 5.0
 #: Where steps swallow the scatter its correlation never shows; this long-run variance over variance is assumed.
 QUIET_REACH = 3.5
-#: What is left of a plateau without a window must be so long to tell the scatter by itself. [samples]
-OUTSIDE_LEAST = 160.0
+#: What is left of a plateau without a window must be so long to tell the scatter by itself [samples], less where
+#: samples are further apart than a second, up to this: they are the more independent. [s]
+OUTSIDE_LEAST, SPARSEST_S = 160.0, 2.5
 #: A model with less than this share of the likelihood is left out. Fewer models, faster sums.
 NEGLIGIBLE = 0.002
 #: Longest window for which variances are tabled. [samples]
@@ -155,7 +156,8 @@ class Noise:
         bends = _Bends(MEMORY)
         for first, last in ((start, i), (j, len(trace))):
             bends.take_all(trace, first, last)
-        if bends.counts[0] < OUTSIDE_LEAST:
+        spacing_s = (trace.t[-1] - trace.t[start]) / max(len(trace) - 1 - start, 1)
+        if bends.counts[0] < OUTSIDE_LEAST / min(max(spacing_s, 1.0), SPARSEST_S):
             return self.now
         return Scatter(self.step_K, *_averaged(_seen(bends, None)))
 

@@ -27,7 +27,7 @@ MARGIN_K_PER_S = 0.2 / 60.0
 #: scatter were known; it is learned, and the early side may hardly ever be missed. By Monte Carlo.
 SURE = 10.0
 #: The same once a person marked the heat off: the end is known, and the fall after it says little more.
-SURE_MARKED = 6.0
+SURE_MARKED = 4.0
 #: Share of a coarse step that the water may have fallen before the reading shows it: dithered, and not.
 HIDDEN, HIDDEN_QUIET = 0.5, 1.0
 #: The level is learned from at most this many samples before the earliest onset looked at.

@@ -88,7 +88,9 @@ def kitchen(tmp_path: Path) -> Iterator[Kitchen]:
         house.node.close()
 
 
-def test_the_collector_outlives_the_pages_and_every_browser(kitchen: Kitchen, visit: Callable, wait: Any) -> None:
+def test_the_collector_outlives_the_pages_and_every_browser(
+    kitchen: Kitchen, visit: Callable, wait: Any
+) -> None:
     url = kitchen.heard(r"http://127\.0\.0\.1:\d+")
     header = replace(demo_canner().header, run_id="r1", canner="stove", started_at=SYSTEM_TIME.utc_now())
     append_entry(kitchen.folder, "node_assigned", {"node": NODE_NAME, "canner": "stove"})
@@ -107,7 +109,9 @@ def test_the_collector_outlives_the_pages_and_every_browser(kitchen: Kitchen, vi
         page = visitor.go(url)
         page.wait_for_selector(".bw-digits")
         signal.pidfd_send_signal(pidfd(pages_pid), signal.SIGKILL)
-        page.wait_for_function("() => document.querySelector('.bw-digits')?.textContent.startsWith('NO DATA')")
+        page.wait_for_function(
+            "() => document.querySelector('.bw-digits')?.textContent.startsWith('NO DATA')"
+        )
     before = kitchen.samples()
     wait(lambda: kitchen.samples() >= before + 3, what="for samples without the pages")
     assert kitchen.process.poll() is None

@@ -135,7 +135,10 @@ def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
         assert "That check, and today's altimeter setting: then it can prove a boil by itself." in helps
         assert "That check, and the barometer: then it can prove a boil by itself." in helps
         assert "of an airport near by: that helps, and is not enough by itself." in helps
-        assert "with the altitude alone, even in the same week: that helps, and is not enough by itself." in helps
+        assert (
+            "with the altitude alone, even in the same week: that helps, and is not enough by itself."
+            in helps
+        )
         visitor.picture("plan-altitude-alone")
 
         choose(page, "Air pressure", QNH)

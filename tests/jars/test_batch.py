@@ -173,7 +173,9 @@ def test_the_engines_departures_open_deviations_that_block_the_shelf(kitchen: An
     assert batch.state(LIFTED + 14.1 * HOUR).jars[0].status is Status.SHELF
 
 
-def test_a_header_changed_after_the_jars_are_in_opens_a_deviation_with_old_and_new_value(kitchen: Any) -> None:
+def test_a_header_changed_after_the_jars_are_in_opens_a_deviation_with_old_and_new_value(
+    kitchen: Any,
+) -> None:
     """What a process hangs on is fixed when the jars go in; a change after that is a numbered deviation (21 CFR 113.83
     and 113.89 as a pattern). The litres of water in the canner are nothing of that."""
     batch = kitchen()

@@ -42,7 +42,9 @@ def test_a_thermocouple_at_1650_m_without_a_barometer() -> None:
 
 @pytest.mark.parametrize("altitude_m", [0.0, 1650.0, 2800.0])
 @pytest.mark.parametrize("with_setting", [True, False])
-def test_a_check_of_the_same_week_is_worth_what_an_older_one_is(altitude_m: float, with_setting: bool) -> None:
+def test_a_check_of_the_same_week_is_worth_what_an_older_one_is(
+    altitude_m: float, with_setting: bool
+) -> None:
     """What the page promises of a check is what the judge gives for it, made today, this week or 11 months ago: it
     forgives no part of the weather's share to a check that is fresh."""
     promised = {way.what: way.answer for way in what_it_proves(_header(altitude_m)).ways}
