@@ -6,9 +6,11 @@ import time
 
 import streamlit as st
 
-from dashboard import settings
+from dashboard import kept_passcode, settings
+from dashboard.components import mount
 
 _OPENED = "passcode_given"
+_WORD = "passcode_word"
 
 
 def who(label: str = "Who is speaking") -> str:
@@ -19,13 +21,23 @@ def who(label: str = "Who is speaking") -> str:
 
 def may_change() -> bool:
     """Whether this viewer may change something now."""
-    return settings.current().passcode is None or bool(st.session_state.get(_OPENED))
+    passcode = settings.current().passcode
+    if passcode is None or st.session_state.get(_OPENED):
+        return True
+    # A device that gave it before, within the last hours.
+    if kept_passcode.good(passcode, st.context.cookies.get(kept_passcode.COOKIE), time.time()):
+        st.session_state[_OPENED] = True
+        return True
+    return False
 
 
 def ask(where: str) -> bool:
     """As :func:`may_change`; where not yet, show the form that asks for the passcode. ``where`` is a key."""
     passcode = settings.current().passcode
     if passcode is None or may_change():
+        # Drawn again with every run of the page, for it may be gone before the browser has read it; used once.
+        if word := st.session_state.get(_WORD):
+            mount.keep(word, kept_passcode.PATH)
         return True
     with st.form(f"passcode_{where}", border=False):
         st.markdown(
@@ -40,6 +52,7 @@ def ask(where: str) -> bool:
             st.error(f"Too many wrong passcodes. Try again in {wait_s:.0f} s.")
         elif passcode.check(words, time.monotonic()):
             st.session_state[_OPENED] = True
+            st.session_state[_WORD] = kept_passcode.WORDS.give(time.monotonic())
             st.rerun()
         else:
             st.error("That is not the passcode.")

@@ -19,7 +19,7 @@ from urllib.parse import urlsplit
 
 import segno
 
-from dashboard import look, settings
+from dashboard import kept_passcode, look, settings
 from monitor.errors import ConfigError
 from monitor.jars.labels import PAGES
 
@@ -159,7 +159,7 @@ def serve(address: Address, told: settings.Settings, routes: Sequence[Any] = ())
     signal.signal(signal.SIGTERM, lambda *_: None)
     app = st.App(
         script,
-        routes=list(routes),
+        routes=[*kept_passcode.routes(), *routes],
         middleware=[
             Middleware(TrustedHostMiddleware, allowed_hosts=list(address.hosts)),
             Middleware(_headers),

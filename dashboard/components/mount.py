@@ -1,4 +1,4 @@
-"""The two pieces that run in the browser: the boards with their clock, and the alarm's sound."""
+"""The pieces that run in the browser: the boards with their clock, the alarm's sound, the passcode that is kept."""
 
 from __future__ import annotations
 
@@ -30,10 +30,19 @@ def _sound() -> Any:
     )
 
 
+@cache
+def _keep() -> Any:
+    return st.components.v2.component("boilwitness_keep", html=_KEEP_HTML, js=_script("keep.js"))
+
+
 # Several lines on purpose: a single line with a slash in it would be taken for a path.
 _BOARDS_HTML = """
 <div class="bw-boards">
 </div>
+"""
+_KEEP_HTML = """
+<span>
+</span>
 """
 _SOUND_HTML = """
 <div class="bw-sound" data-armed="no">
@@ -57,6 +66,11 @@ def show_boards(boards: Sequence[Board], strips: Sequence[Sequence[Piece]] = (),
         item["strip"] = [{"share": p.share, "tone": p.tone, "words": p.words} for p in strip]
     data = {"tick": next(_ticks), "boards": told, "form": form, "server_patience_s": PATIENCE_S}
     _boards()(key=f"boards_{form}", data=data)
+
+
+def keep(word: str, path: str) -> None:
+    """Hand a word of one use to the server at ``path``."""
+    _keep()(key="keep_passcode", data={"word": word, "path": path})
 
 
 def sound(wanted: str | None) -> None:

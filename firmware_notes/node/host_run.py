@@ -11,19 +11,26 @@ import main_mqtt
 import main_serial
 
 
+_USAGE = (
+    "usage: host_run.py serial|mqtt [--name N] [--rows FILE] [--period-ms MS] [--keep N]"
+    " [--mqtt HOST:PORT] [--user U] [--password P] [--ca FILE]"
+)
+
+
 def _options(words):
     options = {"name": "kettle-1", "mqtt": "127.0.0.1:1883", "period-ms": "1000", "keep": "900"}
     at = 0
     while at < len(words):
         if words[at][:2] != "--" or at + 1 >= len(words):
-            raise SystemExit("usage: host_run.py serial|mqtt [--name N] [--rows FILE] [--period-ms MS] [--keep N]"
-                             " [--mqtt HOST:PORT] [--user U] [--password P] [--ca FILE]")
+            raise SystemExit(_USAGE)
         options[words[at][2:]] = words[at + 1]
         at += 2
     return options
 
 
 def main(words):
+    if not words or words[0] not in ("serial", "mqtt"):
+        raise SystemExit(_USAGE)
     options = _options(words[1:])
     if "rows" in options:
         hardware_simulated.load(options["rows"])

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from monitor.alarms import AppriseChannel
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.collector import Collector
+from monitor.collector.lock import only_collector
 from monitor.collector.settings import CollectSettings, SerialSettings, read_settings
 from monitor.errors import UsageError
 from monitor.intake.mqtt import MqttSource
@@ -65,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
             raise UsageError(f"{name} is given twice.", "Name each port and broker once.")
     push = AppriseChannel(settings.push) if settings.push else None
     stop = threading.Event()
+    with only_collector(folder):
+        pass  # said before anything else is
     with _stopped_by_signals(stop), _pages(folder, wanted=args.dashboard):
         _say(None, f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)")
         unstored = Collector(folder, sources, say=_say, push=push).run(stop)

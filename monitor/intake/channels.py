@@ -19,8 +19,8 @@ class Channel(NamedTuple):
     unit: str | None
     low: float
     high: float
-    #: Multiplies the wire's number into the record's unit (Pa to kPa).
-    scale: float = 1.0
+    #: So many of the wire's unit are one of the record's (Pa, kPa). Divided, 83 100 Pa are 83.1 kPa to the last bit.
+    per_unit: float = 1.0
 
 
 _COUNT_LIMIT = (1 << 32) - 1
@@ -33,7 +33,7 @@ NUMBER_CHANNELS: Final[Mapping[str, Channel]] = MappingProxyType(
         "water-2": Channel("water_2_C", "Cel", -60.0, 400.0),
         "room": Channel("room_C", "Cel", -60.0, 100.0),
         "chip": Channel("chip_C", "Cel", -60.0, 150.0),
-        "pressure": Channel("pressure_kPa", "Pa", 30_000.0, 120_000.0, 0.001),
+        "pressure": Channel("pressure_kPa", "Pa", 30_000.0, 120_000.0, 1000.0),
         "heater": Channel("heater_W", "W", 0.0, 50_000.0),
         "uptime": Channel("uptime_s", "s", 0.0, 4e9),
         **{
@@ -119,7 +119,7 @@ def decode_value(payload: bytes, channel: str, unit: str | None = None) -> Mappi
         raise WireFormatError(f"{channel} is in {known.unit}; {unit} cannot be turned into that")
     value = float(text) * factor + offset
     check_number(channel, value, known)
-    number = round(value, 6) * known.scale
+    number = round(value, 6) / known.per_unit
     if known is JAR_CHANNEL:
         return {"jars": {int(channel.removeprefix("jar-")): number}}
     return {known.attribute: number}

@@ -80,7 +80,7 @@ def _take_number(name: str, value: Any, unit: Any, own_unit: Any, values: dict[s
     channel = NUMBER_CHANNELS.get(name)
     if channel is None:
         return False
-    attribute, wanted, low, high, scale = channel
+    attribute, wanted, low, high, per_unit = channel
     kind = type(value)
     if attribute in values or (kind is not float and kind is not int) or not low <= value <= high:
         return False
@@ -91,7 +91,7 @@ def _take_number(name: str, value: Any, unit: Any, own_unit: Any, values: dict[s
     else:
         if unit != wanted:
             return False
-        values[attribute] = float(value) * scale
+        values[attribute] = float(value) / per_unit
     return True
 
 

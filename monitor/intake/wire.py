@@ -207,7 +207,7 @@ def _number(channel: str, known: Channel, record: Record) -> float:
             said = f"got {show(unit)}" if unit is not None else "got none"
             raise WireFormatError(f"{channel} must be in {known.unit}, {said}")
     check_number(channel, record.value, known)
-    return int(record.value) if known.unit is None else float(record.value) * known.scale
+    return int(record.value) if known.unit is None else float(record.value) / known.per_unit
 
 
 def _truth(channel: str, record: Record) -> bool:

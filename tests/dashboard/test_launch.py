@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import launch, passcode
+from dashboard import kept_passcode, launch, passcode
 from dashboard.passcode import Passcode
 from monitor.errors import ConfigError
 from monitor.jars.labels import PAGES
@@ -75,3 +75,25 @@ def test_a_short_passcode_and_a_damaged_file_are_refused(tmp_path: Path) -> None
     (tmp_path / "passcode.json").write_text("{}")
     with pytest.raises(ConfigError, match="Delete it and choose anew"):
         passcode.load(tmp_path)
+
+
+def test_a_kept_passcode_ends_by_time_by_any_change_and_with_a_new_passcode() -> None:
+    """Signed with HMAC-SHA256 (RFC 2104); twelve hours, and not a second longer."""
+    code, other = Passcode.make("plum-jam-7"), Passcode.make("plum-jam-7")
+    cookie = kept_passcode.signed(code, 1000.0 + kept_passcode.KEPT_S)
+    assert kept_passcode.good(code, cookie, 1000.0)
+    assert kept_passcode.good(code, cookie, 999.0 + kept_passcode.KEPT_S)
+    assert not kept_passcode.good(code, cookie, 1000.0 + kept_passcode.KEPT_S)
+    assert not kept_passcode.good(other, cookie, 1000.0), "a passcode that was chosen anew has another salt"
+    for at in range(len(cookie)):
+        changed = "0" if cookie[at] != "0" else "1"
+        assert not kept_passcode.good(code, cookie[:at] + changed + cookie[at + 1 :], 1000.0)
+    assert not any(kept_passcode.good(code, nothing, 1000.0) for nothing in (None, "", ".", "x.y"))
+
+
+def test_a_word_is_good_once_and_for_half_a_minute() -> None:
+    words = kept_passcode.Words()
+    word = words.give(0.0)
+    assert words.take(word, 10.0) and not words.take(word, 10.0)
+    assert not words.take(words.give(0.0), 31.0)
+    assert not words.take("a guess", 0.0)

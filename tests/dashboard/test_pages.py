@@ -6,16 +6,18 @@ import json
 import re
 import signal
 import socket
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import settings
+from dashboard import kept_passcode, settings
 from dashboard.settings import Settings
 from monitor.cli.main import main
 from monitor.record import Required, write_run
@@ -146,13 +148,22 @@ def test_hostile_names_stay_text_on_every_page(tmp_path: Path, serve: Callable, 
     """Food, canner, source, who and words of a mark; light and narrow, dark and wide.
     No page is wider than its window, none has a fault that axe finds, and none moves where motion is not wanted."""
     imported(tmp_path, "a<b>'\"&c")
+    heard_and_refused(tmp_path)
     append_entry(tmp_path, "deviation_opened", {"what": HOSTILE}, run_id="a<b>'\"&c", by=HOSTILE)
     pages = serve(tmp_path)
     query = "?run=a%3Cb%3E%27%22%26c"
     faults: list[str] = []
-    for name, window in (("390", {"width": 390, "height": 844}), ("dark", {"dark": True})):
+    narrow = {"width": 390, "height": 844}
+    windows = (
+        ("390", narrow, ("", *PAGES)),
+        ("dark", {"dark": True}, ("", *PAGES)),
+        # The page with the widest table, in the two other looks as well.
+        ("390-dark", narrow | {"dark": True}, ("nodes",)),
+        ("light", {}, ("nodes",)),
+    )
+    for name, window, names in windows:
         with visit(**window) as visitor:
-            for page_name in ("", *PAGES):
+            for page_name in names:
                 page = visitor.go(f"{pages.url}/{page_name}{query if page_name in ('run', 'jars') else ''}")
                 page.wait_for_timeout(400)
                 assert page.evaluate("window.owned") is None, page_name
@@ -160,6 +171,9 @@ def test_hostile_names_stay_text_on_every_page(tmp_path: Path, serve: Callable, 
                 assert page.locator("[data-testid=stException]").count() == 0, page_name
                 assert visitor.overflow() <= 0, page_name
                 assert visitor.slowest_motion_s() <= 0.01, page_name
+                if page_name == "nodes":
+                    page.get_by_role("table", name="Refused input").wait_for()
+                    assert page.get_by_role("table").count() >= 2
                 if page_name in ("run", "compare"):
                     page.wait_for_selector("canvas")
                 faults += [f"{page_name or 'now'}, {name}: {fault}" for fault in visitor.faults()]
@@ -213,8 +227,13 @@ def test_the_dashboard_ends_cleanly(tmp_path: Path, serve: Callable, number: int
     assert told.startswith(f"The pages are at {pages.url}")
 
 
+def kept(visitor: Any) -> list[dict[str, Any]]:
+    visitor.page.wait_for_timeout(50)
+    return [one for one in visitor.context.cookies() if one["name"] == kept_passcode.COOKIE]
+
+
 def test_on_the_home_network_a_change_asks_for_the_passcode(
-    tmp_path: Path, serve: Callable, visit: Callable, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, serve: Callable, visit: Callable, monkeypatch: pytest.MonkeyPatch, wait: Callable
 ) -> None:
     """Looking is free; the plan page opens with the right passcode and not with a wrong one."""
     monkeypatch.setenv("BOILWITNESS_PASSCODE", "plum-jam-7")
@@ -226,6 +245,25 @@ def test_on_the_home_network_a_change_asks_for_the_passcode(
             page.get_by_label("Passcode").fill(words)
             page.get_by_role("button", name="Give the passcode").click()
             page.get_by_text(shown).wait_for()
+        # Once for this device: neither a reload nor another page asks again, and no script can read why.
+        wait(lambda: kept(visitor), what="for the cookie")
+        (cookie,) = kept(visitor)
+        assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Strict")
+        assert 0 < cookie["expires"] - time.time() <= 12 * 3600
+        assert kept_passcode.COOKIE not in page.evaluate("document.cookie")
+        page.reload()
+        page.get_by_text("1. The kitchen").wait_for()
+        visitor.go(f"{pages.url}/probe").get_by_text("Name written on the probe").wait_for()
+        assert page.get_by_label("Passcode").count() == 0
+    with visit() as visitor:
+        # Another device is asked; so is one whose cookie was changed.
+        page = visitor.go(f"{pages.url}/plan")
+        page.get_by_label("Passcode").wait_for()
+        later = cookie | {"value": str(int(cookie["value"].split(".")[0]) + 60) + "." + cookie["value"].split(".")[1]}
+        visitor.context.add_cookies([later])
+        page.reload()
+        page.get_by_label("Passcode").wait_for()
+        assert page.request.post(f"{pages.url}/passcode/keep", data="a guess").status == 403
     status, told = pages.end()
     assert status == 0
     assert re.search(r"The pages are at http://[0-9.]+:\d+", told) and "█" in told
