@@ -9,29 +9,39 @@ the plumes of steam about the probe, which a cook may turn down and up.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import sqrt
 
 from monitor.judge.noise import Noise
 from monitor.judge.sag import Sag
 from monitor.judge.trace import Trace
 
-#: Length of a block. [s] So many readings make one, so many blocks an answer.
-BLOCK_S = 60.0
+#: Lengths of the blocks, the shorter for turns that fit into the longer, and how much they must tell (below). [s]
+BLOCKS = ((60.0, 8.0), (35.0, 50.0))
+#: So many readings make one, so many blocks an answer.
 SAMPLES_LEAST = 12
 BLOCKS_LEAST = 5
 #: The best blocks, a quarter of all, and the lowest one must differ by at least this. [K]
 LEAST_K = 0.1
-#: At this difference the blocks must differ more than the scatter explains by so many standard deviations of
-#: chi-square; by fewer, in proportion to the square, where it is larger. By Monte Carlo: about one true hold in
-#: 3,000 passes them.
-LIVELY_K, WANDERS = 0.12, 8.0
-#: A coarse step may turn a hundredth of a kelvin into a whole step: only beyond so many steps is it a difference.
-BEYOND_STEP = 1.1
+#: At this difference the blocks must differ more than the scatter explains by as many standard deviations of
+#: chi-square as stand with their length; by fewer, in proportion to the square, where it is larger. By Monte Carlo:
+#: about one true hold in 3,000 passes them.
+LIVELY_K = 0.12
+#: A coarse step may turn a hundredth of a kelvin of drift into a whole step: only beyond so many steps is it a
+#: difference, or from such a share of a step on where the level came back so many times, as no drift does.
+BEYOND_STEP, RETURNS_SHARE, RETURNS = 1.1, 0.6, 3
 
 
 def find_wander(trace: Trace, noise: Noise, start: int, n: int, spacing_s: float) -> Sag | None:
     """From the first low block to the last within samples [start, n) of a plateau, or None where it is level."""
-    size = max(round(BLOCK_S / spacing_s), SAMPLES_LEAST)
+    for block_s, least in BLOCKS:
+        found = _wander(trace, noise, start, n, max(round(block_s / spacing_s), SAMPLES_LEAST), least)
+        if found is not None:
+            return found
+    return None
+
+
+def _wander(trace: Trace, noise: Noise, start: int, n: int, size: int, least: float) -> Sag | None:
     blocks = [(j - size, j, trace.mean(j - size, j)) for j in range(n, start + size - 1, -size)]
     if len(blocks) < BLOCKS_LEAST:
         return None
@@ -42,13 +52,16 @@ def find_wander(trace: Trace, noise: Noise, start: int, n: int, spacing_s: float
     if differ_K < LEAST_K:
         return None
     scatter = noise.short(trace, start, n)
+    middle_C = best_C - 0.5 * differ_K
     if scatter.is_coarse and differ_K < BEYOND_STEP * noise.step_K:
-        return None
+        turns = [level < middle_C for _, _, level in blocks]
+        if differ_K < RETURNS_SHARE * noise.step_K or sum(a > b for a, b in pairwise(turns)) < RETURNS:
+            return None
     freedom = len(levels) - 1
     mean_C = sum(levels) / len(levels)
     chi2 = sum((level - mean_C) ** 2 for level in levels) / scatter.mean_variance(size)
     excess = (chi2 - freedom) / sqrt(2.0 * freedom)
-    if excess * (differ_K / LIVELY_K) ** 2 < WANDERS:
+    if excess * (differ_K / LIVELY_K) ** 2 < least:
         return None
     low = [(i, j) for i, j, level in blocks if level < best_C - 0.5 * LIVELY_K]
     # A block that is low in part only may hide in its neighbours' means.

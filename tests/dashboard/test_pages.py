@@ -259,7 +259,9 @@ def test_on_the_home_network_a_change_asks_for_the_passcode(
         # Another device is asked; so is one whose cookie was changed.
         page = visitor.go(f"{pages.url}/plan")
         page.get_by_label("Passcode").wait_for()
-        later = cookie | {"value": str(int(cookie["value"].split(".")[0]) + 60) + "." + cookie["value"].split(".")[1]}
+        later = cookie | {
+            "value": str(int(cookie["value"].split(".")[0]) + 60) + "." + cookie["value"].split(".")[1]
+        }
         visitor.context.add_cookies([later])
         page.reload()
         page.get_by_label("Passcode").wait_for()

@@ -40,9 +40,13 @@ class ThreeCanners(DemoHouse):
     def _all(self) -> None:
         shown = demo_canner(minutes=MINUTES)
         for number, (canner, _) in enumerate(CANNERS):
-            header = replace(shown.header, run_id=f"r{number}", canner=canner, started_at=SYSTEM_TIME.utc_now())
+            header = replace(
+                shown.header, run_id=f"r{number}", canner=canner, started_at=SYSTEM_TIME.utc_now()
+            )
             append_entry(self.folder, "node_assigned", {"node": f"n{number}", "canner": canner})
-            append_entry(self.folder, "run_started", header_to_json(header) | {"simulated": True}, run_id=f"r{number}")
+            append_entry(
+                self.folder, "run_started", header_to_json(header) | {"simulated": True}, run_id=f"r{number}"
+            )
         last: dict[int, Sample] = {}
         steps = merge(
             *(
