@@ -40,9 +40,13 @@ class ThreeCanners(DemoHouse):
     def _all(self) -> None:
         shown = demo_canner(minutes=MINUTES)
         for number, (canner, _) in enumerate(CANNERS):
-            header = replace(shown.header, run_id=f"r{number}", canner=canner, started_at=SYSTEM_TIME.utc_now())
+            header = replace(
+                shown.header, run_id=f"r{number}", canner=canner, started_at=SYSTEM_TIME.utc_now()
+            )
             append_entry(self.folder, "node_assigned", {"node": f"n{number}", "canner": canner})
-            append_entry(self.folder, "run_started", header_to_json(header) | {"simulated": True}, run_id=f"r{number}")
+            append_entry(
+                self.folder, "run_started", header_to_json(header) | {"simulated": True}, run_id=f"r{number}"
+            )
         last: dict[int, Sample] = {}
         steps = merge(
             *(
@@ -120,4 +124,4 @@ def test_a_card_each_and_the_most_urgent_first(house: ThreeCanners, visit: Calla
         assert visitor.faults() == []
         # Each has its own remaining time.
         digits = page.locator(".bw-board .bw-digits").all_inner_texts()
-        assert digits[0] == digits[2] == "1:00:00" and digits[1] < "1:00:00"
+        assert digits[0] == digits[2] == "1:00:00" and digits[1].startswith("59:")
