@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import access, data, figures, look, node_data, nodes_model
 from dashboard.units import fahrenheit
 from monitor.errors import StoreError
+from monitor.store.reader import NodeRow
 
 SHOWN = 50
 
@@ -41,13 +42,13 @@ def _heard() -> None:
         rows.append(
             (
                 look.sign(nodes_model.heard(reading)),
-                f"<strong>{look.esc(node.name)}</strong>",
+                f"<strong>{_anywhere(node.name)}</strong>",
                 look.esc(nodes_model.serves(node)),
                 look.esc(nodes_model.water(reading, fahrenheit())),
                 look.esc(nodes_model.barometer(reading, fahrenheit())),
-                f"{node.samples:,}",
-                look.esc(nodes_model.wrong(node)),
-                look.esc(node.source),
+                f'{node.samples:,}<span class="bw-narrow"> samples</span>',
+                _missing(node),
+                _anywhere(node.source),
             )
         )
     heads = ("Heard", "Node", "Serves", "Water as read", "Barometer", "Samples", "Missing", "Comes by")
@@ -83,16 +84,27 @@ def _refused() -> None:
     cells = [
         (
             look.esc(figures.local_day(figures.parse_utc(row.at_utc), data.zone())),
-            look.esc(row.source),
-            look.esc(row.node_hint or figures.MISSING),
-            look.esc(row.why),
-            f"{row.size:,}",
-            f"<code>{look.esc(nodes_model.excerpt(row))}</code>",
+            _anywhere(row.source),
+            _anywhere(row.node_hint or figures.MISSING),
+            _anywhere(row.why),
+            f'{row.size:,}<span class="bw-narrow"> bytes</span>',
+            f"<code>{_anywhere(nodes_model.excerpt(row))}</code>",
         )
         for row in rows
     ]
     heads = ("When", "Came by", "Node", "Why", "Bytes", "How it begins")
     look.page(look.table(heads, cells, "Refused input", numbers=(4,)))
+
+
+def _missing(node: NodeRow) -> str:
+    """What is wrong with what came; on a phone, where no head stands over it, in words that need none."""
+    said = nodes_model.wrong(node)
+    return look.esc(said) + ('<span class="bw-narrow"> is missing</span>' if said == "nothing" else "")
+
+
+def _anywhere(text: str) -> str:
+    """A name or bytes of any length, which may break anywhere so that no table is wider than its page."""
+    return f'<span class="bw-anywhere">{look.esc(text)}</span>'
 
 
 def _journal() -> None:

@@ -7,9 +7,10 @@ just the bytes that this seal states.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from itertools import product
 from typing import Any
 
 from monitor.proof.canon import sha256
@@ -17,7 +18,7 @@ from monitor.proof.chain import Seal
 from monitor.proof.cover import Covered
 from monitor.proof.dossier import RECORD_FILES
 from monitor.record.write import header_text, samples_text
-from monitor.store.merge import Known
+from monitor.store.merge import Known, Rank, everything, first_taken, heard_on_time
 from monitor.store.reader import run_samples
 from monitor.store.runs import House, RunFacts
 from monitor.store.stamp import epoch_s
@@ -30,16 +31,35 @@ def late_since(
     conn: sqlite3.Connection, house: House, facts: RunFacts, seal: Seal, chain: Sequence[Seal]
 ) -> int:
     """How many rows came after a seal that explain all that is new since; 0 when they do not."""
-    stated = seal.said["record"]
-    for known in _ways(facts, seal, chain):
+    for known, rank in product(_ways(facts, seal, chain), (heard_on_time, first_taken)):
         late: set[tuple[Any, ...]] = set()
-        noting = partial(_noting, known, late)
-        run = replace(facts.as_run(), samples=tuple(run_samples(conn, house, facts, known=noting)))
-        texts = (header_text(run), samples_text(run.samples))
-        files = dict(zip(RECORD_FILES, (text.encode("utf-8") for text in texts), strict=True))
-        if late and all(sha256(data) == stated[name]["sha256"] for name, data in files.items()):
+        files = _files(conn, house, facts, partial(_noting, known, late), rank)
+        if late and fits(files, seal):
             return len(late)
     return 0
+
+
+def under_earlier_lead(
+    conn: sqlite3.Connection, house: House, facts: RunFacts, seal: Seal
+) -> dict[str, bytes] | None:
+    """The record as the earlier rule made it, by which one late reading could lead; None where that fits no better."""
+    files = _files(conn, house, facts, everything, first_taken)
+    return files if fits(files, seal) else None
+
+
+def fits(files: Mapping[str, bytes], seal: Seal) -> bool:
+    """Whether these are the bytes that a seal states."""
+    stated = seal.said["record"]
+    return all(sha256(files[name]) == stated[name]["sha256"] for name in RECORD_FILES)
+
+
+def _files(
+    conn: sqlite3.Connection, house: House, facts: RunFacts, known: Known, rank: Rank
+) -> dict[str, bytes]:
+    samples = run_samples(conn, house, facts, known=known, rank=rank)
+    run = replace(facts.as_run(), samples=tuple(samples))
+    texts = (header_text(run), samples_text(run.samples))
+    return dict(zip(RECORD_FILES, (text.encode("utf-8") for text in texts), strict=True))
 
 
 def _noting(known: Known, late: set[tuple[Any, ...]], row: tuple[Any, ...], conflict: int | None) -> bool:

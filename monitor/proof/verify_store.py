@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from monitor.errors import MonitorError, RecordError
-from monitor.proof.as_sealed import late_since
+from monitor.proof.as_sealed import fits, late_since, under_earlier_lead
 from monitor.proof.canon import sha256
 from monitor.proof.chain import Seal, check_links, read_chain
 from monitor.proof.compare import compare_verdicts
@@ -139,21 +139,23 @@ def _check_run(
     except RecordError as trouble:
         report.problem(f"the record can no longer be read: {trouble}")
         return
-    same = _fits(files, said)
+    facts = house.runs[run_id]
+    same = fits(files, seals[-1])
     if same:
         report.remark(f"the record is byte for byte as seal {seals[-1].seal_id} found it")
-    elif placed_in(conn, house, house.runs[run_id], seals[-1].sealed_utc):
+    elif placed_in(conn, house, facts, seals[-1].sealed_utc):
         report.remark("its samples have a better place in time since it was sealed: the journal says so")
+    elif not facts.imported and (then := under_earlier_lead(conn, house, facts, seals[-1])) is not None:
+        report.remark(
+            f"the record is byte for byte as seal {seals[-1].seal_id} found it, by the earlier rule of which node leads"
+        )
+        run, same = run_of(then), True
     else:
         _explain(conn, house, run, seals, chain, report)
     if judge_again and same:
         again = verdict_form(run)
         compare_verdicts(said["verdict"], again, said["engine"], report)
         _check_last_verdict(conn, run_id, said["verdict"], report)
-
-
-def _fits(files: Mapping[str, bytes], said: Mapping[str, Any]) -> bool:
-    return all(sha256(files[name]) == said["record"][name]["sha256"] for name in RECORD_FILES)
 
 
 def _explain(

@@ -4,12 +4,15 @@ A record has one row a sample time, and its ``boot`` and ``seq`` are one node's.
 pressure) serves the same canner, or a device says one plain number a topic, each of its values is put once on
 the next row of the water's node, at most :data:`ALONG_S` later, where that row says nothing itself. Nothing is
 carried on beyond that; a value that finds no row stands in a row of its own, without the water.
+
+Where several nodes have a water channel, the first whose water was heard :data:`HEARD` times on time leads
+(:func:`heard_on_time`). One reading alone decides nothing, and what comes late takes the lead from nobody.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from monitor.record.model import Sample
@@ -18,6 +21,8 @@ from monitor.store.samples import SELECT
 #: How much later the row may be that takes a value along. [s]
 ALONG_S = 5.0
 
+#: So many readings of its water on time make a node lead: a few strays from before do not. Our own choice.
+HEARD = 5
 
 #: Whether a row was known at some moment; the number is that of a conflict, None for a sample.
 Known = Callable[[tuple[Any, ...], int | None], bool]
@@ -26,6 +31,32 @@ Known = Callable[[tuple[Any, ...], int | None], bool]
 def everything(row: tuple[Any, ...], conflict: int | None) -> bool:
     """All that the store holds."""
     return True
+
+
+#: Which of two nodes leads, told from the rows of its water in time order: the smaller leads.
+Rank = Callable[[Iterable[tuple[Any, ...]]], tuple[float, ...]]
+
+
+def heard_on_time(rows: Iterable[tuple[Any, ...]]) -> tuple[float, ...]:
+    """When it was heard on time for the :data:`HEARD` th time; for the first time; whenever. [s, house time]
+
+    It hangs on the rows alone and not on the order in which they came, and once a node leads, only what is on time
+    and older could change that: a matter of seconds.
+    """
+    first_s = float("inf")
+    on_time_s: list[float] = []
+    for row in rows:
+        first_s = min(first_s, float(row[3]))
+        if not row[6]:
+            on_time_s.append(float(row[3]))
+            if len(on_time_s) == HEARD:
+                return on_time_s[-1], on_time_s[0], first_s
+    return float("inf"), min(on_time_s, default=float("inf")), first_s
+
+
+def first_taken(rows: Iterable[tuple[Any, ...]]) -> tuple[float, ...]:
+    """The earlier rule, by which older seals were made: one reading leads, however late it came. [s, house time]"""
+    return (next((float(row[3]) for row in rows), float("inf")),)
 
 
 class Span(NamedTuple):
@@ -38,15 +69,20 @@ class Span(NamedTuple):
 
 
 def spans_of(
-    conn: sqlite3.Connection, serving: Iterable[tuple[str, float, float]], known: Known = everything
+    conn: sqlite3.Connection,
+    serving: Iterable[tuple[str, float, float]],
+    known: Known = everything,
+    rank: Rank = heard_on_time,
 ) -> list[Span]:
-    """Who leads: of the nodes that serve at the same time, the one whose water was heard first."""
+    """Who leads of the nodes that serve at the same time; where ``rank`` ties, the node that was assigned first."""
     numbers = dict(conn.execute("SELECT name, node_id FROM nodes"))
     there = [(numbers[name], low_s, high_s) for name, low_s, high_s in serving if name in numbers]
     if len(there) < 2:
         return [Span(*one, auxiliary=False) for one in there]
-    water_s = [_first_water_s(conn, *one, known) for one in there]
-    order = sorted(range(len(there)), key=lambda at: (water_s[at], at))
+    # The earlier rule looked at each assignment by itself.
+    ranked: Iterable[tuple[int, float, float]] = there if rank is first_taken else _from_its_begin(there)
+    ranks = [rank(_water_rows(conn, *one, known)) for one in ranked]
+    order = sorted(range(len(there)), key=lambda at: (ranks[at], at))
     leading: list[tuple[int, float, float]] = []
     spans: list[Span] = []
     for at in order:
@@ -58,13 +94,25 @@ def spans_of(
     return spans
 
 
-def _first_water_s(conn: sqlite3.Connection, node: int, low_s: float, high_s: float, known: Known) -> float:
+def _from_its_begin(there: Sequence[tuple[int, float, float]]) -> Iterator[tuple[int, float, float]]:
+    """A node that was assigned again to what it served already has served it since before."""
+    node, begin_s, until_s = -1, 0.0, 0.0
+    for number, low_s, high_s in there:
+        if (number, low_s) != (node, until_s):
+            begin_s = low_s
+        node, until_s = number, high_s
+        yield node, begin_s, high_s
+
+
+def _water_rows(
+    conn: sqlite3.Connection, node: int, low_s: float, high_s: float, known: Known
+) -> Iterator[tuple[Any, ...]]:
     rows = conn.execute(
         f"{SELECT} WHERE node = ? AND at_s BETWEEN ? AND ?"
         " AND (water_C IS NOT NULL OR water_fault IS NOT NULL) ORDER BY at_s",
         (node, low_s, min(high_s, 1e12)),
     )
-    return next((float(row[3]) for row in rows if known(row, None)), float("inf"))
+    return (row for row in rows if known(row, None))
 
 
 def stands_beside(sample: Sample) -> bool:

@@ -12,7 +12,7 @@ from typing import Any
 from monitor.record import Run, Sample, read_run
 from monitor.store.beside import ALARMS, came_along
 from monitor.store.database import open_reader
-from monitor.store.merge import Known, Merger, everything, spans_of, stands_beside
+from monitor.store.merge import Known, Merger, Rank, everything, heard_on_time, spans_of, stands_beside
 from monitor.store.rows import AlarmRow, LiveRow, NodeRow, RefusalRow, RunRow
 from monitor.store.runs import FOREVER_S, SHAPING, House, RunFacts, read_house
 from monitor.store.samples import COLUMNS, SELECT, row_sample
@@ -124,15 +124,17 @@ def run_samples(
     *,
     since_s: float | None = None,
     known: Known = everything,
+    rank: Rank = heard_on_time,
 ) -> list[Sample]:
     """The samples of a run's nodes between its start and end, in time order, conflicting ones twice.
 
     ``since_s`` (seconds since the run's start) leaves out what came earlier; ``known``, what was not known then.
+    ``rank`` says which of several nodes leads.
     """
     start_s = facts.started_s if since_s is None else facts.started_s + since_s
     end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
     found: list[tuple[Sample, bool]] = []
-    for span in spans_of(conn, house.serving(facts.canner, facts.started_s, end_s), known):
+    for span in spans_of(conn, house.serving(facts.canner, facts.started_s, end_s), known, rank):
         low_s = max(span.low_s, start_s)
         for sample in _span(conn, facts.started_s, (span.node, low_s, min(span.high_s, 1e12)), known):
             found.append((sample, span.auxiliary or stands_beside(sample)))

@@ -198,6 +198,34 @@ def test_a_second_node_and_the_water_make_one_record(house: House, demo: DemoCan
     assert "node_restarted" not in house.told()
 
 
+def test_a_second_nodes_late_water_from_before_changes_nothing_about_the_hold(
+    house: House, demo: DemoCanner
+) -> None:
+    """Out of its memory, from before the first node was heard: in the midst of the boil it takes no lead."""
+    rows = [house.row(sample, number) for number, sample in enumerate(demo.samples)]
+    first_s = demo.samples[0].t_s
+    beside = [
+        house.row(Sample(sample.t_s - 0.2, (sample.water_C or 0.0) - 0.05, uptime_s=sample.t_s), n, "n2")
+        for n, sample in enumerate(demo.samples[60::10], 1)
+    ]
+    stray = house.row(Sample(first_s - 0.1, 55.0, uptime_s=1.0), 0, "n2", late=True)
+    rows = sorted([*rows, *beside], key=lambda row: row[3])
+    middle = next(at for at, row in enumerate(rows) if row[3] - START_S > demo.boiled_again_s + 60.0)
+    rows.insert(middle, stray)
+    house.play(lambda at: 4, rows)
+    agree(house)
+    samples = reader.load_run(house.writer.conn, "r1").samples
+    assert len(samples) == len(demo.samples)
+    assert samples[0].water_2_C == 55.0
+    assert [sample.water_C for sample in samples] == [
+        reader.row_sample(house.row(sample, 0), START_S).water_C for sample in demo.samples
+    ]
+    told = [
+        kind for kind in house.told() if kind in ("boil_reached", "boil_lost", "boil_back", "hold_complete")
+    ]
+    assert told == ["boil_reached", "boil_lost", "boil_back", "hold_complete"]
+
+
 def test_a_mark_said_long_after_is_judged_as_if_it_had_been_said_then(house: House, demo: DemoCanner) -> None:
     rows = [house.row(sample, number) for number, sample in enumerate(demo.samples)]
     house.play(lambda at: 20, rows, marks=False)

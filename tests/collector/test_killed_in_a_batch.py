@@ -38,6 +38,8 @@ RATE = 60.0
 #: A collector that stores nothing more for so long will store nothing more: a busy machine needs half a minute to
 #: start one. [s]
 STILL_S = 120.0
+#: So far behind, marks lie more than half a minute of the house from what they mark. [s]
+BEHIND_S = 0.5
 
 
 class Kitchen:
@@ -52,6 +54,8 @@ class Kitchen:
         self.enough = threading.Event()
         #: Number of the node's newest sample.
         self.said = -1
+        #: By how much the play fell behind, on a machine without time for it. [s of this machine]
+        self.behind_s = 0.0
 
     def _spawn(self) -> subprocess.Popen[bytes]:
         where = [str(self.data), str(RATE), *self.link.collect_option]
@@ -88,6 +92,7 @@ class Kitchen:
         start_s, ended, last = time.monotonic(), False, shown.samples[0]
         for step in shown.steps():
             time.sleep(max(0.0, start_s + step.t_s / RATE - time.monotonic()))
+            self.behind_s = max(self.behind_s, time.monotonic() - start_s - step.t_s / RATE)
             if step.t_s > over_s(shown) and not ended:
                 append_entry(self.data, "run_ended", {}, run_id="r1")
                 ended = True
@@ -198,7 +203,10 @@ def batch_with_kills(times: int, seed: int, data: Path, shown: DemoCanner, store
             replace(shown.header, samples=tuple(due), marks=shown.marks, ended_at_s=over_s(shown))
         )
         as_it_was = judge(undisturbed(shown, due, reader.load_run(stored.connection(), "r1")))
-        assert last()[0] == as_it_was.verdict == as_meant.verdict == "held"
+        assert as_meant.verdict == "held"
+        assert last()[0] == as_it_was.verdict
+        # A play that fell behind marks the boil when it is over: then less is rightly held.
+        assert last()[0] == "held" or kitchen.behind_s > BEHIND_S
         assert last()[1] == pytest.approx(as_it_was.proven_s, abs=5.0)
         assert stored.ask("SELECT 1 FROM conflicts UNION ALL SELECT 1 FROM lost") == []
     finally:

@@ -15,19 +15,28 @@ from typing import Any
 
 import pytest
 
+from monitor.judge import judge
 from monitor.proof.dossier import from_store
 from monitor.proof.envelope import seal_page
 from monitor.proof.folder import seal_export
 from monitor.proof.page import draw
 from monitor.proof.seal import seal_due
 from monitor.proof.verify import verify_path, verify_proof_bytes
-from monitor.store.database import STORE_NAME, open_writer
+from monitor.record import Sample
+from monitor.store.database import STORE_NAME, open_reader, open_writer
 from monitor.store.export import export_run
+from monitor.store.handover import Batch
+from monitor.store.reader import load_run
+from monitor.store.runs import read_house
+from monitor.store.samples import row_values
 from monitor.store.take_in import import_run
+from monitor.store.writer import StoreWriter
 
 CORPUS = Path(__file__).parent / "corpus"
 SCRIPT = Path(__file__).parent / "independent_check.py"
-FORMS = sorted(path.name for path in CORPUS.iterdir() if path.is_dir())
+FORMS = sorted(path.name for path in CORPUS.glob("form-*"))
+#: Sealed when one late reading of a second node could still lead the record.
+LED_BY_A_STRAY = CORPUS / "led-by-a-stray" / STORE_NAME
 
 
 def test_there_is_one_of_every_released_form() -> None:
@@ -112,3 +121,47 @@ def test_an_old_record_that_was_changed_is_reported(form: str, tmp_path: Path) -
     assert any("samples.csv was changed" in text for text in verify_path(tmp_path / "record").problems)
     proof = (CORPUS / form / "proof.html").read_bytes()
     assert verify_proof_bytes(proof.replace(b">HELD<", b">BROKEN<")).problems
+
+
+def test_what_was_sealed_by_the_earlier_rule_of_which_node_leads_verifies(tmp_path: Path) -> None:
+    """Its second seal found 1104 rows, led by the second node; by today's rule there are 1202, led by the first."""
+    shutil.copy(LED_BY_A_STRAY, tmp_path)
+    with closing(open_reader(tmp_path)) as conn:
+        (run_id,) = read_house(conn).runs
+        run = load_run(conn, run_id)
+        sealed = [json.loads(text)["record"]["samples"] for (text,) in conn.execute(_RUN_SEALS)]
+    assert (sealed, len(run.samples), judge(run).verdict) == ([1202, 1104], 1202, "held")
+    report = verify_path(tmp_path)
+    assert report.problems == []
+    assert any(
+        "as seal 2 found it, by the earlier rule of which node leads" in text for text in report.remarks
+    )
+    assert any("verdict computed again from the samples: unproven" in text for text in report.remarks)
+
+
+def test_the_earlier_rule_excuses_nothing_that_was_changed(tmp_path: Path) -> None:
+    shutil.copy(LED_BY_A_STRAY, tmp_path)
+    with closing(open_writer(tmp_path)) as conn:
+        for (name,) in conn.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            conn.execute(f"DROP TRIGGER {name}")
+        conn.execute("UPDATE samples SET water_C = water_C + 0.5 WHERE boot = 5 AND seq = 40")
+    problems = verify_path(tmp_path).problems
+    assert any("nothing in the store says why" in text for text in problems), problems
+
+
+def test_late_rows_after_a_seal_by_the_earlier_rule_are_told_as_late(tmp_path: Path) -> None:
+    shutil.copy(LED_BY_A_STRAY, tmp_path)
+    with closing(open_writer(tmp_path)) as conn:
+        (run_id,) = read_house(conn).runs
+        start_s = read_house(conn).runs[run_id].started_s
+        writer = StoreWriter(conn)
+        sample = Sample(0.0, 99.0, boot=5, seq=100, uptime_s=2000.0)
+        came_s = start_s + 90_000.0
+        row = row_values(writer.node_id("n2", "test"), sample, start_s + 2090.4, came_s, True)
+        writer.commit(Batch(rows=[row]))
+    report = verify_path(tmp_path)
+    assert report.problems == []
+    assert any("1 samples came late" in text for text in report.remarks), report.remarks
+
+
+_RUN_SEALS = "SELECT statement FROM seals WHERE run_id != '' ORDER BY seal_id"
