@@ -84,6 +84,10 @@ def test_too_few_minutes_say_nothing() -> None:
     assert looked_at(98.0 + agitation(1, 280) + drifting(2.0, 60.0)[:280])[0] is None
 
 
-def test_coarse_steps_say_nothing() -> None:
-    readings = 98.1 + agitation(3, HOLD_S) + drifting(0.2, 280.0)
-    assert looked_at(readings, step_K=0.25)[0] is None
+def test_one_coarse_step_says_nothing_unless_it_comes_back_again_and_again() -> None:
+    """A drift of a few hundredths of a kelvin crosses a step once; boil and simmer by turns cross it each time."""
+    drift = 98.1 + agitation(3, HOLD_S) + np.linspace(0.04, -0.08, HOLD_S)
+    assert looked_at(drift, step_K=0.25)[0] is None
+    turns = 98.2 + agitation(4, HOLD_S) + drifting(0.2, 140.0)
+    found, _, _ = looked_at(turns, step_K=0.25)
+    assert found is not None and found.early_s <= 340.0
