@@ -129,6 +129,7 @@ function drawLost(view, board, gone) {
   say(view.word, "No data");
   say(view.digits, `NO DATA ${age(gone.age_s)}`);
   view.digits.classList.add("bw-nodata");
+  view.digits.classList.remove("bw-hours");
   say(view.label, "");
   say(view.sentence, `${STATE_WORDS[gone.who]}. Go and look at the canner.`);
   say(view.reason, `Last known: ${board.word.toLowerCase()}. Whatever was shown before may no longer be true.`);
@@ -142,6 +143,8 @@ function drawBoard(view, board, since_s) {
   view.digits.classList.remove("bw-nodata");
   const run_s = board.counts_down ? (board.row_age_s + since_s) * board.rate : 0;
   say(view.digits, board.remaining_s === null ? "" : clock(board.remaining_s - run_s));
+  // Seven signs instead of five: across the room they take smaller type.
+  view.digits.classList.toggle("bw-hours", view.digits.textContent.split(":").length > 2);
   say(view.label, board.remaining_label);
   view.figure.hidden = board.remaining_s === null;
   say(view.sentence, board.sentence);

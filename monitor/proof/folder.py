@@ -25,6 +25,8 @@ from monitor.proof.dossier import (
 )
 from monitor.proof.report import Report
 from monitor.proof.signing import Key
+from monitor.record.parquet import PARQUET_FILE, read_parquet
+from monitor.record.write import samples_text
 from monitor.store.export import run_folder_names
 from monitor.store.reader import alarms, read_house
 
@@ -147,7 +149,10 @@ def verify_folder(folder: Path, key: str | None = None) -> Report:
 
 
 def check_bytes(folder: Path) -> Report | None:
-    """A run folder's files against its seal, and nothing more; None where there is no seal."""
+    """A run folder's files against its seal, and nothing more; None where there is no seal.
+
+    Where the samples came as Parquet alone, the table that says the same must be the sealed one.
+    """
     path = folder / SEAL_FILE
     if not path.exists():
         return None
@@ -157,6 +162,9 @@ def check_bytes(folder: Path) -> Report | None:
         files = {
             one.relative_to(folder).as_posix(): one.read_bytes() for one in _files(folder) if one != path
         }
+        table = RECORD_FILES[1]
+        if PARQUET_FILE in files and table not in files:
+            files[table] = samples_text(read_parquet(folder / PARQUET_FILE)).encode()
         check_files(files, form.get("files"), report)
     return report
 

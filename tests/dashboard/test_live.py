@@ -112,6 +112,18 @@ def test_marks_sound_names_and_the_view_across_the_room(kitchen: Kitchen, visit:
         digits = page.evaluate("document.querySelector('.bw-digits').getBoundingClientRect().height")
         assert bottom <= 800, "state, time and reason fit without scrolling"
         assert digits >= 200
+        # On one line, whatever stands beside: the longest label, and more than an hour. All at once, between two ticks.
+        for figure in ("10:00", "1:00:00"):
+            lines, right = page.evaluate(
+                "figure => { const digits = document.querySelector('.bw-digits');"
+                " document.querySelector('.bw-label').textContent ="
+                " 'to hold from the moment it boils again: all 10 min';"
+                " digits.textContent = figure; digits.classList.toggle('bw-hours', figure.length > 5);"
+                " return [digits.getBoundingClientRect().height / parseFloat(getComputedStyle(digits).fontSize),"
+                " document.querySelector('.bw-label').getBoundingClientRect().right]; }",
+                figure,
+            )
+            assert lines < 1.2 and right <= 1280, figure
         # On a tablet 217 mm wide, 4 m away: a capital is 0.7 of the type's size; 16 minutes of arc are 18.6 mm.
         size_px = page.evaluate("parseFloat(getComputedStyle(document.querySelector('.bw-state')).fontSize)")
         assert 0.7 * size_px * 217.0 / 1280.0 >= 18.5
