@@ -1,12 +1,12 @@
-"""The proof's tables of facts: time, place, probe, batch. Every item is there or says that it was not recorded."""
+"""The proof's tables of facts: time, place, probe, batch. Every item is there or says that it is not, and why."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from monitor.jars.rows import Row
 from monitor.proof.figures import (
-    NOT_RECORDED,
     asked,
     celsius,
     clock,
@@ -15,8 +15,10 @@ from monitor.proof.figures import (
     floors_C,
     kelvin,
     metres,
+    missing,
     span,
 )
+from monitor.proof.readings import at_loading, beside, recorder
 from monitor.proof.words import eye
 from monitor.record import Run
 
@@ -49,7 +51,7 @@ def time_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
     started, completed = hold.get("started_s"), hold.get("completed_s")
     return [
         ("Required", asked(float(verdict["required_s"]))),
-        ("Source of the time", run.required.read_from or NOT_RECORDED),
+        ("Source of the time", run.required.read_from or missing("nobody said where it was read")),
         ("Proven without a break", span(float(verdict["proven_s"]))),
         ("Possible at most", span(float(verdict["possible_s"]), up=True) + ", unknown counted as boiling"),
         ("Record began", day_time(run, run.started_at)),
@@ -71,16 +73,31 @@ def place_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
     """The site and the temperature at which water boils there."""
     site = run.site
     checked = site.barometer_checked_at
+    boils_by = str(verdict.get("boiling_point_from") or site.pressure_source or "")
+    boil_C = verdict.get("boiling_point_C")
+    known = boil_C is not None
     return [
-        ("Site", site.name or NOT_RECORDED),
+        ("Site", site.name or missing("nobody named it")),
         ("Altitude", metres(site.altitude_m, site.altitude_uncertainty_m)),
-        ("Zone", run.zone or NOT_RECORDED),
-        ("Pressure from", str(verdict.get("boiling_point_from") or site.pressure_source or NOT_RECORDED)),
-        ("Barometer compared", day_time(run, checked) if checked else NOT_RECORDED),
-        ("Water boils at", celsius(verdict.get("boiling_point_C"))),
-        ("Counts as boiling from", _floors(verdict)),
-        ("Uncertainty U (k = 2)", "± " + kelvin(verdict.get("expanded_uncertainty_K"))),
+        ("Zone", run.zone or missing("the times are in UTC")),
+        ("Pressure from", boils_by or missing("the verdict does not say it")),
+        ("Barometer compared", day_time(run, checked) if checked else _not_compared(boils_by)),
+        ("Water boils at", celsius(boil_C) + ("" if known else f": it follows from {boils_by or 'nothing'}")),
+        ("Counts as boiling from", _floors(verdict) if known else f"not known: {_UNKNOWN_BOIL}"),
+        (
+            "Uncertainty U (k = 2)",
+            "± " + kelvin(verdict.get("expanded_uncertainty_K")) if known else f"not known: {_UNKNOWN_BOIL}",
+        ),
     ]
+
+
+_UNKNOWN_BOIL = "no boiling point to count from"
+
+
+def _not_compared(boils_by: str) -> str:
+    if boils_by.startswith("barometer"):
+        return missing("nobody entered a comparison")
+    return "not applicable: no barometer gave the boiling point"
 
 
 def _floors(verdict: Mapping[str, Any]) -> str:
@@ -90,8 +107,8 @@ def _floors(verdict: Mapping[str, Any]) -> str:
     return f"{celsius(found[0])} where a person saw it boil, {celsius(found[1])} where it boiled again unseen"
 
 
-def probe_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
-    """The probe, its last check and what the record holds."""
+def probe_facts(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> Pairs:
+    """The probe, its last check, what it and another thermometer read, and what the record holds."""
     probe, check = run.probe, run.probe.calibration
     pairs = [
         (
@@ -101,29 +118,33 @@ def probe_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
             )
             or probe.channel,
         ),
-        ("Kind", probe.kind or f"{NOT_RECORDED}; taken at its widest"),
-        ("Converter", probe.converter or f"{NOT_RECORDED}; taken at its widest"),
+        ("Kind", probe.kind or missing("nobody named it; taken at its widest")),
+        ("Converter", probe.converter or missing("nobody named it; taken at its widest")),
     ]
     if check is None:
-        pairs += [("Check", f"{NOT_RECORDED}; the kind's published tolerance stands in")]
+        pairs += [("Check", missing("the kind's published tolerance stands in"))]
     else:
         points = [
             f"{name} {value:+.2f} K"
-            for name, value in (("ice point", check.ice_offset_K), ("boiling point", check.boil_offset_K))
+            for name, value in (("ice", check.ice_offset_K), ("boiling", check.boil_offset_K))
             if value is not None
         ]
+        day = f"of {day_time(run, check.at)}" if check.at else f"day {missing('the check gives none')}"
+        within = f"± {check.expanded_uncertainty_K:.2f} K (k = {check.coverage_factor:g})"
         pairs += [
-            (
-                "Correction added",
-                f"{check.offset_K:+.2f} K ± {check.expanded_uncertainty_K:.2f} K (k = {check.coverage_factor:g})",
-            ),
+            ("Correction added", f"{check.offset_K:+.2f} K {within}, {day}"),
             (
                 "Check",
-                f"{check.method or 'method ' + NOT_RECORDED}" + (f": {', '.join(points)}" if points else ""),
+                (check.method or f"method {missing('the check names none')}")
+                + (f": {', '.join(points)}" if points else ""),
             ),
-            ("Checked at", day_time(run, check.at) if check.at else NOT_RECORDED),
         ]
-    return [*pairs, ("Samples", _counts(verdict))]
+    return [
+        *pairs,
+        ("Recorder read", recorder(run, verdict)),
+        ("Read beside it", beside(run, verdict, rows)),
+        ("Samples", _counts(verdict)),
+    ]
 
 
 def _counts(verdict: Mapping[str, Any]) -> str:
@@ -133,15 +154,11 @@ def _counts(verdict: Mapping[str, Any]) -> str:
     return f"{whole if whole is not None else 'unknown number'}; {', '.join(told) or 'no faults, gaps or conflicts'}"
 
 
-def batch_facts(run: Run, people: Sequence[str]) -> Pairs:
-    """What was in the jars, the canner, and who took part."""
+def batch_facts(run: Run, people: Sequence[str], rows: Sequence[Row], loaded: int | None) -> Pairs:
+    """What was in the jars, how many went in (``loaded``), the canner, and who took part."""
     batch = run.batch
-    food = batch.food or NOT_RECORDED
-    loading = [
-        f"{name} {batch.extra[key]} °C"
-        for name, key in (("coldest jar", "coldest_jar_C"), ("water", "loading_water_C"))
-        if key in batch.extra
-    ]
+    food = batch.food or missing("nobody named it")
+    count = "number " + missing("nobody counted them") if loaded is None else str(loaded)
     others = {
         key: value
         for key, value in batch.extra.items()
@@ -150,14 +167,11 @@ def batch_facts(run: Run, people: Sequence[str]) -> Pairs:
     extra = [(key.replace("_", " ").capitalize(), str(value)) for key, value in others.items()]
     return [
         ("Food", food + (f" (table: {batch.food_id})" if batch.food_id else "")),
-        ("Pack", batch.pack or NOT_RECORDED),
-        (
-            "Jars",
-            f"{NOT_RECORDED if batch.jars is None else batch.jars} × {batch.jar or 'size ' + NOT_RECORDED}",
-        ),
-        ("Lot code", str(batch.extra.get("lot_code") or NOT_RECORDED)),
-        ("At loading", ", ".join(loading) or NOT_RECORDED),
-        ("Canner", run.canner or NOT_RECORDED),
+        ("Pack", batch.pack or missing("nobody named it")),
+        ("Jars", f"{count} × {batch.jar or 'size ' + missing('nobody named it')}"),
+        ("Lot code", str(batch.extra.get("lot_code") or missing("none was given"))),
+        ("At loading", at_loading(run, rows)),
+        ("Canner", run.canner or missing("nobody named it")),
         ("People", ", ".join(people) or "nobody is named"),
         *extra[:4],
     ]

@@ -16,6 +16,11 @@ NOT_RECORDED = "not recorded"
 _FEET_PER_M = 1.0 / 0.3048
 
 
+def missing(why: str) -> str:
+    """An item that the record lacks: that it does, and why."""
+    return f"{NOT_RECORDED}: {why}"
+
+
 def esc(value: object) -> str:
     """Text for the page; nothing that somebody typed reaches it otherwise."""
     return escape(str(value), quote=True)
@@ -90,6 +95,6 @@ def kelvin(value: float | None) -> str:
 def metres(value: float | None, uncertainty: float | None) -> str:
     """``1650 m ± 10 m (5413 ft)``."""
     if value is None:
-        return NOT_RECORDED
+        return missing("nobody entered it")
     around = "" if uncertainty is None else f" ± {uncertainty:g} m"
     return f"{value:g} m{around} ({value * _FEET_PER_M:.0f} ft)"

@@ -8,7 +8,7 @@ from typing import Any
 
 from monitor.errors import UsageError
 from monitor.jars import Basis, BatchState, batch_state
-from monitor.jars.rows import instant
+from monitor.jars.rows import instant, rows_of
 from monitor.proof import after, facts
 from monitor.proof.dossier import Dossier
 from monitor.proof.envelope import blocks
@@ -123,18 +123,20 @@ def _trace(run: Run, verdict: Mapping[str, Any]) -> str:
 
 
 def _facts(run: Run, dossier: Dossier, state: BatchState) -> str:
+    rows = rows_of(dossier.entries)
     return (
         '<div class="pair facts-pair">'
         + facts.block("Time", facts.time_facts(run, dossier.verdict))
-        + facts.block("Batch", facts.batch_facts(run, _people(run, dossier)))
+        + facts.block("Batch", facts.batch_facts(run, _people(run, dossier), rows, state.sums.loaded))
         + facts.block("Place and boiling point", facts.place_facts(run, dossier.verdict))
-        + facts.block("Probe", facts.probe_facts(run, dossier.verdict))
+        + facts.block("Probe", facts.probe_facts(run, dossier.verdict, rows))
         + "</div>"
     )
 
 
 def _people(run: Run, dossier: Dossier) -> list[str]:
-    names = [mark.by for mark in run.marks if mark.by]
+    names = [str(run.extra["started_by"])] if run.extra.get("started_by") else []
+    names += [mark.by for mark in run.marks if mark.by]
     names += [str(row["by"]) for row in dossier.entries if row.get("by")]
     return list(dict.fromkeys(names))
 
@@ -160,7 +162,7 @@ def _stretches(run: Run, verdict: Mapping[str, Any]) -> str:
         if short
         else []
     )
-    notes += [f"Events: {'; '.join(told)}."] if told else []
+    notes.append(f"Events: {'; '.join(told) or 'none was raised'}.")
     return html + "".join(f'<p class="note">{esc(text)}</p>' for text in notes)
 
 
