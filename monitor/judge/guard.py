@@ -60,9 +60,8 @@ class Guard:
         assert point.boil_C is not None and point.expanded_K is not None
         short, pooled, wide = self.short_C(start_s), self.pooled_C(start_s), point.expanded_K
         scatter = 2.0 * state.noise.now.sd_of_30_K
-        allowed_K = allowance_K(seen)
-        state.best_allowance_K = max(state.best_allowance_K, allowed_K)
-        point.floor_C = floor = point.boil_C - allowed_K
+        state.allowance_K = allowance_K(seen)
+        point.floor_C = floor = point.boil_C - state.allowance_K
         if short > point.boil_C + wide + TOO_HOT_K:
             return UNKNOWN, words.TOO_HOT
         if short + wide < floor:

@@ -55,8 +55,8 @@ def date_fall(trace: Trace, noise: Noise, start: int, longest: int, *, marked: b
     n = len(trace)
     scores = _scores(trace, noise.now, max(n - longest - BASELINE, start), min(longest, LONGEST))
     top, best, slope = max(scores)
-    sure = SURE_MARKED if marked else SURE
-    near = [m for score, m, _ in scores if score >= top - sure]
+    sure = [m for score, m, _ in scores if score >= top - SURE]
+    near = [m for score, m, _ in scores if score >= top - SURE_MARKED] if marked else sure
     slope = max(slope, SLOWEST_K_PER_S)
     onset = trace.t[n - best - 1]
     if noise.now.is_quiet:
@@ -65,7 +65,8 @@ def date_fall(trace: Trace, noise: Noise, start: int, longest: int, *, marked: b
     if not marked:
         early -= min(BEFORE_K / slope, BEFORE_S)
     early = min(early, onset)
-    late = max(trace.t[n - min(near) - 1], onset)
+    # Whether it began before the mark is told by the wider interval: else one in twenty would seem to.
+    late = max(trace.t[n - min(sure) - 1], onset)
     return Fall(onset, early, late, slope)
 
 

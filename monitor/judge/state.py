@@ -42,8 +42,8 @@ class State:
     valid_C: float = 0.0
     #: Whether the record shows the water well below the floor.
     seen_low: bool = False
-    #: The widest allowance that a decision was made with. [K]
-    best_allowance_K: float = ALLOWANCE_UNSEEN_K
+    #: The allowance of the newest decision. [K]
+    allowance_K: float = ALLOWANCE_UNSEEN_K
 
     @classmethod
     def of(cls, header: Run) -> State:

@@ -112,7 +112,7 @@ def verdict_of(engine: Engine) -> Verdict:
         possible_s=possible_s,
         boiling_point_C=_rounded(basis.boil_C),
         boiling_point_from=basis.text,
-        floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - engine.state.best_allowance_K),
+        floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - engine.state.allowance_K),
         expanded_uncertainty_K=None if basis.boil_C is None else round(budget.expanded_K, 2),
         clock_started_s=proven[0] if proven_s > 0.0 else None,
         clock_completed_s=proven[0] + run.required_s if proven_s >= run.required_s else None,

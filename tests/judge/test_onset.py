@@ -44,7 +44,7 @@ def dated(
     noise.now = Scatter(0.0078125, white_K**2, {r: agitation_K**2} if agitation_K else {})
     for second, value in enumerate(y.tolist()):
         trace.append(float(second), value)
-    return date_fall(trace, noise, 0, 240)
+    return date_fall(trace, noise, 0, 240, marked=marked)
 
 
 @pytest.mark.parametrize(
@@ -69,6 +69,13 @@ def test_the_early_side_is_hardly_ever_too_late() -> None:
     falls = [dated(1000 + seed, 0.01, 0.05, 0.8187, 0.4, 1.0 / 60.0) for seed in range(200)]
     assert sum(fall.early_s > BEGAN_S for fall in falls) <= 2
     assert float(np.percentile([abs(fall.onset_s - BEGAN_S) for fall in falls], 90)) <= 10.0
+
+
+def test_a_fall_after_the_mark_is_hardly_ever_said_to_be_from_before_it() -> None:
+    """The heat was turned off as it began: a closer early side, the same late one."""
+    falls = [dated(3000 + seed, 0.01, 0.05, 0.6, 0.4, 1.0 / 60.0, marked=True) for seed in range(200)]
+    assert sum(fall.late_s < BEGAN_S for fall in falls) <= 1
+    assert sum(fall.early_s > BEGAN_S for fall in falls) <= 12
 
 
 def test_the_slope_is_that_of_the_fall() -> None:
