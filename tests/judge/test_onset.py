@@ -32,7 +32,13 @@ def autoregressive(rng: np.random.Generator, n: int, sigma_K: float, r: float) -
 
 
 def dated(
-    seed: int, white_K: float, agitation_K: float, r: float, fallen_K: float, slope_K_per_s: float
+    seed: int,
+    white_K: float,
+    agitation_K: float,
+    r: float,
+    fallen_K: float,
+    slope_K_per_s: float,
+    marked: bool = False,
 ) -> Fall:
     """A fall after BEGAN_S of boil, dated when it has gone so far; the scatter is given."""
     rng = np.random.default_rng(seed)
