@@ -66,6 +66,7 @@ def test_start_mark_and_stop_show_everywhere_within_two_seconds(
         say(
             tmp_path,
             "start",
+            "--already-boiling",
             "--canner",
             "stove",
             "--node",

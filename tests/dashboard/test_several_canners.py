@@ -119,7 +119,7 @@ def test_a_card_each_and_the_most_urgent_first(house: ThreeCanners, visit: Calla
         assert phone.locator(".bw-board").count() == 3
         assert narrow.overflow() <= 0
         narrow.picture("live-three-canners-390")
-        assert other.evaluate(f"({order})()").startswith("front burner: Boil lost")
+        other.wait_for_function(f"() => ({order})().startsWith('front burner: Boil lost')", timeout=90_000)
         assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
         assert visitor.faults() == []
         # Each has its own remaining time.
