@@ -7,7 +7,6 @@ import shutil
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.cli._data import data_dir
@@ -32,7 +31,7 @@ from monitor.store.probes import (
     probe_past,
     registered_probes,
 )
-from monitor.store.reader import open_reader, read_house
+from monitor.store.reader import house_in, open_reader
 from monitor.store.stamp import SYSTEM_TIME
 
 #: What a person confirms before a start, and the words for it.
@@ -93,7 +92,8 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
     if not may_go_on(decision):
         return EXIT_REFUSED
     folder = data_dir(args)
-    run_id = free_run_id(now.isoformat(), args.canner, _known(folder))
+    house = house_in(folder)
+    run_id = free_run_id(now.isoformat(), args.canner, set(house.runs) if house else set())
     append_entry(folder, "node_assigned", {"node": args.node, "canner": args.canner}, by=args.by)
     for kind, body in start_entries(facts, run_id, now, done_steps(args, plan)):
         append_entry(folder, kind, body, run_id=run_id, by=args.by)
@@ -147,12 +147,20 @@ def _facts(args: argparse.Namespace, plan: Plan, pressure: StationPressure | Non
         zone=args.zone,
         canner=args.canner,
         node=args.node,
+        jars=args.jars,
+    )
+    return with_store(with_answers(facts, args), args)
+
+
+def with_answers(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
+    """The facts with what the options confirm and name; the jars are numbered from 1."""
+    return replace(
+        facts,
         calibration_seen="probe" in args.confirm,
         clock_ok=True if "clock" in args.confirm else None,
         power_ok=True if "power" in args.confirm else None,
         sound_heard="sound" in args.confirm,
-        jars=args.jars,
-        jar_numbers=tuple(range(1, (args.jars or 0) + 1)),
+        jar_numbers=tuple(range(1, (facts.jars or 0) + 1)),
         rims_and_lids_checked="rims" in args.confirm,
         coldest_jar_C=args.coldest_jar_C,
         loading_water_C=args.loading_water_C,
@@ -161,7 +169,6 @@ def _facts(args: argparse.Namespace, plan: Plan, pressure: StationPressure | Non
         who=args.by or "",
         already_boiling=args.already_boiling,
     )
-    return with_store(facts, args)
 
 
 def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
@@ -191,13 +198,6 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         free_bytes=float(shutil.disk_usage(folder).free),
         lots_taken=taken,
     )
-
-
-def _known(folder: Path) -> set[str]:
-    if not store_path(folder).exists():
-        return set()
-    with closing(open_reader(folder)) as conn:
-        return set(read_house(conn).runs)
 
 
 def _now(zone: str | None) -> datetime:

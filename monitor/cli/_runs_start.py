@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
@@ -12,7 +11,7 @@ from typing import Any
 
 from monitor.cli._data import data_dir
 from monitor.cli._header import add_header_arguments, check_late, header_from, moment_from
-from monitor.cli._plan_start import add_confirmations, done_steps, may_go_on, with_store
+from monitor.cli._plan_start import add_confirmations, done_steps, may_go_on, with_answers, with_store
 from monitor.cli.main import EXIT_REFUSED
 from monitor.plan.described import plan_of_header
 from monitor.plan.header import start_entries
@@ -22,12 +21,13 @@ from monitor.plan.registration import ProbeRegistration
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
 from monitor.record import header_from_json
+from monitor.record.changes import laid_over
 from monitor.record.model import Probe, Run
-from monitor.store.database import open_writer, store_path
+from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
 from monitor.store.lots import with_lot
-from monitor.store.reader import open_reader
-from monitor.store.runs import House, read_house
+from monitor.store.reader import house_in
+from monitor.store.runs import House
 from monitor.store.stamp import parse_utc, utc_text
 
 
@@ -54,7 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def start(args: argparse.Namespace) -> int:
     """Start a run, or say what is missing. 0 started, 3 refused."""
     folder = data_dir(args)
-    house = _house(folder)
+    house = house_in(folder)
     header = header_from(args, moment_from(args), set(house.runs) if house else set())
     run = header_from_json(header, "the run's header")
     started_utc = utc_text(parse_utc(str(header["started_at"])))
@@ -64,7 +64,7 @@ def start(args: argparse.Namespace) -> int:
     if isinstance(plan, Refusal):
         print(plan.as_text())
         return EXIT_REFUSED
-    facts = with_store(_facts(args, run, plan, house), args)
+    facts = with_store(with_answers(_facts(args, run, plan, house), args), args)
     print(what_it_proves(replace(run, probe=_known(facts, run.probe))).sentence)
     decision = decide_start(facts)
     if not may_go_on(decision):
@@ -106,8 +106,8 @@ def _begin(
 
 
 def _facts(args: argparse.Namespace, run: Run, plan: Plan | None, house: House | None) -> StartFacts:
-    """All that the header and the options say. What they do not say is not known."""
-    jars, extra = run.batch.jars, run.probe.extra
+    """All that the header says. What it does not say is not known."""
+    extra = run.probe.extra
     place = str(extra.get("place") or "")
     probe = ProbeRegistration(
         str(extra.get("probe_id") or ""),
@@ -124,19 +124,7 @@ def _facts(args: argparse.Namespace, run: Run, plan: Plan | None, house: House |
         node=args.node[0] if args.node else _serving(house, str(run.canner)),
         probe=probe if run.probe.kind else None,
         calibration=run.probe.calibration,
-        calibration_seen="probe" in args.confirm,
-        clock_ok=True if "clock" in args.confirm else None,
-        power_ok=True if "power" in args.confirm else None,
-        sound_heard="sound" in args.confirm,
-        jars=jars,
-        jar_numbers=tuple(range(1, (jars or 0) + 1)),
-        rims_and_lids_checked="rims" in args.confirm,
-        coldest_jar_C=args.coldest_jar_C,
-        loading_water_C=args.loading_water_C,
-        headspace_mm=args.headspace_mm,
-        acid_confirmed="acid" in args.confirm,
-        who=args.by or "",
-        already_boiling=args.already_boiling,
+        jars=run.batch.jars,
     )
 
 
@@ -157,25 +145,8 @@ def _entries(
         capped = list(decide_start(facts).cap_reasons)
         return [("run_started", {**header, "capped_at_unproven": capped})]
     entries = list(start_entries(facts, str(header["run_id"]), started_at, done_steps(args, facts.plan)))
-    entries[0] = entries[0][0], _laid_over(header, entries[0][1])
+    entries[0] = entries[0][0], laid_over(header, entries[0][1])
     return entries
-
-
-def _laid_over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
-    both = dict(below)
-    for key, value in above.items():
-        old = both.get(key)
-        if isinstance(old, Mapping) and isinstance(value, Mapping):
-            value = _laid_over(old, value)
-        both[key] = value
-    return both
-
-
-def _house(folder: Path) -> House | None:
-    if not store_path(folder).exists():
-        return None
-    with closing(open_reader(folder)) as conn:
-        return read_house(conn)
 
 
 def _open_on(house: House | None, canner: str) -> str | None:

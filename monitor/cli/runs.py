@@ -19,7 +19,7 @@ from monitor.store import reader
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
 from monitor.store.manual import enter_reading, manual_log
-from monitor.store.runs import RunFacts, read_house
+from monitor.store.runs import RunFacts
 from monitor.store.stamp import utc_text
 from monitor.store.words import in_zone
 
@@ -181,10 +181,8 @@ def _append(
 
 
 def _facts(folder: Path) -> dict[str, RunFacts]:
-    if not (folder / "boilwitness.sqlite").exists():
-        return {}
-    with closing(reader.open_reader(folder)) as conn:
-        return read_house(conn).runs
+    house = reader.house_in(folder)
+    return house.runs if house else {}
 
 
 def _run(folder: Path, run_id: str | None) -> str:

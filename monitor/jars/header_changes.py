@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from monitor.jars.rows import Row, all_rows
+from monitor.record.changes import laid_over
 
 #: Path in the header, and what it is called. Litres of water, remarks and names are not among them.
 FIXED: dict[tuple[str, ...], str] = {
@@ -81,20 +82,10 @@ def _header(rows: Sequence[Row], run_id: str) -> dict[str, Any]:
     header: dict[str, Any] = {}
     for number, row in standing.items():
         if row.kind == "header_changed":
-            header = _laid_over(header, bodies[number])
+            header = laid_over(header, bodies[number])
         elif bodies[number].get("run_id") in (None, run_id):
             header = {**header, **bodies[number]}
     return header
-
-
-def _laid_over(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
-    both = dict(old)
-    for key, value in new.items():
-        before = both.get(key)
-        if isinstance(before, Mapping) and isinstance(value, Mapping):
-            value = _laid_over(before, value)
-        both[key] = value
-    return both
 
 
 def _differences(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:

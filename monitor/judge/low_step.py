@@ -16,7 +16,8 @@ from monitor.judge.trace import Trace
 #: Length of a block. [s] It holds at least so many readings.
 BLOCK_S, SAMPLES_LEAST = 30.0, 10
 #: Share of a block's readings above the middle value from which on the block is up; readings below it from which on
-#: it is down, and at most so many above it then. A group of blocks that are down has so many below.
+#: it is down, and at most so many above it then. A group of blocks that are down has so many below. These and the
+#: next two by Monte Carlo on the kettle model's coarse probes.
 UP_SHARE, DOWN_LEAST, DOWN_ABOVE, GROUP_LEAST = 0.1, 2, 1, 3
 #: At most this share of the blocks that are up may show the low value too: else it is the boil's own.
 MIXED_SHARE = 0.05

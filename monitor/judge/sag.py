@@ -29,8 +29,8 @@ SIDE = 240
 EVERY = 3
 SCHEDULE = tuple((m, max(m // 6 // EVERY, 1) * EVERY, min(max(2 * m, 120), SIDE)) for m in WINDOWS)
 #: A window lower than both sides by so many standard deviations sagged; the first is for the shortest windows,
-#: of which a hold has many, the second for the longest, of which it has few. By Monte Carlo: together about one
-#: true hold in 200.
+#: of which a hold has many, the second for the longest, of which it has few. By Monte Carlo: together fewer than
+#: one true hold in 200.
 THRESHOLD, LONG_THRESHOLD = 5.4, 4.75
 #: Coarse steps make heavier tails. By Monte Carlo.
 COARSE = 1.1

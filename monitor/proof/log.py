@@ -10,6 +10,7 @@ from typing import Any
 
 from monitor.jars.rows import instant
 from monitor.jars.seals import QUESTIONS
+from monitor.record.changes import laid_over
 from monitor.store.entries import LATE_ENTRY_S
 
 #: Longer bodies are cut here; the whole entry is in the record inside the page.
@@ -39,7 +40,7 @@ def lines(entries: Sequence[Mapping[str, Any]], run_id: str) -> list[Line]:
     for row in rows:
         what = _what(row, by_id, header, run_id)
         if row["kind"] == "header_changed":
-            header = _laid_over(header, row["body"])
+            header = laid_over(header, row["body"])
         elif row["kind"] == "run_started" and row.get("run_id") == run_id:
             header = dict(row["body"])
         found.append((row, _line(row, what, replaced)))
@@ -145,15 +146,6 @@ def _changes(old: Any, new: Mapping[str, Any], path: str) -> list[str]:
 
 def _value(value: Any) -> str:
     return "nothing" if value is None else str(value)
-
-
-def _laid_over(old: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
-    merged = dict(old)
-    for key, value in changes.items():
-        before = merged.get(key)
-        both = isinstance(before, Mapping) and isinstance(value, Mapping)
-        merged[key] = {**before, **value} if both and before is not None else value
-    return merged
 
 
 def _plain(kind: str) -> str:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import sqlite3
 import tempfile
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from monitor.record import Run, Sample, read_run
 from monitor.store.beside import ALARMS, came_along
-from monitor.store.database import open_reader
+from monitor.store.database import open_reader, store_path
 from monitor.store.merge import Known, Merger, Rank, everything, heard_on_time, spans_of, stands_beside
 from monitor.store.rows import AlarmRow, LiveRow, NodeRow, RefusalRow, RunRow
 from monitor.store.runs import FOREVER_S, SHAPING, House, RunFacts, read_house
@@ -43,6 +44,14 @@ __all__ = [
     "verdict_of",
     "whole_run",
 ]
+
+
+def house_in(data_dir: Path) -> House | None:
+    """Runs and nodes of a store, or None before anything was stored."""
+    if not store_path(data_dir).exists():
+        return None
+    with closing(open_reader(data_dir)) as conn:
+        return read_house(conn)
 
 
 def data_version(conn: sqlite3.Connection) -> int:

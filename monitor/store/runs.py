@@ -14,6 +14,7 @@ from typing import Any
 
 from monitor.errors import MonitorError, UsageError
 from monitor.record import Mark, Run, header_from_json
+from monitor.record.changes import laid_over
 from monitor.store.clock import ClockRow, happened_s, read_clocks
 from monitor.store.entries import Entry, read_entries
 from monitor.store.stamp import epoch_s
@@ -176,19 +177,8 @@ def _folded(clocks: list[ClockRow], facts: RunFacts, entry: Entry) -> RunFacts:
         ended_s = happened_s(clocks, entry)
         return replace(facts, ended_s=ended_s if facts.ended_s is None else min(facts.ended_s, ended_s))
     if entry.kind == "header_changed":
-        return replace(facts, header=_merged(facts.header, entry.body))
+        return replace(facts, header=laid_over(facts.header, entry.body))
     return facts
-
-
-def _merged(header: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
-    """Changes laid over a header, object by object; the run's identity is not up for change."""
-    merged = dict(header)
-    for key, value in changes.items():
-        if key in ("format", "run_id", "started_at"):
-            continue
-        old = merged.get(key)
-        merged[key] = {**old, **value} if isinstance(old, dict) and isinstance(value, dict) else value
-    return merged
 
 
 def _ended_by_the_next(ordered: list[RunFacts]) -> list[RunFacts]:

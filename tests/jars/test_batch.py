@@ -213,6 +213,18 @@ def test_a_header_changed_after_the_jars_are_in_opens_a_deviation_with_old_and_n
     assert not any(deviation.is_open for deviation in batch.state(1800.0).deviations)
 
 
+def test_a_check_that_is_replaced_is_told_as_the_store_replaces_it(kitchen: Any) -> None:
+    """A change lies over the header object by object; a check is replaced whole, also by one that says less."""
+    batch = kitchen()
+    check = {"offset_K": 0.1, "expanded_uncertainty_K": 0.2}
+    batch.add("run_started", -600.0, run_id=batch.run.run_id, probe={"kind": "type K", "calibration": check})
+    batch.add("header_changed", 900.0, probe={"calibration": {"offset_K": 0.4}})
+    (one,) = batch.state(1000.0).deviations
+    assert one.what.endswith(
+        "the probe's correction [K] from 0.1 to 0.4; how sure the probe's correction is [K] from 0.2 to nothing"
+    )
+
+
 def test_a_start_corrected_after_the_jars_are_in_is_a_change_of_the_header(kitchen: Any) -> None:
     batch = kitchen()
     started = batch.add("run_started", -600.0, run_id=batch.run.run_id, batch={"food": "pear halves"})

@@ -8,7 +8,7 @@ of which textbooks give the result: white noise alone, and a first-order autoreg
 
 from __future__ import annotations
 
-from math import sqrt
+from math import log
 
 import numpy as np
 import pytest
@@ -17,18 +17,14 @@ from monitor.judge import onset
 from monitor.judge.noise import Noise, Scatter
 from monitor.judge.onset import Fall, date_fall
 from monitor.judge.trace import Trace
+from monitor.simulate.probe import correlated_noise
 
 BEGAN_S = 400
 
 
 def autoregressive(rng: np.random.Generator, n: int, sigma_K: float, r: float) -> np.ndarray:
-    """First-order autoregressive scatter."""
-    fresh = rng.normal(0.0, sigma_K * sqrt(1.0 - r * r), n)
-    out = np.empty(n)
-    out[0] = rng.normal(0.0, sigma_K)
-    for i in range(1, n):
-        out[i] = r * out[i - 1] + fresh[i]
-    return out
+    """First-order autoregressive scatter, of correlation ``r`` from one reading to the next."""
+    return sigma_K * correlated_noise(rng, np.arange(n, dtype=float), -1.0 / log(r) if r else 0.0)
 
 
 def dated(

@@ -15,6 +15,7 @@ from monitor.judge.noise import Noise
 from monitor.judge.sag import Sag
 from monitor.judge.trace import Trace
 from monitor.judge.wander import find_wander
+from monitor.simulate.probe import correlated_noise
 
 AGITATION_K, CORRELATION_S = 0.04, 3.5
 HOLD_S = 900
@@ -22,13 +23,8 @@ HOLD_S = 900
 
 def agitation(seed: int, seconds: int, sigma_K: float = AGITATION_K) -> np.ndarray:
     """First-order autoregressive scatter."""
-    r = exp(-1.0 / CORRELATION_S)
-    rng = np.random.default_rng(seed)
-    y, value = [], rng.normal(0.0, sigma_K)
-    for step in rng.normal(0.0, sigma_K * sqrt(1.0 - r * r), seconds):
-        value = r * value + step
-        y.append(value)
-    return np.array(y)
+    t_s = np.arange(seconds, dtype=float)
+    return sigma_K * correlated_noise(np.random.default_rng(seed), t_s, CORRELATION_S)
 
 
 def looked_at(readings_C: np.ndarray, step_K: float = 0.0078125) -> tuple[Sag | None, Noise, Trace]:
