@@ -49,7 +49,9 @@ class Collecting:
         self.source.acknowledge(arrivals)
 
     def connected(self) -> bool:
-        return self.source.status().startswith("connected")
+        """Linked, and heard: its word about itself goes out after its subscriptions, and has been acknowledged."""
+        client: Any = self.source._client
+        return self.source.status().startswith("connected") and not client._out_messages
 
     def crash(self) -> None:
         """End as a killed process would: the socket just closes, nothing is said."""
