@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from monitor.judge import words
 from monitor.judge.creep import Creep
 from monitor.judge.dip import FallDetector
@@ -14,6 +16,7 @@ from monitor.judge.plateau import find_plateau
 from monitor.judge.readings import FALL_K_PER_S
 from monitor.judge.sag import THRESHOLD, UNTOLD_THRESHOLD, Sag, SagWatch
 from monitor.judge.state import State
+from monitor.judge.swing import find_swing
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 from monitor.judge.wander import find_wander
 
@@ -28,6 +31,8 @@ MARK_SLACK_S = 15.0
 RISE_SHOWS_S = 15.0
 #: Where a person saw no full boil, a reading this far below the best plateau is a real fall. [K]
 REAL_FALL_K = 0.7
+#: A level that wanders is looked for this often, and besides before a hold is complete. [s]
+WANDER_EVERY_S = 600.0
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
 
@@ -44,6 +49,9 @@ class Boil:
         self.detector: FallDetector | None = None
         self._sags: SagWatch | None = None
         self._creep: Creep | None = None
+        #: What of this plateau did not sag, as (from, to), the newest last; when it was looked over.
+        self._level: list[tuple[float, float]] = []
+        self._looked_s = 0.0
         self._doubt = False
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
@@ -76,6 +84,7 @@ class Boil:
         self.detector = FallDetector(trace, state.noise, plateau.index)
         self._sags = SagWatch(trace, state.noise, plateau.index)
         self._creep = Creep(plateau.late_s)
+        self._level, self._looked_s = [(plateau.late_s, inf)], plateau.late_s
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
         state.set(self.early_s, UNKNOWN, words.DATING_START)
@@ -113,6 +122,8 @@ class Boil:
         if self._doubts(look, t) or self._crept(t):
             return None
         sag = self._sags.look()
+        if sag is None and t - self._looked_s >= WANDER_EVERY_S:
+            sag = self._wander(t)
         if sag is not None:
             self._sagged(sag, t)
         self._judge(t, t)
@@ -233,7 +244,7 @@ class Boil:
         if self.held_s(t) < hold.required_s + ROUNDING_S:
             return
         assert self._sags is not None
-        sag = self._sags.look_everywhere() or self._wander(len(self._state.trace))
+        sag = self._sags.look_everywhere() or self._wander(t)
         if sag is None:
             hold.complete(start_s, t)
         else:
@@ -243,7 +254,13 @@ class Boil:
         """The water may have stopped boiling for a while: that while is not counted."""
         state, hold = self._state, self._state.hold
         assert self._sags is not None
-        self._sags.start = state.trace.index_at(sag.late_s) + 1
+        self._sags.start = max(self._sags.start, state.trace.index_at(sag.late_s) + 1)
+        self._level = [
+            piece
+            for since_s, until_s in self._level
+            for piece in ((since_s, min(until_s, sag.early_s)), (max(since_s, sag.late_s), until_s))
+            if piece[0] < piece[1]
+        ]
         early_s = max(sag.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
         if sag.late_s <= early_s:
             return
@@ -261,16 +278,21 @@ class Boil:
         )
         if sag is not None:
             self._sagged(sag, t)
-        sag = self._wander(self._state.trace.index_at(until_s))
+        sag = self._wander(until_s)
         if sag is not None:
             self._sagged(sag, t)
 
-    def _wander(self, n: int) -> Sag | None:
-        """Does the level wander between boil and simmer, up to sample ``n``?"""
-        state = self._state
-        assert self._sags is not None
-        plateau = (state.trace, state.noise, self._sags.start, n, state.continuity.spacing_s)
-        return find_wander(*plateau) or find_low_step(*plateau)
+    def _wander(self, until_s: float) -> Sag | None:
+        """Does the level wander between boil and simmer, up to ``until_s``?"""
+        trace, noise, spacing_s = self._state.trace, self._state.noise, self._state.continuity.spacing_s
+        self._looked_s = until_s
+        for since_s, end_s in reversed(self._level):
+            i, j = trace.index_at(since_s), trace.index_at(min(end_s, until_s + 0.001))
+            for find in (find_wander, find_low_step, find_swing):
+                sag = find(trace, noise, i, j, spacing_s)
+                if sag is not None:
+                    return sag
+        return None
 
     # --- its end ------------------------------------------------------------------------------------------
 
