@@ -33,6 +33,7 @@ RISE_SHOWS_S = 15.0
 REAL_FALL_K = 0.7
 #: A level that wanders is looked for this often, and besides before a hold is complete. [s]
 WANDER_EVERY_S = 600.0
+WAIT_S, WAIT_EVERY_S, WAIT_SHARE = 240.0, 15.0, 0.9
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
 
@@ -52,6 +53,7 @@ class Boil:
         #: What of this plateau did not sag, as (from, to), the newest last; when it was looked over.
         self._level: list[tuple[float, float]] = []
         self._looked_s = 0.0
+        self._waited_s = self._wait_until_s = 0.0
         self._doubt = False
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
@@ -242,13 +244,20 @@ class Boil:
         if start_s is None or not hold.counts or not hold.is_due(start_s, t):
             return
         if self.held_s(t) < hold.required_s + ROUNDING_S:
+            self._waited_s = t
             return
         assert self._sags is not None
+        if t < self._wait_until_s:
+            return
         sag = self._sags.look_everywhere() or self._wander(t)
-        if sag is None:
-            hold.complete(start_s, t)
-        else:
+        if sag is not None:
             self._sagged(sag, t)
+        elif t < self._waited_s + WAIT_S and (
+            self._sags.look_everywhere(threshold=WAIT_SHARE * THRESHOLD) or self._wander(t, WAIT_SHARE**2)
+        ):
+            self._wait_until_s = t + WAIT_EVERY_S
+        else:
+            hold.complete(start_s, t)
 
     def _sagged(self, sag: Sag, t: float) -> None:
         """The water may have stopped boiling for a while: that while is not counted."""
@@ -282,16 +291,19 @@ class Boil:
         if sag is not None:
             self._sagged(sag, t)
 
-    def _wander(self, until_s: float) -> Sag | None:
+    def _wander(self, until_s: float, share: float = 1.0) -> Sag | None:
         """Does the level wander between boil and simmer, up to ``until_s``?"""
         trace, noise, spacing_s = self._state.trace, self._state.noise, self._state.continuity.spacing_s
         self._looked_s = until_s
         for since_s, end_s in reversed(self._level):
             i, j = trace.index_at(since_s), trace.index_at(min(end_s, until_s + 0.001))
-            for find in (find_wander, find_low_step, find_swing):
-                sag = find(trace, noise, i, j, spacing_s)
-                if sag is not None:
-                    return sag
+            sag = (
+                find_wander(trace, noise, i, j, spacing_s, share)
+                or find_swing(trace, noise, i, j, spacing_s, share)
+                or find_low_step(trace, noise, i, j, spacing_s)
+            )
+            if sag is not None:
+                return sag
         return None
 
     # --- its end ------------------------------------------------------------------------------------------

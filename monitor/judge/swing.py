@@ -31,8 +31,13 @@ LIVELY_K, GAIN = 0.12, 60.0
 GAIN_LEAST = 40.0
 
 
-def find_swing(trace: Trace, noise: Noise, start: int, n: int, spacing_s: float) -> Sag | None:
-    """From the first low turn to the last within samples [start, n) of a plateau, or None where nothing swings."""
+def find_swing(
+    trace: Trace, noise: Noise, start: int, n: int, spacing_s: float, share: float = 1.0
+) -> Sag | None:
+    """From the first low turn to the last within samples [start, n) of a plateau, or None where nothing swings.
+
+    ``share`` of the usual evidence is enough.
+    """
     size = max(round(BLOCK_S / spacing_s), SAMPLES_LEAST)
     ends = range(n, start + size - 1, -size)
     if len(ends) < BLOCKS_LEAST:
@@ -48,7 +53,7 @@ def find_swing(trace: Trace, noise: Noise, start: int, n: int, spacing_s: float)
         period_s *= FINER
     gain, a, b, period_s = best
     swing_K = 2.0 * hypot(a, b)
-    if swing_K < LEAST_K or gain < max(GAIN * (LIVELY_K / swing_K) ** 2, GAIN_LEAST):
+    if swing_K < LEAST_K or gain < share * max(GAIN * (LIVELY_K / swing_K) ** 2, GAIN_LEAST):
         return None
     omega = 2.0 * pi / period_s
     low = [t for t in times if a * cos(omega * t) + b * sin(omega * t) < 0.0]

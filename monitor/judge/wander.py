@@ -32,10 +32,15 @@ LIVELY_K = 0.12
 BEYOND_STEP, RETURNS_SHARE, RETURNS = 1.1, 0.6, 3
 
 
-def find_wander(trace: Trace, noise: Noise, start: int, n: int, spacing_s: float) -> Sag | None:
-    """From the first low block to the last within samples [start, n) of a plateau, or None where it is level."""
+def find_wander(
+    trace: Trace, noise: Noise, start: int, n: int, spacing_s: float, share: float = 1.0
+) -> Sag | None:
+    """From the first low block to the last within samples [start, n) of a plateau, or None where it is level.
+
+    ``share`` of the usual evidence is enough.
+    """
     for block_s, least in BLOCKS:
-        found = _wander(trace, noise, start, n, max(round(block_s / spacing_s), SAMPLES_LEAST), least)
+        found = _wander(trace, noise, start, n, max(round(block_s / spacing_s), SAMPLES_LEAST), share * least)
         if found is not None:
             return found
     return None
