@@ -33,6 +33,8 @@ RISE_SHOWS_S = 15.0
 REAL_FALL_K = 0.7
 #: A level that wanders is looked for this often, and besides before a hold is complete. [s]
 WANDER_EVERY_S = 600.0
+#: Jars put into a boil stop it for no longer than this without showing. [s]
+JARS_SETTLE_S = 120.0
 WAIT_S, WAIT_EVERY_S, WAIT_SHARE = 240.0, 15.0, 0.9
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
@@ -53,7 +55,7 @@ class Boil:
         #: What of this plateau did not sag, as (from, to), the newest last; when it was looked over.
         self._level: list[tuple[float, float]] = []
         self._looked_s = 0.0
-        self._waited_s = self._wait_until_s = 0.0
+        self._waited_s = self._wait_until_s = self._jars_until_s = 0.0
         self._doubt = False
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
@@ -171,6 +173,8 @@ class Boil:
         """The guarded decision on the judged value; a change of state holds from ``from_s``."""
         state, hold = self._state, self._state.hold
         found, why = self.guard.decide(self.start_s, self.seen_s is not None)
+        if found == BOILING and t < self._jars_until_s:
+            found, why = UNKNOWN, words.JARS_JUST_IN
         if found == state.ledger.state and why == state.ledger.why:
             return
         if state.ledger.state == BOILING and found != BOILING:
@@ -185,6 +189,12 @@ class Boil:
             hold.reached(from_s, self.early_s, t)
         elif found == NOT_BOILING and hold.boil_told and hold.heat_off_s is None:
             hold.lost(from_s, from_s, t, t, words.COOLED)
+
+    def jars_in(self, t: float) -> None:
+        """Jars went into a boil: until a fall that they began would show, nobody knows whether it stopped."""
+        if self.is_on and self._state.ledger.state == BOILING:
+            self._jars_until_s = t + min(self.margin_s, JARS_SETTLE_S)
+            self._state.set(t, UNKNOWN, words.JARS_JUST_IN)
 
     def seen(self, t: float) -> None:
         """A person saw the rolling boil at ``t``: the first time in a stretch moves its start there."""

@@ -300,6 +300,7 @@ class Engine:
         state, t = self.state, mark.t_s
         if mark.kind == "jars_in":
             state.hold.jars_in(t)
+            self.boil.jars_in(t)
             self.hold_basis = None
         elif mark.kind in ("heat_off", "jars_lifted"):
             if state.hold.ends(t, heat_off=mark.kind == "heat_off"):

@@ -19,7 +19,9 @@ MEAN_S = 30.0
 #: On one plateau the level is pooled over up to this long. [s]
 POOL_S = 300.0
 #: A later plateau lower than an earlier one by more than this is steady, but not the boil seen before. [K]
-LOWER_PLATEAU_K = 0.12
+LOWER_PLATEAU_K = 0.09
+#: Cold junction and weather make up for no more than this of it. [K]
+DRIFTED_K = 0.06
 #: A rhythm slower than this hides dips that matter: each interval is then a gap to be bridged. [s]
 SPARSE_S = 3.5
 
@@ -80,7 +82,8 @@ class Guard:
     def _is_lower_than_before(self, level_K: float) -> bool:
         if self._best_level_K is None:
             return False
-        allowed = LOWER_PLATEAU_K + DRIFT_K_PER_S * (self._state.valid_s - self._best_level_s)
+        drift_K = min(DRIFT_K_PER_S * (self._state.valid_s - self._best_level_s), DRIFTED_K)
+        allowed = LOWER_PLATEAU_K + drift_K
         allowed += 2.0 * self._state.noise.now.sd_of_30_K
         return bool(level_K < self._best_level_K - allowed)
 
