@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.record.model import Run
-from monitor.simulate.probe import at_the_junction, noise_K2_s
+from monitor.simulate.probe import at_the_junction, mean_reading_C, noise_K2_s
 from monitor.simulate.truth import FALTER_K, Floats, TrueStretch, Truth
 
 if TYPE_CHECKING:
@@ -22,9 +22,11 @@ if TYPE_CHECKING:
 #: needs 4.3 to call half of such losses, and 3.7 more to miss fewer than one in 10,000; one that has to learn
 #: level, scatter and shape from the run itself, a tenth more.
 FAINT = 8.8
-#: Water within this of boiling, just before or after a boil, cannot be told from it by its temperature unless it
-#: stays so for long. [K]
+#: Water within this of boiling, or half a step, just before or after a boil, cannot be told from it by its
+#: temperature unless it stays so for long. [K]
 EDGE_K = 0.1
+#: Steps larger than this hide what lies within one. [K]
+COARSE_STEP_K = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,24 +87,32 @@ class Labelled:
         return [self._loss(left, right.start_s) for left, right in pairwise(self.stretches)]
 
     @cached_property
-    def _shown_K(self) -> Floats:
-        """What the junction shows, less the boiling point, second by second. [K]"""
+    def _shown_K(self) -> tuple[Floats, ...]:
+        """What the junction shows, less the boiling point; with coarse steps also what the readings show. [K]
+
+        Second by second. A loss is as plain as it is in the fainter of the two.
+        """
         assert self.story is not None
-        return at_the_junction(self.story.kitchen.probe, self.truth) - self.truth.boil_C
+        probe = self.story.kitchen.probe
+        junction_K = at_the_junction(probe, self.truth) - self.truth.boil_C
+        return (junction_K, mean_reading_C(probe, self.truth)) if probe.step_K > COARSE_STEP_K else (junction_K,)
 
     def _loss(self, left: TrueStretch, until_s: float) -> Loss:
         """The loss after a stretch, as it shows by ``until_s``."""
         assert self.story is not None
-        kitchen, shown = self.story.kitchen, self._shown_K
+        kitchen = self.story.kitchen
         noise = noise_K2_s(kitchen.probe, kitchen.node.interval_s)
         first, last = int(left.end_s), int(until_s)
-        level = float(np.median(shown[max(int(left.start_s), first - 60) : first]))
-        below = np.minimum(shown[first : last + 10] - level, 0.0)
+        powers = []
+        for shown in self._shown_K:
+            level = float(np.median(shown[max(int(left.start_s), first - 60) : first]))
+            below = np.minimum(shown[first : last + 10] - level, 0.0)
+            powers.append(float((below**2).sum()) / noise)
         return Loss(
             start_s=left.end_s,
             end_s=until_s,
             depth_K=float(self.truth.deficit_K[first:last].max(initial=0.0)),
-            plainness=math.sqrt(float((below**2).sum()) / noise),
+            plainness=math.sqrt(min(powers)),
         )
 
     def visible_hold_s(self, until_s: float = math.inf) -> float:
@@ -121,29 +131,34 @@ class Labelled:
 
     def _visible(self, until_s: float) -> list[tuple[TrueStretch, TrueStretch]]:
         """First and last stretch of each hold with only faint losses inside."""
-        stretches = [stretch for stretch in self.stretches if stretch.start_s < until_s]
+        stretches = self.stretches
         found: list[tuple[TrueStretch, TrueStretch]] = []
         for place, stretch in enumerate(stretches):
+            if place and stretches[place - 1].start_s >= until_s:
+                break
+            # A loss that is faint when it is over is so while it lasts.
             if place and self._loss(stretches[place - 1], stretch.start_s).plainness < FAINT:
                 found[-1] = (found[-1][0], stretch)
-            else:
+            elif stretch.start_s < until_s:
                 found.append((stretch, stretch))
         return found
 
     def _edge_s(self, from_s: float, stretch: TrueStretch, way: int, until_s: float) -> float:
         """How far a stretch could be taken to reach from one of its ends. [s]"""
         assert self.story is not None
-        kitchen, shown = self.story.kitchen, self._shown_K
+        kitchen = self.story.kitchen
         noise = noise_K2_s(kitchen.probe, kitchen.node.interval_s)
         first, last = int(stretch.start_s), int(stretch.end_s)
-        near = shown[first : min(first + 60, last)] if way < 0 else shown[max(first, last - 60) : last]
-        level = float(np.median(near))
+        near = slice(first, min(first + 60, last)) if way < 0 else slice(max(first, last - 60), last)
+        levels = [float(np.median(shown[near])) for shown in self._shown_K]
         ends_s = self.truth.heat_off_s if self.truth.heat_off_s is not None else float(self.truth.t_s[-1])
-        second, power = int(from_s), 0.0
-        while 0 < second + way < min(len(shown), int(min(ends_s, until_s))):
+        edge_K = max(EDGE_K, 0.5 * kitchen.probe.step_K)
+        second, powers = int(from_s), [0.0] * len(levels)
+        while 0 < second + way < min(len(self.truth.t_s), int(min(ends_s, until_s))):
             second += way
-            power += min(float(shown[second]) - level, 0.0) ** 2 / noise
-            if power >= FAINT**2 or self.truth.deficit_K[second] > EDGE_K:
+            for place, (shown, level) in enumerate(zip(self._shown_K, levels, strict=True)):
+                powers[place] += min(float(shown[second]) - level, 0.0) ** 2 / noise
+            if min(powers) >= FAINT**2 or self.truth.deficit_K[second] > edge_K:
                 break
         return float(second)
 

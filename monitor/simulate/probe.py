@@ -139,18 +139,44 @@ def readings(rng: np.random.Generator, probe: ProbeModel, truth: Truth, t_s: Flo
     at_probe = water[index] + probe.agitation_K * lagged(stirred, PLUME_S)[index] * correlated_noise(
         tossed, t_s, probe.agitation_s
     )
+    shown = with_errors(probe, at_probe, truth.boil_C[index], t_s)
+    shown = shown + probe.white_K * scattered.standard_normal(len(t_s))
+    return np.round(shown / probe.step_K) * probe.step_K
+
+
+def with_errors(probe: ProbeModel, at_probe_C: Floats, boil_C: Floats, t_s: Floats) -> Floats:
+    """What the converter makes of the junction's temperature, before white noise and steps. [°C]"""
     chip = chip_series(probe, t_s)
     error = (
         probe.bias_K
         - probe.offset_K
-        + probe.slope_K_per_K * (at_probe - truth.boil_C[index])
+        + probe.slope_K_per_K * (at_probe_C - boil_C)
         + probe.chip_error_K_per_K * (chip - probe.chip_start_C)
     )
-    shown = at_probe + error
+    shown = at_probe_C + error
     if probe.straight_line:
         # The check at the boil took the curve's error of that moment out; its change with the board stays.
-        curve = straight_line_C(at_probe, chip) - at_probe
-        at_check = straight_line_C(truth.boil_C[:1], chip[:1]) - truth.boil_C[0]
+        curve = straight_line_C(at_probe_C, chip) - at_probe_C
+        at_check = straight_line_C(boil_C[:1], chip[:1]) - boil_C[0]
         shown = shown + curve - at_check
-    shown = shown + probe.white_K * scattered.standard_normal(len(t_s))
-    return np.round(shown / probe.step_K) * probe.step_K
+    return shown
+
+
+def mean_reading_C(probe: ProbeModel, truth: Truth) -> Floats:
+    """The reading to be expected second by second, steps and all: what scatter and steps together show. [°C]
+
+    The mean of a rounded Gaussian. Where the scatter does not dither the steps they swallow what lies within one.
+    """
+    at_probe = at_the_junction(probe, truth)
+    shown = with_errors(probe, at_probe, truth.boil_C, truth.t_s) / probe.step_K
+    scatter = math.hypot(probe.white_K, probe.agitation_K) / probe.step_K
+    whole = np.floor(shown)
+    reach = math.ceil(4.0 * scatter) + 1
+    mean = whole - reach
+    for edge in range(-reach, reach + 1):
+        above = (shown - whole - edge - 0.5) / (scatter * math.sqrt(2.0))
+        mean = mean + 0.5 * (1.0 + _erf(above))
+    return np.asarray(mean * probe.step_K, dtype=np.float64)
+
+
+_erf = np.vectorize(math.erf, otypes=[np.float64])
