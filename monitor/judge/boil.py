@@ -33,6 +33,8 @@ RISE_SHOWS_S = 15.0
 REAL_FALL_K = 0.7
 #: A level that wanders is looked for this often, and besides before a hold is complete. [s]
 WANDER_EVERY_S = 600.0
+#: Once it has wandered, this share of the evidence is enough.
+AGAIN_SHARE = 0.5
 #: Jars put into a boil stop it for no longer than this without showing. [s]
 JARS_SETTLE_S = 120.0
 WAIT_S, WAIT_EVERY_S, WAIT_SHARE = 240.0, 15.0, 0.9
@@ -55,6 +57,7 @@ class Boil:
         #: What of this plateau did not sag, as (from, to), the newest last; when it was looked over.
         self._level: list[tuple[float, float]] = []
         self._looked_s = 0.0
+        self._wandered = False
         self._waited_s = self._wait_until_s = self._jars_until_s = 0.0
         self._doubt = False
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
@@ -88,7 +91,7 @@ class Boil:
         self.detector = FallDetector(trace, state.noise, plateau.index)
         self._sags = SagWatch(trace, state.noise, plateau.index)
         self._creep = Creep(plateau.late_s)
-        self._level, self._looked_s = [(plateau.late_s, inf)], plateau.late_s
+        self._level, self._looked_s, self._wandered = [(plateau.late_s, inf)], plateau.late_s, False
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
         state.set(self.early_s, UNKNOWN, words.DATING_START)
@@ -178,8 +181,8 @@ class Boil:
         if found == state.ledger.state and why == state.ledger.why:
             return
         if state.ledger.state == BOILING and found != BOILING:
-            # The mean that failed reaches back over its own length.
-            from_s = max(t - MEAN_S, self.start_s, hold.told_until_s)
+            # The mean that failed reaches back over its own length; and a fall that led there began before it.
+            from_s = max(t - max(MEAN_S, self.margin_s), self.start_s, hold.told_until_s)
         if why == words.TOO_HOT:
             assert state.point.boil_C is not None
             text = words.too_hot(self.guard.short_C(self.start_s), state.point.boil_C)
@@ -305,6 +308,8 @@ class Boil:
         """Does the level wander between boil and simmer, up to ``until_s``?"""
         trace, noise, spacing_s = self._state.trace, self._state.noise, self._state.continuity.spacing_s
         self._looked_s = until_s
+        if self._wandered:
+            share *= AGAIN_SHARE
         for since_s, end_s in reversed(self._level):
             i, j = trace.index_at(since_s), trace.index_at(min(end_s, until_s + 0.001))
             sag = (
@@ -313,6 +318,7 @@ class Boil:
                 or find_low_step(trace, noise, i, j, spacing_s)
             )
             if sag is not None:
+                self._wandered |= share >= 1.0
                 return sag
         return None
 

@@ -50,7 +50,8 @@ def stretches_of(engine: Engine) -> list[Stretch]:
     if engine.tick_s > last and engine.state.ledger.state == UNKNOWN:
         last = engine.tick_s
     result = engine.state.ledger.stretches(last)
-    if engine.boil.is_on and engine.state.ledger.state == BOILING and result:
+    # A boil that begins with the last sample has no length yet, and what lies before it is no boil.
+    if engine.boil.is_on and result and result[-1].state == engine.state.ledger.state == BOILING:
         result = _with_margin(engine, result)
     if jars_in is not None and jars_in < engine.state.first_s:
         result.insert(0, Stretch(jars_in, min(engine.state.first_s, end), UNKNOWN, words.BEFORE_FIRST))

@@ -95,7 +95,9 @@ class Labelled:
         assert self.story is not None
         probe = self.story.kitchen.probe
         junction_K = at_the_junction(probe, self.truth) - self.truth.boil_C
-        return (junction_K, mean_reading_C(probe, self.truth)) if probe.step_K > COARSE_STEP_K else (junction_K,)
+        return (
+            (junction_K, mean_reading_C(probe, self.truth)) if probe.step_K > COARSE_STEP_K else (junction_K,)
+        )
 
     def _loss(self, left: TrueStretch, until_s: float) -> Loss:
         """The loss after a stretch, as it shows by ``until_s``."""
