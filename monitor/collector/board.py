@@ -138,8 +138,7 @@ class Board:
         if facts is None or facts.ended_s is None:
             return
         end_s = round(facts.ended_s - facts.started_s, 3)
-        # Nothing more comes after which to tell what late rows have changed.
-        live.session.finish()
+        live.session.settle()
         self._teller.take_events(live, revised=True, only=("verdict_revised",))
         verdict = write_verdict(self._conn, self._teller, house, facts)
         if verdict is not None:

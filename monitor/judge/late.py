@@ -10,8 +10,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from monitor.judge.gap import CEILING_S
 from monitor.judge.rows import arrived_s
-from monitor.judge.verdict import Event, Verdict
+from monitor.judge.verdict import HELD, Event, Verdict
 from monitor.record.model import Sample
 
 if TYPE_CHECKING:
@@ -20,8 +21,9 @@ if TYPE_CHECKING:
 #: A proven time that moved by less is the same answer. [s]
 SAME_S = 0.5
 #: While the run is open and no word has changed, a proven time that moved by less is no news yet: it grows by
-#: itself, and the last readings are dated a little otherwise with each row that comes. [s] Our own choice.
-SAME_WHILE_OPEN_S = 10.0
+#: itself, and a begin or an end is dated a little otherwise with each row that comes. What a silence had broken
+#: moves it by more than the longest gap that can count. [s]
+SAME_WHILE_OPEN_S = CEILING_S
 #: A block is in when no late row has come for so long. [s]
 QUIET_S = 5.0
 #: Of a block that keeps coming it is told after so long. [s]
@@ -66,8 +68,10 @@ def revision(rows: LateRows, before: Verdict, after: Verdict) -> LateRevision | 
 
 
 def is_news(before: Verdict, after: Verdict) -> bool:
-    """Whether somebody who follows an open run should hear of it now."""
-    return before.verdict != after.verdict or abs(before.proven_s - after.proven_s) >= SAME_WHILE_OPEN_S
+    """Whether somebody who follows a run that is on should hear of it now."""
+    if before.verdict != after.verdict:
+        return True
+    return after.verdict != HELD and abs(before.proven_s - after.proven_s) >= SAME_WHILE_OPEN_S
 
 
 def with_revision(verdict: Verdict, event: LateRevision | None) -> Verdict:
@@ -97,6 +101,10 @@ class Block:
         self.newest_s = now_s
         for sample in late:
             self.rows.add(sample)
+
+    def settle(self) -> None:
+        """No more is on its way: due at once."""
+        self.newest_s = self._looked_s = float("-inf")
 
     def is_due(self, now_s: float) -> bool:
         """Whether to look now what the block has changed; each look counts."""

@@ -182,6 +182,11 @@ class Session:
             for other in self._others():
                 other.tick(now_s)
 
+    def settle(self) -> None:
+        """Nothing more comes live: what late rows have changed need not wait for more of them."""
+        if self._block is not None:
+            self._block.settle()
+
     def finish(self) -> None:
         """The record ends here: say what would still be said in the seconds after its last sample."""
         self._finished = True
