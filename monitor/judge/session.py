@@ -65,42 +65,44 @@ class Session:
 
     def feed(self, samples: Iterable[Sample]) -> None:
         """Take in samples, in any order; the same sample twice is one."""
-        rows = list(samples)
-        late = [row for row in rows if row.late]
-        if late:
-            self._late_come(late)
+        rows = samples if isinstance(samples, tuple | list) else list(samples)
+        # No comprehension, no generator: this runs at every sample.
+        for row in rows:
+            if row.late:
+                self._late_come([row for row in rows if row.late])
+                break
         if self._without is None:
             self._take_in(rows)
-            return
-        differs = self._take_in(rows)
-        on_time = [row for row in rows if not row.late]
-        for other in self._others():
-            other._stale = other._stale or differs
-            if on_time or differs:
-                other._take_in(on_time)
-            self.needs_rebuild = self.needs_rebuild or other.needs_rebuild
+        else:
+            self._take_in_beside(rows)
 
-    def _take_in(self, rows: Sequence[Sample]) -> bool:
-        """Judge rows; whether a number was found to have come with two values."""
-        conflicts = len(self._conflicts)
-        fresh = [sample for sample in rows if self._is_new(sample)]
-        if self._replaced:
-            gone = {id(sample) for sample in self._replaced}
-            self._replaced.clear()
-            fresh = [sample for sample in fresh if id(sample) not in gone]
-            self._recent = [sample for sample in self._recent if id(sample) not in gone]
-        if len(fresh) > 1:
-            fresh.sort(key=order)
+    def _take_in(self, rows: Sequence[Sample]) -> None:
+        """Judge rows."""
+        fresh: Sequence[Sample]
+        if len(rows) == 1:
+            fresh = rows if self._is_new(rows[0]) else ()
+        else:
+            fresh = sorted((sample for sample in rows if self._is_new(sample)), key=order)
+            # Of rows without numbers the set alone can tell.
+            fresh = [row for at, row in enumerate(fresh) if not at or row != fresh[at - 1]]
         old: list[Sample] = []
-        # Times first: they alone tell nearly always, and this runs at every sample.
+        if self._stale:
+            fresh = self._without_replaced(fresh)
+        # Times first: they alone tell nearly always.
         if fresh and self._recent and fresh[0].t_s <= self._recent[-1].t_s:
             newest = order(self._recent[-1])
             old = [sample for sample in fresh if order(sample) < newest]
         if old or self._stale:
             self._insert(old)
-        for sample in fresh[len(old) :]:
+            fresh = fresh[len(old) :]
+        for sample in fresh:
             self._push(sample)
-        return len(self._conflicts) > conflicts
+
+    def _without_replaced(self, fresh: Sequence[Sample]) -> list[Sample]:
+        gone = {id(sample) for sample in self._replaced}
+        self._replaced.clear()
+        self._recent = [sample for sample in self._recent if id(sample) not in gone]
+        return [sample for sample in fresh if id(sample) not in gone]
 
     def _is_new(self, sample: Sample) -> bool:
         if sample.boot is None or sample.seq is None:
@@ -195,13 +197,14 @@ class Session:
             other.finish()
 
     def verdict(self) -> Verdict:
-        """The verdict on everything so far; what late rows changed in it is an event."""
+        """The verdict on everything so far; what late rows changed in it is an event, while live if it is news."""
         verdict = verdict_of(self._engine)
         if self._without is None:
             return verdict
-        return with_revision(
-            verdict, revision(self._witness.late, verdict_of(self._without._engine), verdict)
-        )
+        before = verdict_of(self._without._engine)
+        if not self._finished and not is_news(before, verdict):
+            return verdict
+        return with_revision(verdict, revision(self._witness.late, before, verdict))
 
     def view(self, now_s: float | None = None) -> LiveView:
         """What a page shows now (by default at the newest sample or tick)."""
@@ -249,6 +252,18 @@ class Session:
                 self._without = without
             self._block = Block(without, now_s, now_s)
         self._block.take(late, now_s)
+
+    def _take_in_beside(self, rows: Sequence[Sample]) -> None:
+        """Judge rows here, and beside it those that are on time without the others."""
+        conflicts = len(self._conflicts)
+        self._take_in(rows)
+        differs = len(self._conflicts) > conflicts
+        on_time = [row for row in rows if not row.late]
+        for other in self._others():
+            other._stale = other._stale or differs
+            if on_time or differs:
+                other._take_in(on_time)
+            self.needs_rebuild = self.needs_rebuild or other.needs_rebuild
 
     def _has(self, sample: Sample) -> bool:
         if sample.boot is None or sample.seq is None:

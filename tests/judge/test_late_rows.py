@@ -218,7 +218,7 @@ def test_seconds_more_or_less_are_no_news_while_the_run_is_open(cook: Build) -> 
     ]
     run = story.run(rows)
     session, told = live(run, rows)
-    assert revisions(told) == []
+    assert revisions(told) == [] == told_of(list(session.verdict().events))
     session.finish()
     assert session.verdict() == judge(run)
     without = judge(replace(run, samples=tuple(row for row in rows if not row.late)))
@@ -277,6 +277,19 @@ def test_a_row_twice_late_and_on_time_is_on_time(cook: Build, on_time_first: boo
             session.feed(part)
         session.finish()
         assert session.verdict() == want == judge(story.run([row for part in parts for row in part]))
+
+
+def test_rows_without_numbers_count_once_in_one_piece_too(cook: Build) -> None:
+    """Two deliveries that agree in everything are one, in one piece or in two."""
+    story = cook().come_up().seen().stay(400.0).mark("heat_off").go(-2.0, 1.0)
+    rows = [row._replace(boot=None, seq=None) for row in story.samples()]
+    run = story.run(rows)
+    for parts in ([[*rows, *rows[200:230]]], [rows[:230], rows[200:]]):
+        session = Session(replace(run, samples=()))
+        for part in parts:
+            session.feed(part)
+        session.finish()
+        assert session.verdict() == judge(run)
 
 
 def test_a_second_value_that_comes_late_is_a_conflict_on_both_sides(cook: Build) -> None:
