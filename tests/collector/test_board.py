@@ -315,3 +315,32 @@ def test_what_came_late_just_before_the_end_is_told_at_the_end(house: House, dem
     house.writer.write(house.outbox)
     (one,) = revised(house)
     assert f"{len(late)} samples came late" in str(one["text"])
+
+
+def test_a_second_block_is_told_by_a_collector_that_starts_anew_before_it_was(
+    house: House, demo: DemoCanner
+) -> None:
+    """That a block before it was told is no reason for silence."""
+    blocks = [(demo.boiled_s + 60.0, 30.0), (demo.boiled_s + 160.0, 10.0)]
+    late: list[list[Row]] = [[], []]
+    on_time = []
+    for number, sample in enumerate(demo.samples):
+        for rows, (low_s, after_s) in zip(late, blocks, strict=True):
+            if low_s <= sample.t_s < low_s + 40.0:
+                rows.append(late_row(house, sample, number, low_s + 40.0 + after_s))
+                break
+        else:
+            on_time.append(house.row(sample, number))
+    house.mark("jars_in", 0.0)
+    at, arrivals = 0, [low_s + 40.0 + after_s for low_s, after_s in blocks]
+    for rows, arrived_s in zip(late, arrivals, strict=True):
+        upto = next(n for n, row in enumerate(on_time) if row[3] >= START_S + arrived_s)
+        house.play(lambda at: 10, on_time[at:upto], marks=False)
+        at = upto
+        house.store(rows)
+    assert [one["raised_s"] for one in revised(house)] == pytest.approx(arrivals[:1])
+    for _ in range(2):
+        house.new_board()
+        house.play(lambda at: 1, on_time[at : at + 8], marks=False)
+        at += 8
+        assert [one["raised_s"] for one in revised(house)] == pytest.approx(arrivals)

@@ -182,6 +182,20 @@ def test_it_is_told_once_while_the_run_goes_on_and_soon(cook: Build) -> None:
     assert [event.kind for _, event in told].count("verdict_revised") == 1
 
 
+def test_a_block_that_takes_its_time_is_told_whole(cook: Build) -> None:
+    """60 rows in 12 s: half of them would change the answer already, and it is told when all are in."""
+    story = cook(minutes=10.0).come_up().seen().stay(400.0)
+    _, rows, arrived_s = silent_for_a_minute(story)
+    late = [row for row in rows if row.late]
+    spread = {row.seq: row._replace(arrival_s=arrived_s + 0.2 * n) for n, row in enumerate(late)}
+    rows = [spread.get(row.seq, row) for row in rows]
+    _, told = live(story.run(rows), rows)
+    ((at_s, event),) = revisions(told)
+    last_s = arrived_s + 0.2 * 59
+    assert last_s + QUIET_S <= at_s + 1.0 and at_s <= last_s + QUIET_S + 1.5
+    assert "60 samples" in event.text and event.raised_s == pytest.approx(last_s)
+
+
 def test_the_verdict_tells_the_last_state(cook: Build) -> None:
     """The same event: what is told while the run is open says so; in the verdict at the end, what came of it."""
     story = cook().come_up().seen().stay(400.0).mark("heat_off").go(-2.0, 1.0)
