@@ -245,9 +245,9 @@ RULES: dict[str, Rule] = {
         _MEDIUM,
         _MEDIUM,
         _MEDIUM,
-        "The verdict has changed",
-        "Read it again before you decide about the jars: readings that came late changed what the record "
-        "proves.",
+        "What the record proves has changed",
+        "Read again how much time is proven and how much is still owed, before you turn off the heat or decide "
+        "about the jars.",
     ),
     "hold_not_held": Rule(
         _HIGH,

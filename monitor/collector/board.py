@@ -73,8 +73,8 @@ class Board:
         served = "" if serving else f"; no node serves {facts.canner} yet"
         self._teller.say(facts, f"run {facts.run_id} is on{invented}{served}")
 
-    def _build(self, facts: RunFacts, now_s: float) -> LiveRun | None:
-        """The engine of a run, fed with all the store holds of it."""
+    def _build(self, facts: RunFacts, now_s: float, before: Session | None = None) -> LiveRun | None:
+        """The engine of a run, fed with all the store holds of it; ``before``: the one it takes the place of."""
         try:
             run = facts.as_run()
         except RecordError as trouble:
@@ -87,6 +87,8 @@ class Board:
         self._serve(live)
         samples = run_samples(self._conn, self._house, facts)
         live.session.feed(samples)
+        if before is not None:
+            live.session.take_over(before)
         live.last = samples[-1] if samples else None
         live.told = self._teller.told(facts.run_id)
         self._take_events(live, revised=True)
@@ -117,7 +119,7 @@ class Board:
             self._rebuild(live, now_s)
 
     def _rebuild(self, live: LiveRun, now_s: float) -> None:
-        rebuilt = self._build(live.facts, now_s)
+        rebuilt = self._build(live.facts, now_s, live.session)
         if rebuilt is not None:
             rebuilt.closed_for, rebuilt.phase = live.closed_for, live.phase
             self._runs[live.facts.run_id] = rebuilt
@@ -136,6 +138,8 @@ class Board:
         if facts is None or facts.ended_s is None:
             return
         end_s = round(facts.ended_s - facts.started_s, 3)
+        live.session.settle()
+        self._teller.take_events(live, revised=True, only=("verdict_revised",))
         verdict = write_verdict(self._conn, self._teller, house, facts)
         if verdict is not None:
             say_over(self._teller, facts, verdict)

@@ -8,14 +8,18 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.alarms import AlarmMachine, JournalRow, Moment, RunWatch
-from monitor.judge import Event, Session
+from monitor.judge import Event, LateRevision, Session
 from monitor.record import Sample
 from monitor.store.handover import Outbox
 from monitor.store.merge import Merger, Span
 from monitor.store.runs import RunFacts
 
+#: What is remembered of an event that was told: kind, onset, raised. [s since the run's start]
+Told = tuple[str, float, float]
 #: The same event raised live and raised again when the run is judged anew lie at most so far apart. [s]
 SAME_EVENT_S = 30.0
+#: What late rows changed is known by when the last of them arrived, which the store keeps. [s]
+SAME_ARRIVAL_S = 0.01
 
 
 @dataclass(slots=True)
@@ -28,8 +32,8 @@ class LiveRun:
     spans: list[Span] = field(default_factory=list)
     merger: Merger = field(default_factory=Merger)
     last: Sample | None = None
-    #: (kind, onset) of every event told, by whichever life of the collector.
-    told: list[tuple[str, float]] = field(default_factory=list)
+    #: Every event told, by whichever life of the collector.
+    told: list[Told] = field(default_factory=list)
     closed_for: int = 0
     changed: bool = True
     verdict_s: float = float("-inf")
@@ -76,19 +80,21 @@ class Teller:
     def tell(self, live: LiveRun, events: list[Event]) -> None:
         """Journal events, say them, and let the alarms know."""
         for event in events:
-            live.told.append((event.kind, event.onset_s))
+            live.told.append((event.kind, event.onset_s, event.raised_s))
             self.outbox.events.append((live.facts.run_id, event.as_json()))
             self.say(live.facts, f"{event.kind}: {event.text}")
         self.ring(live.watch.events(events, self.moment()))
 
-    def told(self, run_id: str) -> list[tuple[str, float]]:
-        """(kind, onset) of the events of a run that are in the journal, or about to be."""
+    def told(self, run_id: str) -> list[Told]:
+        """The events of a run that are in the journal, or about to be."""
         rows = self.conn.execute(
-            "SELECT kind, json_extract(body, '$.onset_s') FROM events WHERE run_id = ?", (run_id,)
+            "SELECT kind, json_extract(body, '$.onset_s'), json_extract(body, '$.raised_s') FROM events"
+            " WHERE run_id = ?",
+            (run_id,),
         )
-        told = [(str(kind), float(onset_s)) for kind, onset_s in rows]
+        told = [(str(kind), float(onset_s), float(raised_s)) for kind, onset_s, raised_s in rows]
         waiting = [event for run, event in self.outbox.events if run == run_id]
-        return told + [(str(event["kind"]), float(event["onset_s"])) for event in waiting]
+        return told + [(str(e["kind"]), float(e["onset_s"]), float(e["raised_s"])) for e in waiting]
 
     def ring(self, rows: Iterable[JournalRow]) -> None:
         """Journal what the alarms did."""
@@ -102,10 +108,14 @@ class Teller:
         self.ring(self.machine.apply_entry(kind, body, by, self.moment(), hold_owed=hold_owed))
 
 
-def _matched(event: Event, told: list[tuple[str, float]]) -> bool:
+def _matched(event: Event, told: list[Told]) -> bool:
     """Whether an event was told before; each telling stands for one event only."""
-    for at, (kind, onset_s) in enumerate(told):
-        if kind == event.kind and abs(onset_s - event.onset_s) <= SAME_EVENT_S:
+    for at, (kind, onset_s, raised_s) in enumerate(told):
+        if isinstance(event, LateRevision):
+            same = abs(raised_s - event.raised_s) <= SAME_ARRIVAL_S
+        else:
+            same = abs(onset_s - event.onset_s) <= SAME_EVENT_S
+        if kind == event.kind and same:
             del told[at]
             return True
     return False

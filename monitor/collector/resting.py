@@ -76,7 +76,7 @@ class Resting:
     def _take_up(self, live: LiveRun, now_s: float) -> None:
         """What fell due while nobody watched is said now."""
         for kind in (
-            *(kind for kind, _ in live.told),
+            *(kind for kind, _, _ in live.told),
             *(mark.kind for mark in live.facts.marks),
             "run_ended",
         ):

@@ -2,16 +2,20 @@
 
 Rows that arrive a little late are put in their place by judging the last minutes anew from a checkpoint;
 older ones need the whole record judged again, which whoever owns the record does (``needs_rebuild``).
+From the first row on that is marked late, a second session goes on without such rows, so that what they changed
+can be told (:mod:`monitor.judge.late`); a run without late rows has none.
 """
 
 from __future__ import annotations
 
 import copy
 from bisect import bisect_right, insort
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from monitor.judge.engine import Engine
+from monitor.judge.late import Block, LateRevision, is_news, revision, with_revision
+from monitor.judge.rows import Key, comes_before, order, reading
 from monitor.judge.summary import verdict_of, view_of
 from monitor.judge.verdict import Event, LiveView, Verdict
 from monitor.judge.witness import Witness
@@ -19,23 +23,6 @@ from monitor.record.model import Mark, Run, Sample
 
 #: Rows up to this much older than the newest are put in their place. [s]
 REORDER_S = 120.0
-
-
-def _order(sample: Sample) -> tuple[float, int, int]:
-    return sample.t_s, sample.boot or 0, sample.seq or 0
-
-
-def _reading(sample: Sample) -> tuple[object, ...]:
-    """What two deliveries of one sample must agree in."""
-    return (
-        sample.water_C,
-        sample.water_fault,
-        sample.water_2_C,
-        sample.pressure_kPa,
-        sample.heater_W,
-        sample.mains,
-        dict(sample.jars),
-    )
 
 
 class Session:
@@ -54,10 +41,17 @@ class Session:
         self._checkpoint_s = -1e18
         #: Samples since the checkpoint, in time order.
         self._recent: list[Sample] = []
-        self._keys: dict[tuple[int, int], Sample] = {}
-        self._conflicts: set[tuple[int, int]] = set()
+        self._keys: dict[Key, Sample] = {}
+        self._conflicts: set[Key] = set()
+        #: Whether something judged already is to be judged otherwise, and deliveries that gave way to better ones.
+        self._stale = False
+        self._replaced: list[Sample] = []
         self._told: set[tuple[str, float]] = set()
         self._ticked_s = -1e18
+        self._finished = False
+        #: Goes on without any late row; None while there was none.
+        self._without: Session | None = None
+        self._block: Block | None = None
         if header.samples:
             self.feed(header.samples)
 
@@ -65,36 +59,69 @@ class Session:
     def _engine(self) -> Engine:
         return self._witness.engine
 
+    @property
+    def _now_s(self) -> float:
+        return max(self._engine.state.heard_s, self._ticked_s)
+
     def feed(self, samples: Iterable[Sample]) -> None:
         """Take in samples, in any order; the same sample twice is one."""
-        fresh = [sample for sample in samples if self._is_new(sample)]
-        if len(fresh) > 1:
-            fresh.sort(key=_order)
-        late: list[Sample] = []
-        # Times first: they alone tell nearly always, and this runs at every sample.
+        rows = samples if isinstance(samples, tuple | list) else list(samples)
+        # No comprehension, no generator: this runs at every sample.
+        for row in rows:
+            if row.late:
+                self._late_come([row for row in rows if row.late])
+                break
+        if self._without is None:
+            self._take_in(rows)
+        else:
+            self._take_in_beside(rows)
+
+    def _take_in(self, rows: Sequence[Sample]) -> None:
+        """Judge rows."""
+        fresh: Sequence[Sample]
+        if len(rows) == 1:
+            fresh = rows if self._is_new(rows[0]) else ()
+        else:
+            fresh = sorted((sample for sample in rows if self._is_new(sample)), key=order)
+            # Of rows without numbers the set alone can tell.
+            fresh = [row for at, row in enumerate(fresh) if not at or row != fresh[at - 1]]
+        old: list[Sample] = []
+        if self._stale:
+            fresh = self._without_replaced(fresh)
+        # Times first: they alone tell nearly always.
         if fresh and self._recent and fresh[0].t_s <= self._recent[-1].t_s:
-            newest = _order(self._recent[-1])
-            late = [sample for sample in fresh if _order(sample) < newest]
-        if late or self._conflicts_changed:
-            self._insert(late)
-        for sample in fresh[len(late) :]:
+            newest = order(self._recent[-1])
+            old = [sample for sample in fresh if order(sample) < newest]
+        if old or self._stale:
+            self._insert(old)
+            fresh = fresh[len(old) :]
+        for sample in fresh:
             self._push(sample)
 
-    _conflicts_changed = False
+    def _without_replaced(self, fresh: Sequence[Sample]) -> list[Sample]:
+        gone = {id(sample) for sample in self._replaced}
+        self._replaced.clear()
+        self._recent = [sample for sample in self._recent if id(sample) not in gone]
+        return [sample for sample in fresh if id(sample) not in gone]
 
     def _is_new(self, sample: Sample) -> bool:
         if sample.boot is None or sample.seq is None:
-            at = bisect_right(self._recent, _order(sample), key=_order)
+            at = bisect_right(self._recent, order(sample), key=order)
             return not (at and self._recent[at - 1] == sample)
         key = (sample.boot, sample.seq)
         before = self._keys.get(key)
         if before is None:
             self._keys[key] = sample
             return True
-        if _reading(before) != _reading(sample) and key not in self._conflicts:
+        if reading(before) != reading(sample) and key not in self._conflicts:
             self._conflicts.add(key)
-            self._conflicts_changed = True
-        return False
+            self._stale = True
+        if before is sample or not comes_before(sample, before):
+            return False
+        self._keys[key] = sample
+        self._replaced.append(before)
+        self._stale = True
+        return True
 
     def _push(self, sample: Sample) -> None:
         if sample.t_s - self._checkpoint_s > 2.0 * REORDER_S:
@@ -122,12 +149,12 @@ class Session:
 
     def _insert(self, late: list[Sample]) -> None:
         """Late rows inside the window: judge the window anew from the checkpoint."""
-        self._conflicts_changed = False
+        self._stale = False
         for sample in late:
             if sample.t_s < self._checkpoint_s:
                 self.needs_rebuild = True
                 continue
-            insort(self._recent, sample, key=_order)
+            insort(self._recent, sample, key=order)
         marks = self._engine.state.marks
         self._witness = copy.deepcopy(self._checkpoint)
         self._engine.state.marks = list(marks)
@@ -138,6 +165,9 @@ class Session:
 
     def mark(self, mark: Mark) -> None:
         """A person marked something. A mark before the checkpoint needs the run judged anew."""
+        for other in self._others():
+            other.mark(mark)
+            self.needs_rebuild = self.needs_rebuild or other.needs_rebuild
         if mark.t_s < self._checkpoint_s:
             self.needs_rebuild = True
             return
@@ -150,14 +180,31 @@ class Session:
         """Time has passed; silence is told by this."""
         self._ticked_s = max(now_s, self._ticked_s)
         self._witness.tick(now_s)
+        if self._without is not None:
+            for other in self._others():
+                other.tick(now_s)
+
+    def settle(self) -> None:
+        """Nothing more comes live: what late rows have changed need not wait for more of them."""
+        if self._block is not None:
+            self._block.settle()
 
     def finish(self) -> None:
         """The record ends here: say what would still be said in the seconds after its last sample."""
+        self._finished = True
         self._witness.finish()
+        for other in self._others():
+            other.finish()
 
     def verdict(self) -> Verdict:
-        """The verdict on everything so far."""
-        return verdict_of(self._engine)
+        """The verdict on everything so far; what late rows changed in it is an event, while live if it is news."""
+        verdict = verdict_of(self._engine)
+        if self._without is None:
+            return verdict
+        before = verdict_of(self._without._engine)
+        if not self._finished and not is_news(before, verdict):
+            return verdict
+        return with_revision(verdict, revision(self._witness.late, before, verdict))
 
     def view(self, now_s: float | None = None) -> LiveView:
         """What a page shows now (by default at the newest sample or tick)."""
@@ -165,101 +212,93 @@ class Session:
         return view_of(self._engine, (newest if newest > -1e17 else 0.0) if now_s is None else now_s)
 
     def take_events(self) -> list[Event]:
-        """Events that have not been taken yet."""
-        fresh = [e for e in self.verdict().events if (e.kind, e.raised_s) not in self._told]
+        """Events that have not been taken yet.
+
+        Of late rows that changed the answer it is told once a block of them, when the block is in; the verdict
+        itself has one event for all of them together.
+        """
+        verdict = verdict_of(self._engine)
+        fresh = [e for e in verdict.events if (e.kind, e.raised_s) not in self._told]
         self._told.update((e.kind, e.raised_s) for e in fresh)
-        return fresh
+        late = self._take_revision(verdict)
+        return fresh if late is None else sorted([*fresh, late], key=lambda each: each.raised_s)
 
+    # --- late rows ----------------------------------------------------------------------------------------
 
-def judge(run: Run) -> Verdict:
-    """The verdict on a whole run: the same engine that judges it live.
+    def _take_revision(self, after: Verdict) -> LateRevision | None:
+        """What the waiting block has changed, if it is time to say so."""
+        block = self._block
+        if block is None or not (self._finished or block.is_due(self._now_s)):
+            return None
+        before = verdict_of(block.without._engine)
+        if not self._finished and not is_news(before, after):
+            return None
+        # Where nobody was told yet, all late rows are one block, and this is the event of the verdict itself.
+        rows = self._witness.late if block.without is self._without else block.rows
+        event = revision(rows, before, after)
+        if event is not None:
+            self._block = None
+        return event
 
-    Parameters
-    ----------
-    run : Run
-        Header and samples; the samples in any order, duplicates allowed.
+    def _late_come(self, late: list[Sample]) -> None:
+        """Late rows are about to be taken in: what has been judged so far goes on without them."""
+        late = [row for row in late if not self._has(row)]
+        if not late:
+            return
+        now_s = self._now_s
+        if self._block is None:
+            without = self._twin()
+            if self._without is None:
+                self._without = without
+            self._block = Block(without, now_s, now_s)
+        self._block.take(late, now_s)
 
-    Returns
-    -------
-    Verdict
-        A function of the set of rows, whatever order they came in.
-    """
-    rows, conflicts = _as_set(run.samples)
-    engine = _judged(run, rows, conflicts)
-    verdict = verdict_of(engine)
-    if any(sample.late for sample in rows):
-        verdict = _with_revision(run, rows, conflicts, verdict)
-    return verdict
+    def _take_in_beside(self, rows: Sequence[Sample]) -> None:
+        """Judge rows here, and beside it those that are on time without the others."""
+        conflicts = len(self._conflicts)
+        self._take_in(rows)
+        differs = len(self._conflicts) > conflicts
+        on_time = [row for row in rows if not row.late]
+        for other in self._others():
+            other._stale = other._stale or differs
+            if on_time or differs:
+                other._take_in(on_time)
+            self.needs_rebuild = self.needs_rebuild or other.needs_rebuild
 
-
-def _in_order(samples: list[Sample]) -> bool:
-    """Whether the rows are those of one start of one node, each once and in order, as most records are."""
-    if not samples:
-        return True
-    boot, seq, t_s = samples[0].boot, -1, float("-inf")
-    if boot is None:
-        return False
-    for sample in samples:
-        number = sample.seq
-        if number is None or number <= seq or sample.t_s <= t_s or sample.boot != boot:
-            return False
-        seq, t_s = number, sample.t_s
-    return True
-
-
-def _as_set(samples: Iterable[Sample]) -> tuple[list[Sample], set[tuple[int, int]]]:
-    """Samples in time order, each once; and the numbers that came with two values."""
-    samples = list(samples)
-    if _in_order(samples):
-        return samples, set()
-    by_key: dict[tuple[int, int], Sample] = {}
-    conflicts: set[tuple[int, int]] = set()
-    rest: list[Sample] = []
-    for sample in samples:
+    def _has(self, sample: Sample) -> bool:
         if sample.boot is None or sample.seq is None:
-            rest.append(sample)
-            continue
-        key = (sample.boot, sample.seq)
-        before = by_key.get(key)
-        if before is None:
-            by_key[key] = sample
-        elif before is not sample:
-            if _reading(before) != _reading(sample):
-                conflicts.add(key)
-            if (sample.t_s, sample.late) < (before.t_s, before.late):
-                by_key[key] = sample
-    unnumbered: list[Sample] = []
-    for sample in sorted(rest, key=_order):
-        if not (unnumbered and unnumbered[-1] == sample):
-            unnumbered.append(sample)
-    return sorted([*by_key.values(), *unnumbered], key=_order), conflicts
+            return sample in self._recent
+        return (sample.boot, sample.seq) in self._keys
 
+    def _twin(self) -> Session:
+        """A session that has seen what this one has, and goes its own way; of conflicts both hear."""
+        twin = copy.copy(self)
+        twin._witness = copy.deepcopy(self._witness)
+        twin._checkpoint = copy.deepcopy(self._checkpoint)
+        twin._recent, twin._keys = list(self._recent), dict(self._keys)
+        twin._replaced, twin._told = [], set()
+        twin._without = twin._block = None
+        return twin
 
-def _judged(run: Run, rows: list[Sample], conflicts: set[tuple[int, int]]) -> Engine:
-    witness = Witness(replace(run, samples=()))
-    push = witness.push
-    if conflicts:
-        for sample in rows:
-            push(sample, (sample.boot, sample.seq) in conflicts)
-    else:
-        for sample in rows:
-            push(sample)
-    witness.finish()
-    return witness.engine
+    def _others(self) -> list[Session]:
+        """The sessions that go on without late rows."""
+        found = [] if self._without is None else [self._without]
+        if self._block is not None and self._block.without is not self._without:
+            found.append(self._block.without)
+        return found
 
-
-def _with_revision(
-    run: Run, rows: list[Sample], conflicts: set[tuple[int, int]], verdict: Verdict
-) -> Verdict:
-    """Where late rows changed the answer, that is an event, raised when the last of them arrived."""
-    before = verdict_of(_judged(run, [s for s in rows if not s.late], conflicts))
-    if before.verdict == verdict.verdict and abs(before.proven_s - verdict.proven_s) < 0.5:
-        return verdict
-    late = [sample for sample in rows if sample.late]
-    raised_s = max(s.t_s if s.arrival_s is None else s.arrival_s for s in late)
-    text = (
-        f"{len(late)} samples came late; with them the record says {verdict.verdict or 'open'} "
-        f"({verdict.proven_s:.0f} s proven) instead of {before.verdict or 'open'} ({before.proven_s:.0f} s)."
-    )
-    event = Event("verdict_revised", late[0].t_s, raised_s, text)
-    return replace(verdict, events=tuple(sorted([*verdict.events, event], key=lambda e: e.raised_s)))
+    def take_over(self, before: Session) -> None:
+        """This session has been fed anew with the record of ``before``: what was told of late rows stays told."""
+        if self._block is None or self._without is None:
+            return
+        waiting = before._block
+        if waiting is None:
+            if self._witness.late.count <= before._witness.late.count:
+                self._block = None
+            return
+        if waiting.without is before._without or waiting.without.needs_rebuild:
+            waiting.without = self._without
+        else:
+            self._conflicts |= waiting.without._conflicts
+            waiting.without._conflicts = self._conflicts
+        self._block = waiting

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.judge.cooling import CoolingWatch
 from monitor.judge.engine import Engine
+from monitor.judge.late import LateRows
 from monitor.judge.summary import verdict_of
 from monitor.record.model import Run, Sample
 
@@ -17,12 +18,15 @@ class Witness:
     def __init__(self, header: Run) -> None:
         self.engine = Engine(header)
         self.cooling = CoolingWatch(header.batch.jar)
+        self.late = LateRows()
         self._marks_passed = 0
 
     def push(self, sample: Sample, conflict: bool = False) -> None:
         """The next sample in time order; ``conflict`` where its number came with two values."""
         engine = self.engine
         engine.push(sample, conflict)
+        if sample.late:
+            self.late.add(sample)
         if engine.next_mark != self._marks_passed:
             self._pass_marks()
         completed_s = engine.state.hold.completed_s

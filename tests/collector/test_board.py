@@ -235,3 +235,112 @@ def test_a_mark_said_long_after_is_judged_as_if_it_had_been_said_then(house: Hou
     house.board.publish(START_S + house.now_s)
     house.writer.write(house.outbox)
     agree(house)
+
+
+def late_row(house: House, sample: Sample, number: int, arrived_s: float) -> Row:
+    numbered = sample._replace(boot=3, seq=number)
+    at_s = START_S + sample.t_s
+    return row_values(house.writer.node_id("n1", "test"), numbered, at_s, START_S + arrived_s, late=True)
+
+
+def revised(house: House) -> list[dict[str, object]]:
+    return [body for body in reader.events(house.writer.conn, "r1") if body["kind"] == "verdict_revised"]
+
+
+@pytest.mark.parametrize("starts_anew", [False, True])
+@pytest.mark.parametrize("after_s", [30.0, 260.0])
+def test_what_a_node_sends_again_in_the_run_is_told_once_when_it_is_in(
+    house: House, demo: DemoCanner, after_s: float, starts_anew: bool
+) -> None:
+    """40 s come 30 s late, in the boil before the dip; or later than the engine can put them in their place, in
+    the hold that counts. Only the second changes what the whole record proves."""
+    counts = after_s > 120.0
+    low_s = (demo.boiled_again_s if counts else demo.boiled_s) + 60.0
+    arrived_s = low_s + 40.0 + after_s
+    on_time, late = [], []
+    for number, sample in enumerate(demo.samples):
+        if low_s <= sample.t_s < low_s + 40.0:
+            late.append(late_row(house, sample, number, arrived_s))
+        else:
+            on_time.append(house.row(sample, number))
+    waiting = sorted(demo.marks, key=lambda mark: mark.t_s)
+
+    def play(rows: list[Row], piece: int = 10) -> None:
+        for at in range(0, len(rows), piece):
+            while waiting and START_S + waiting[0].t_s <= rows[at][3]:
+                mark = waiting.pop(0)
+                house.mark(mark.kind, mark.t_s)
+            house.play(lambda at: piece, rows[at : at + piece], marks=False)
+
+    before = [row for row in on_time if row[3] < START_S + arrived_s]
+    play(before)
+    assert revised(house) == []
+    for at in range(0, len(late), 15):
+        house.store(late[at : at + 15])
+        assert revised(house) == [], "more of it is on its way"
+    if starts_anew:
+        house.new_board()
+    play(on_time[len(before) : len(before) + 7], 1)
+    (one,) = revised(house)
+    assert one["raised_s"] == pytest.approx(arrived_s)
+    assert "samples came late" in str(one["text"])
+    house.new_board()
+    play(on_time[len(before) + 7 :])
+    assert len(revised(house)) == 1
+    alarms = [row for row in reader.alarms(house.writer.conn) if row.kind == "verdict_revised"]
+    assert {row.body["priority"] for row in alarms} == {"medium"}
+    assert len({row.alarm_id for row in alarms}) == 1
+    agree(house)
+    (live,) = reader.live(house.writer.conn)
+    assert live.verdict is not None
+    shown = [event["text"] for event in live.verdict["events"] if event["kind"] == "verdict_revised"]
+    assert len(shown) == counts and all("held" in text for text in shown)
+
+
+def test_what_came_late_just_before_the_end_is_told_at_the_end(house: House, demo: DemoCanner) -> None:
+    """The run is ended while what was sent again comes in: nobody waits for more of it."""
+    low_s = demo.boiled_s + 60.0
+    end_s = low_s + 70.0
+    rows, late = [], []
+    for number, sample in enumerate(demo.samples):
+        if low_s <= sample.t_s < low_s + 40.0:
+            late.append(late_row(house, sample, number, end_s - 1.0))
+        elif sample.t_s < end_s:
+            rows.append(house.row(sample, number))
+    house.play(lambda at: 10, rows)
+    house.store(late)
+    assert revised(house) == []
+    append_entry(house.writer.conn, "run_ended", {}, run_id="r1", time=house.clock)
+    house.refresh()
+    house.writer.write(house.outbox)
+    (one,) = revised(house)
+    assert f"{len(late)} samples came late" in str(one["text"])
+
+
+def test_a_second_block_is_told_by_a_collector_that_starts_anew_before_it_was(
+    house: House, demo: DemoCanner
+) -> None:
+    """That a block before it was told is no reason for silence."""
+    blocks = [(demo.boiled_s + 60.0, 30.0), (demo.boiled_s + 160.0, 10.0)]
+    late: list[list[Row]] = [[], []]
+    on_time = []
+    for number, sample in enumerate(demo.samples):
+        for rows, (low_s, after_s) in zip(late, blocks, strict=True):
+            if low_s <= sample.t_s < low_s + 40.0:
+                rows.append(late_row(house, sample, number, low_s + 40.0 + after_s))
+                break
+        else:
+            on_time.append(house.row(sample, number))
+    house.mark("jars_in", 0.0)
+    at, arrivals = 0, [low_s + 40.0 + after_s for low_s, after_s in blocks]
+    for rows, arrived_s in zip(late, arrivals, strict=True):
+        upto = next(n for n, row in enumerate(on_time) if row[3] >= START_S + arrived_s)
+        house.play(lambda at: 10, on_time[at:upto], marks=False)
+        at = upto
+        house.store(rows)
+    assert [one["raised_s"] for one in revised(house)] == pytest.approx(arrivals[:1])
+    for _ in range(2):
+        house.new_board()
+        house.play(lambda at: 1, on_time[at : at + 8], marks=False)
+        at += 8
+        assert [one["raised_s"] for one in revised(house)] == pytest.approx(arrivals)

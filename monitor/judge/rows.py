@@ -1,0 +1,81 @@
+"""The rows of a record as a set: their order, and what makes two deliveries one sample."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.record.model import Sample
+
+#: (boot, seq): what identifies a sample of a node.
+Key = tuple[int, int]
+
+
+def order(sample: Sample) -> tuple[float, int, int]:
+    """By time; at one time by start and number."""
+    return sample.t_s, sample.boot or 0, sample.seq or 0
+
+
+def reading(sample: Sample) -> tuple[object, ...]:
+    """What two deliveries of one sample must agree in."""
+    return (
+        sample.water_C,
+        sample.water_fault,
+        sample.water_2_C,
+        sample.pressure_kPa,
+        sample.heater_W,
+        sample.mains,
+        dict(sample.jars),
+    )
+
+
+def arrived_s(sample: Sample) -> float:
+    """When a sample came; its own time where the record does not say. [s since the run's start]"""
+    return sample.t_s if sample.arrival_s is None else sample.arrival_s
+
+
+def comes_before(sample: Sample, other: Sample) -> bool:
+    """Whether ``sample`` is the one to keep of two deliveries of one number: the earlier, the one on time."""
+    return (sample.t_s, sample.late, arrived_s(sample)) < (other.t_s, other.late, arrived_s(other))
+
+
+def as_set(samples: Iterable[Sample]) -> tuple[list[Sample], set[Key]]:
+    """Samples in time order, each once; and the numbers that came with two values."""
+    samples = list(samples)
+    if _in_order(samples):
+        return samples, set()
+    by_key: dict[Key, Sample] = {}
+    conflicts: set[Key] = set()
+    rest: list[Sample] = []
+    for sample in samples:
+        if sample.boot is None or sample.seq is None:
+            rest.append(sample)
+            continue
+        key = (sample.boot, sample.seq)
+        before = by_key.get(key)
+        if before is None:
+            by_key[key] = sample
+        elif before is not sample:
+            if reading(before) != reading(sample):
+                conflicts.add(key)
+            if comes_before(sample, before):
+                by_key[key] = sample
+    unnumbered: list[Sample] = []
+    for sample in sorted(rest, key=order):
+        if not (unnumbered and unnumbered[-1] == sample):
+            unnumbered.append(sample)
+    return sorted([*by_key.values(), *unnumbered], key=order), conflicts
+
+
+def _in_order(samples: list[Sample]) -> bool:
+    """Whether the rows are those of one start of one node, each once and in order, as most records are."""
+    if not samples:
+        return True
+    boot, seq, t_s = samples[0].boot, -1, float("-inf")
+    if boot is None:
+        return False
+    for sample in samples:
+        number = sample.seq
+        if number is None or number <= seq or sample.t_s <= t_s or sample.boot != boot:
+            return False
+        seq, t_s = number, sample.t_s
+    return True
