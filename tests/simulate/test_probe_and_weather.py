@@ -16,8 +16,10 @@ from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.observe import NodeModel, observe
 from monitor.simulate.probe import (
     ProbeModel,
+    at_the_junction,
     correlated_noise,
     lagged,
+    mean_reading_C,
     straight_line_C,
     type_K_mV,
 )
@@ -91,6 +93,27 @@ def test_the_stated_offset_corrects_the_reading(truth: Truth) -> None:
         if stretch.start_s + 60.0 < s.t_s < stretch.end_s
     ]
     assert 0.1 + 0.1 <= float(np.mean(above)) <= 0.1 + 0.2 + 0.02
+
+
+@pytest.mark.parametrize("scatter_K", [0.02, 0.05, 0.1, 0.15])
+def test_the_mean_of_rounded_scatter_is_that_of_the_theory_of_quantisation(
+    truth: Truth, scatter_K: float
+) -> None:
+    """Mean of a rounded Gaussian, by its Fourier series (Widrow and Kollár 2008, Quantization Noise, ch. 7).
+
+    E[Q] = x + q/π Σ (-1)^k / k · exp(-2 π² k² σ² / q²) · sin(2 π k x / q)
+    """
+    q = 0.25
+    probe = ProbeModel(step_K=q, lag_s=0.0, plume_K=0.0, agitation_K=0.0, white_K=scatter_K, chip_rise_K=0.0)
+    x = at_the_junction(probe, truth)
+    series = sum(
+        (-1.0) ** k
+        / k
+        * np.exp(-2.0 * np.pi**2 * k**2 * scatter_K**2 / q**2)
+        * np.sin(2.0 * np.pi * k * x / q)
+        for k in range(1, 60)
+    )
+    np.testing.assert_allclose(mean_reading_C(probe, truth), x + q / np.pi * series, atol=1e-4)
 
 
 def test_the_past_does_not_depend_on_the_future(truth: Truth) -> None:

@@ -8,6 +8,7 @@ import pytest
 from monitor.record.read import read_run
 from monitor.record.write import write_run
 from monitor.simulate.kitchen import some_kitchen
+from monitor.simulate.labelled import FAINT
 from monitor.simulate.node import demo_canner
 from monitor.simulate.scenarios import FAMILIES, draw, tell
 from monitor.simulate.story import creditable_s
@@ -54,6 +55,16 @@ def test_a_cold_pause_between_two_stretches_is_found() -> None:
     assert len(labelled.losses) == 1
     loss = labelled.losses[0]
     assert loss.depth_K > 0.1 and loss.plainness > 5.0 and loss.end_s - loss.start_s > 60.0
+
+
+def test_what_a_coarse_step_hides_is_not_plain() -> None:
+    """The water sinks by 0.12 K in ten minutes, within a step of 0.25 K: the reading stands still."""
+    labelled = tell("slow_fall", 2030000407)
+    loss = labelled.losses[0]
+    assert labelled.sensor == "coarse" and loss.depth_K > 0.1 and loss.end_s - loss.start_s > 500.0
+    readings = [s.water_C for s in labelled.run.samples if loss.start_s < s.t_s < loss.start_s + 420.0]
+    assert len(set(readings)) == 1
+    assert loss.plainness < FAINT
 
 
 def test_errors_stay_within_what_the_record_states() -> None:
