@@ -31,13 +31,13 @@ MARK_SLACK_S = 15.0
 RISE_SHOWS_S = 15.0
 #: Where a person saw no full boil, a reading this far below the best plateau is a real fall. [K]
 REAL_FALL_K = 0.7
-#: A level that wanders is looked for this often, and besides before a hold is complete. [s]
-WANDER_EVERY_S = 600.0
+#: A level that wanders is looked for before a hold is complete; besides so often, for twice the evidence. [s]
+WANDER_EVERY_S, EVERY_SHARE = 600.0, 2.0
 #: Once it has wandered, this share of the evidence is enough.
 AGAIN_SHARE = 0.5
 #: Jars put into a boil stop it for no longer than this without showing. [s]
 JARS_SETTLE_S = 120.0
-WAIT_S, WAIT_EVERY_S, WAIT_SHARE = 240.0, 15.0, 0.9
+WAIT_S, WAIT_EVERY_S, WAIT_SHARE = 240.0, 40.0, 0.9
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
 
@@ -58,7 +58,8 @@ class Boil:
         self._level: list[tuple[float, float]] = []
         self._looked_s = 0.0
         self._wandered = False
-        self._waited_s = self._wait_until_s = self._jars_until_s = 0.0
+        self._due_s: float | None = None  # since when the whole time would be over
+        self._wait_until_s = self._jars_until_s = 0.0
         self._doubt = False
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
@@ -92,6 +93,7 @@ class Boil:
         self._sags = SagWatch(trace, state.noise, plateau.index)
         self._creep = Creep(plateau.late_s)
         self._level, self._looked_s, self._wandered = [(plateau.late_s, inf)], plateau.late_s, False
+        self._due_s = None
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
         state.set(self.early_s, UNKNOWN, words.DATING_START)
@@ -130,7 +132,7 @@ class Boil:
             return None
         sag = self._sags.look()
         if sag is None and t - self._looked_s >= WANDER_EVERY_S:
-            sag = self._wander(t)
+            sag = self._wander(t, EVERY_SHARE)
         if sag is not None:
             self._sagged(sag, t)
         self._judge(t, t)
@@ -257,15 +259,17 @@ class Boil:
         if start_s is None or not hold.counts or not hold.is_due(start_s, t):
             return
         if self.held_s(t) < hold.required_s + ROUNDING_S:
-            self._waited_s = t
+            self._due_s = None
             return
+        if self._due_s is None:
+            self._due_s = t
         assert self._sags is not None
         if t < self._wait_until_s:
             return
         sag = self._sags.look_everywhere() or self._wander(t)
         if sag is not None:
             self._sagged(sag, t)
-        elif t < self._waited_s + WAIT_S and (
+        elif t < self._due_s + WAIT_S and (
             self._sags.look_everywhere(threshold=WAIT_SHARE * THRESHOLD) or self._wander(t, WAIT_SHARE**2)
         ):
             self._wait_until_s = t + WAIT_EVERY_S
@@ -295,9 +299,9 @@ class Boil:
         hold = self._state.hold
         if self._sags is None or hold.told_until_s >= until_s:
             return
-        sag = self._sags.look_everywhere(
-            until_s, UNTOLD_THRESHOLD if hold.completed_s is None else THRESHOLD, ended=ended
-        )
+        is_due = hold.completed_s is not None or self._due_s is not None
+        threshold = THRESHOLD if is_due else UNTOLD_THRESHOLD
+        sag = self._sags.look_everywhere(until_s, threshold, ended=ended)
         if sag is not None:
             self._sagged(sag, t)
         sag = self._wander(until_s)

@@ -27,9 +27,15 @@ LEAST_K = 0.1
 #: chi-square as stand with their length; by fewer, in proportion to the square, where it is larger. By Monte Carlo:
 #: about one true hold in 3,000 passes them.
 LIVELY_K = 0.12
+#: Never less than this, however much they differ: rough scatter alone does as much now and then.
+EXCESS_LEAST = 4.5
 #: A coarse step may turn a hundredth of a kelvin of drift into a whole step: only beyond so many steps is it a
-#: difference, or from such a share of a step on where the level came back so many times, as no drift does.
-BEYOND_STEP, RETURNS_SHARE, RETURNS = 1.1, 0.6, 3
+#: difference.
+BEYOND_STEP = 1.1
+#: Or from such a share of a step on where the level came back so many times, as no drift does, and the blocks differ
+#: by so much more than the scatter explains. The last where less is enough.
+RETURNS = ((0.6, 3, 0.0), (0.4, 2, 12.0))
+PERHAPS = (0.45, 1, 0.0)
 
 
 def find_wander(
@@ -40,13 +46,18 @@ def find_wander(
     ``share`` of the usual evidence is enough.
     """
     for block_s, least in BLOCKS:
-        found = _wander(trace, noise, start, n, max(round(block_s / spacing_s), SAMPLES_LEAST), share * least)
-        if found is not None:
-            return found
+        size = max(round(block_s / spacing_s), SAMPLES_LEAST)
+        # Where less is enough, neither may it depend on where the blocks happen to begin.
+        for end in (n, n - size // 2) if share < 1.0 else (n,):
+            found = _wander(trace, noise, start, end, size, least, share)
+            if found is not None:
+                return found
     return None
 
 
-def _wander(trace: Trace, noise: Noise, start: int, n: int, size: int, least: float) -> Sag | None:
+def _wander(
+    trace: Trace, noise: Noise, start: int, n: int, size: int, least: float, share: float
+) -> Sag | None:
     blocks = [(j - size, j, trace.mean(j - size, j)) for j in range(n, start + size - 1, -size)]
     if len(blocks) < BLOCKS_LEAST:
         return None
@@ -57,19 +68,26 @@ def _wander(trace: Trace, noise: Noise, start: int, n: int, size: int, least: fl
     if differ_K < LEAST_K:
         return None
     scatter = noise.short(trace, start, n)
-    middle_C = best_C - 0.5 * differ_K
-    if scatter.is_coarse and differ_K < BEYOND_STEP * noise.step_K:
-        turns = [level < middle_C for _, _, level in blocks]
-        if differ_K < RETURNS_SHARE * noise.step_K or sum(a > b for a, b in pairwise(turns)) < RETURNS:
-            return None
     freedom = len(levels) - 1
     mean_C = sum(levels) / len(levels)
     chi2 = sum((level - mean_C) ** 2 for level in levels) / scatter.mean_variance(size)
     excess = (chi2 - freedom) / sqrt(2.0 * freedom)
-    if excess * (differ_K / LIVELY_K) ** 2 < least:
+    if excess < share * max(least * (LIVELY_K / differ_K) ** 2, EXCESS_LEAST):
         return None
+    if scatter.is_coarse and differ_K < BEYOND_STEP * noise.step_K:
+        turns = [level < best_C - 0.5 * differ_K for _, _, level in blocks]
+        returns = sum(low > up for low, up in pairwise(turns))
+        rules = RETURNS if share >= 1.0 else (*RETURNS, PERHAPS)
+        if not any(_returns_as(rule, differ_K / noise.step_K, returns, excess) for rule in rules):
+            return None
     low = [(i, j) for i, j, level in blocks if level < best_C - 0.5 * LIVELY_K]
     # A block that is low in part only may hide in its neighbours' means.
     early = max(min(i for i, _ in low) - size // 2, start)
     late = min(max(j for _, j in low) + size // 2, n - 1)
     return Sag(trace.t[early], trace.t[late], differ_K, excess)
+
+
+def _returns_as(rule: tuple[float, int, float], steps: float, returns: int, excess: float) -> bool:
+    """Whether a difference of so many steps came back often and plainly enough."""
+    least_steps, least_returns, least_excess = rule
+    return steps >= least_steps and returns >= least_returns and excess >= least_excess
