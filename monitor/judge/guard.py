@@ -19,7 +19,7 @@ MEAN_S = 30.0
 #: On one plateau the level is pooled over up to this long. [s]
 POOL_S = 300.0
 #: A later plateau lower than an earlier one by more than this is steady, but not the boil seen before. [K]
-LOWER_PLATEAU_K = 0.09
+LOWER_PLATEAU_K = 0.05
 #: Cold junction and weather make up for no more than this of it. [K]
 DRIFTED_K = 0.06
 #: A rhythm slower than this hides dips that matter: each interval is then a gap to be bridged. [s]
