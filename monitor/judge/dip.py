@@ -11,6 +11,7 @@ threshold serves a fine quiet probe and a coarse restless one.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from math import sqrt
 
 from monitor.judge.noise import Noise
@@ -38,6 +39,12 @@ RISE, COARSE_RISE = 1.2, 1.5
 RISE_LEAST_K = 0.06
 #: A fall is refuted where the readings lie this many standard deviations above what it would have done.
 REFUTED = 3.3
+
+
+#: A window as the loop over them wants it, a plain tuple being fastest: its length m; where in the trace the sample
+#: before it stands; where its baseline begins, and of how many samples that is; looked at every so many samples; the
+#: mean departure that is an alarm. [samples], [K]
+_Window = tuple[int, int, int, int, int, float]
 
 
 class FallDetector:
@@ -68,45 +75,58 @@ class FallDetector:
         if noise.now.is_quiet:
             # A step hides up to q / slope seconds of a slow fall before anything shows.
             self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
-        self._windows = [(m, noise.now.ramp_variance(m)) for m in WINDOWS if m <= self._longest]
-        self._level_variance = noise.now.mean_variance(BASELINE)
+        self._windows: list[_Window] = [
+            # Long windows change little from one sample to the next; each is looked at in its turn.
+            (m, -m - 1, -m - 1 - BASELINE, BASELINE, m // 12 if m > 24 else 1, self._limit_K(m, BASELINE))
+            for m in WINDOWS
+            if m <= self._longest
+        ]
+
+    def _limit_K(self, m: int, learned: int) -> float:
+        """A fall's weighted mean over a window of m readings is this far below a level learned from so many. [K]"""
+        now = self._noise.now
+        return self.threshold * sqrt(
+            now.ramp_variance(m) / (0.5 * m * (m + 1)) ** 2 + now.mean_variance(learned)
+        )
 
     def look(self) -> float:
         """The most significant departure now, in thresholds: ≤ -1 a fall, ≥ +1 a rise, else neither."""
         self._count = count = self._count + 1
-        # The same as _significance for each window, written out: this runs at every sample of a boil.
-        trace, start, level_variance = self._trace, self.start, self._level_variance
+        # The same as Trace.ramp for each window, written out: this runs at every sample of a boil.
+        trace = self._trace
         t, t_ref = trace.t, trace.t_ref
         sum_t, sum_y, sum_ty = trace.sum_t, trace.sum_y, trace.sum_ty
-        n = len(t)
-        all_t, all_y, all_ty = sum_t[n], sum_y[n], sum_ty[n]
-        room = n - start - BASELINE_LEAST
+        all_t, all_y, all_ty = sum_t[-1], sum_y[-1], sum_ty[-1]
+        known = len(t) - self.start
         lowest = highest = 0.0
-        for m, ramp_variance in self._windows:
-            if m > room:
-                break
-            # Long windows change little from one sample to the next; look at each in its turn.
-            if m > 24 and count % (m // 12):
+        for m, i, base, learned, every, limit_K in (
+            self._windows if known >= self._longest + BASELINE else self._growing(known)
+        ):
+            if count % every:
                 continue
-            i = n - m
-            learned = i - start
-            if learned >= BASELINE:
-                learned, base, variance = BASELINE, i - BASELINE, level_variance
-            else:
-                base, variance = start, self._noise.now.mean_variance(learned)
-            onset, y_i = t[i - 1] - t_ref, sum_y[i]
-            sk = all_t - sum_t[i] - m * onset
-            projection = all_ty - sum_ty[i] - onset * (all_y - y_i) - (y_i - sum_y[base]) / learned * sk
-            spacing = sk / (0.5 * m * (m + 1))
-            z = projection / sqrt(ramp_variance * spacing * spacing + sk * sk * variance)
-            if z < lowest:
-                lowest = z
-            elif z > highest:
-                highest = z
-        if -lowest >= self.threshold:
-            return lowest / self.threshold
-        rise = highest / (self.threshold * self._rise_factor)
+            onset, y_i = t[i] - t_ref, sum_y[i]
+            # The mean of the window's readings, each weighed by its time since the onset, less the level before.
+            weighed = (all_ty - sum_ty[i] - onset * (all_y - y_i)) / (all_t - sum_t[i] - m * onset)
+            score = (weighed - (y_i - sum_y[base]) / learned) / limit_K
+            if score < lowest:
+                lowest = score
+            elif score > highest:
+                highest = score
+        if lowest <= -1.0:
+            return lowest
+        rise = highest / self._rise_factor
         return 0.0 if rise >= 1.0 and self._risen_K() < RISE_LEAST_K else rise
+
+    def _growing(self, known: int) -> Iterator[_Window]:
+        """The windows of a plateau of so many samples, while there is less to learn the level from. [samples]"""
+        for window in self._windows:
+            m, before, _, _, every, _ = window
+            learned = known - m
+            if learned < BASELINE_LEAST:
+                return
+            if learned < BASELINE:
+                window = (m, before, self.start, learned, every, self._limit_K(m, learned))
+            yield window
 
     def _risen_K(self) -> float:
         """How far the newest readings lie above the level before. [K]"""

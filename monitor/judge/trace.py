@@ -39,12 +39,24 @@ class Trace:
         """Add one reading. Returns how many old samples were dropped to keep memory flat (usually 0)."""
         if not self.t:
             self._clear_sums(t_s, y_C)
-        self.t.append(t_s)
+        times = self.t
+        times.append(t_s)
         self.y.append(y_C)
-        self._add(t_s - self.t_ref, y_C - self._y_ref)
-        if len(self.t) <= LIMIT:
+        # _add, written out: this runs at every sample near the boil.
+        t, y = t_s - self.t_ref, y_C - self._y_ref
+        sums = self.sum_t
+        sums.append(sums[-1] + t)
+        sums = self.sum_y
+        sums.append(sums[-1] + y)
+        sums = self._stt
+        sums.append(sums[-1] + t * t)
+        sums = self.sum_ty
+        sums.append(sums[-1] + t * y)
+        sums = self._syy
+        sums.append(sums[-1] + y * y)
+        if len(times) <= LIMIT:
             return 0
-        dropped = len(self.t) - KEEP
+        dropped = len(times) - KEEP
         del self.t[:dropped], self.y[:dropped]
         # Sums are taken anew from a near reference, so that they never lose digits.
         self._clear_sums(self.t[0], self.y[0])
