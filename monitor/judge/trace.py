@@ -79,6 +79,11 @@ class Trace:
         """Mean of samples [i, j). [°C]"""
         return self._y_ref + (self.sum_y[j] - self.sum_y[i]) / (j - i)
 
+    def newest_mean(self, count: int) -> float:
+        """Mean of the newest samples, so many. [°C]"""
+        sum_y = self.sum_y
+        return self._y_ref + (sum_y[-1] - sum_y[-1 - count]) / count
+
     def slope(self, i: int, j: int) -> float:
         """Least-squares slope of samples [i, j), j - i >= 2. [K/s]"""
         n = j - i
