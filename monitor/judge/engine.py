@@ -169,12 +169,14 @@ class Engine:
         self.boil.blocked = False
         self._jumps.restart(t, y)
         state.valid_s, state.valid_C = t, y
-        self._look_for_come_up(y)
+        if not state.seen_low:
+            self._look_for_come_up(y)
         if state.point.basis.disagrees:
             state.set(t, UNKNOWN, words.PRESSURE)
         elif state.ledger.state != NOT_BOILING:
             state.set(t, NOT_BOILING, state.not_up)
-        self._follow_come_up(t, y)
+        if state.hold.heat_off_s is None:
+            self._follow_come_up(t, y)
 
     def _look_for_come_up(self, y: float) -> None:
         state = self.state

@@ -49,7 +49,8 @@ class JumpFilter:
     def restart(self, t_s: float, y_C: float) -> None:
         """Begin again at a reading that is not compared with what went before."""
         self.t_s, self.y_C = t_s, y_C
-        self._pending.clear()
+        if self._pending:
+            self._pending.clear()
 
     def _slack_K(self) -> float:
         if not self._noise.is_learned:
