@@ -14,6 +14,7 @@ and sharpens as the plateau grows.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 from math import exp, log, sqrt
 from typing import NamedTuple
@@ -114,6 +115,16 @@ class Scatter:
     def slope_sd(self, n: int, spacing_s: float) -> float:
         """Standard deviation of a fitted slope over n readings. [K/s]"""
         return sqrt(12.0 * self.long_run_variance / n**3) / spacing_s
+
+
+def whitened(values: Iterable[float], r: float, gain: float) -> list[float]:
+    """The innovations of readings, or of a shape, by the filter of :meth:`Scatter.whitening`."""
+    expected, fresh = 0.0, []
+    for value in values:
+        innovation = value - expected
+        fresh.append(innovation)
+        expected = r * (expected + gain * innovation)
+    return fresh
 
 
 class Noise:
