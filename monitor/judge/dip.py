@@ -36,7 +36,7 @@ BASELINE_LEAST = 12
 THRESHOLD = 5.8
 #: From this share of it on a fall is suspected and looked into; so many standard deviations of the whitened readings
 #: are one. By Monte Carlo as above.
-SUSPECT, CLOSE_THRESHOLD = 0.7, 5.55
+SUSPECT, CLOSE_THRESHOLD = 0.8, 5.55
 #: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
 #: correlation) / n.
 LEARNING = 2.0
