@@ -7,30 +7,46 @@ largest standardised projection above a threshold is a fall; the window tells wh
 
 The standardisation uses the run's own scatter, correlation and steps (:mod:`monitor.judge.noise`), so one
 threshold serves a fine quiet probe and a coarse restless one.
+
+That projection is the best one where the scatter is white. Where agitation lasts for seconds the readings tell more
+when they are whitened: so where a fall is suspected, the likelihood ratio is that of generalised least squares, as
+it is for dating a fall (:mod:`monitor.judge.onset`), and it decides.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import accumulate
 from math import sqrt
+from operator import mul
 
-from monitor.judge.noise import Noise
+from monitor.judge.noise import Noise, whitened
 from monitor.judge.onset import MARGIN_K_PER_S, SLOWEST_K_PER_S, Fall, date_fall
 from monitor.judge.trace import Trace
 
 #: Lengths of the windows. [samples]
 WINDOWS = (3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40, 49, 60, 73, 89, 108, 132, 161, 196, 239)
+#: The same where a fall is suspected: nearly every one.
+CLOSE_WINDOWS = tuple(sorted({round(2.0 * 1.1**k) for k in range(51)}))
 #: The level is learned from at most this many samples before a window, and at least this many.
 BASELINE = 300
 BASELINE_LEAST = 12
 #: Threshold in standard deviations; set by Monte Carlo for one false alarm in 1,000 h of boil or fewer
 #: (tests/benchmarks/dip_detector.py).
 THRESHOLD = 5.8
+#: From this share of it on a fall is suspected and looked into; so many standard deviations of the whitened readings
+#: are one. By Monte Carlo as above.
+SUSPECT, CLOSE_THRESHOLD = 0.8, 5.55
 #: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
 #: correlation) / n.
 LEARNING = 2.0
+#: Whitening needs the correlation itself: beyond that, so much times the square.
+CLOSE_LEARNING = 40.0
 #: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
 #: these factors. By Monte Carlo.
 COARSE, COARSE_CORRELATED = 1.1, 1.07
+#: Whitened readings are nearer to normal: either way by this.
+CLOSE_COARSE = 1.05
 #: A rise is no alarm, so it can wait for more evidence; on coarse probes a slow drift over one step may not
 #: pass for one.
 RISE, COARSE_RISE = 1.2, 1.5
@@ -38,6 +54,12 @@ RISE, COARSE_RISE = 1.2, 1.5
 RISE_LEAST_K = 0.06
 #: A fall is refuted where the readings lie this many standard deviations above what it would have done.
 REFUTED = 3.3
+
+
+#: A window as the loop over them wants it, a plain tuple being fastest: its length m; where in the trace the sample
+#: before it stands; where its baseline begins, and of how many samples that is; looked at every so many samples; the
+#: mean departure that is an alarm. [samples], [K]
+_Window = tuple[int, int, int, int, int, float]
 
 
 class FallDetector:
@@ -56,11 +78,15 @@ class FallDetector:
         learned = max(noise.learned, 20.0)
         reach = noise.now.long_run_variance / max(noise.now.sd_K**2, 1e-12)
         self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned)
+        unsure = reach / learned
+        self._close_threshold = CLOSE_THRESHOLD * (1.0 + LEARNING * unsure + CLOSE_LEARNING * unsure**2)
         self._rise_factor = COARSE_RISE if noise.now.is_coarse else RISE
         if noise.step_K > 2.5 * noise.now.sd_K:
             self.threshold *= COARSE
+            self._close_threshold *= CLOSE_COARSE
         elif noise.now.is_coarse and reach > 1.5:
             self.threshold *= COARSE_CORRELATED
+            self._close_threshold *= CLOSE_COARSE
         reach = (3.0**0.5 * self.threshold * sqrt(noise.now.long_run_variance) / SLOWEST_K_PER_S) ** (
             2.0 / 3.0
         )
@@ -68,45 +94,84 @@ class FallDetector:
         if noise.now.is_quiet:
             # A step hides up to q / slope seconds of a slow fall before anything shows.
             self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
-        self._windows = [(m, noise.now.ramp_variance(m)) for m in WINDOWS if m <= self._longest]
-        self._level_variance = noise.now.mean_variance(BASELINE)
+        self._windows: list[_Window] = [
+            # Long windows change little from one sample to the next; each is looked at in its turn.
+            (m, -m - 1, -m - 1 - BASELINE, BASELINE, m // 12 if m > 24 else 1, self._limit_K(m, BASELINE))
+            for m in WINDOWS
+            if m <= self._longest
+        ]
+
+    def _limit_K(self, m: int, learned: int) -> float:
+        """A fall's weighted mean over a window of m readings is this far below a level learned from so many. [K]"""
+        now = self._noise.now
+        return self.threshold * sqrt(
+            now.ramp_variance(m) / (0.5 * m * (m + 1)) ** 2 + now.mean_variance(learned)
+        )
 
     def look(self) -> float:
         """The most significant departure now, in thresholds: ≤ -1 a fall, ≥ +1 a rise, else neither."""
         self._count = count = self._count + 1
-        # The same as _significance for each window, written out: this runs at every sample of a boil.
-        trace, start, level_variance = self._trace, self.start, self._level_variance
+        # The same as Trace.ramp for each window, written out: this runs at every sample of a boil.
+        trace = self._trace
         t, t_ref = trace.t, trace.t_ref
         sum_t, sum_y, sum_ty = trace.sum_t, trace.sum_y, trace.sum_ty
-        n = len(t)
-        all_t, all_y, all_ty = sum_t[n], sum_y[n], sum_ty[n]
-        room = n - start - BASELINE_LEAST
+        all_t, all_y, all_ty = sum_t[-1], sum_y[-1], sum_ty[-1]
+        known = len(t) - self.start
         lowest = highest = 0.0
-        for m, ramp_variance in self._windows:
-            if m > room:
-                break
-            # Long windows change little from one sample to the next; look at each in its turn.
-            if m > 24 and count % (m // 12):
+        for m, i, base, learned, every, limit_K in (
+            self._windows if known >= self._longest + BASELINE else self._growing(known)
+        ):
+            if count % every:
                 continue
-            i = n - m
-            learned = i - start
-            if learned >= BASELINE:
-                learned, base, variance = BASELINE, i - BASELINE, level_variance
-            else:
-                base, variance = start, self._noise.now.mean_variance(learned)
-            onset, y_i = t[i - 1] - t_ref, sum_y[i]
-            sk = all_t - sum_t[i] - m * onset
-            projection = all_ty - sum_ty[i] - onset * (all_y - y_i) - (y_i - sum_y[base]) / learned * sk
-            spacing = sk / (0.5 * m * (m + 1))
-            z = projection / sqrt(ramp_variance * spacing * spacing + sk * sk * variance)
-            if z < lowest:
-                lowest = z
-            elif z > highest:
-                highest = z
-        if -lowest >= self.threshold:
-            return lowest / self.threshold
-        rise = highest / (self.threshold * self._rise_factor)
+            onset, y_i = t[i] - t_ref, sum_y[i]
+            # The mean of the window's readings, each weighed by its time since the onset, less the level before.
+            weighed = (all_ty - sum_ty[i] - onset * (all_y - y_i)) / (all_t - sum_t[i] - m * onset)
+            score = (weighed - (y_i - sum_y[base]) / learned) / limit_K
+            if score < lowest:
+                lowest = score
+            elif score > highest:
+                highest = score
+        if lowest <= -SUSPECT:
+            # Steps that nothing dithers look like agitation of no known correlation: they cannot be whitened.
+            score = lowest if self._noise.now.is_quiet else -self._closely()
+            if score <= -1.0:
+                return score
+        rise = highest / self._rise_factor
         return 0.0 if rise >= 1.0 and self._risen_K() < RISE_LEAST_K else rise
+
+    def _closely(self) -> float:
+        """The most significant fall in whitened readings, in thresholds of their own."""
+        trace, noise, n = self._trace, self._noise, len(self._trace)
+        longest = min(self._longest, n - self.start - BASELINE_LEAST)
+        first = max(n - longest - BASELINE, self.start)
+        count = n - first
+        spacing_s = (trace.t[-1] - trace.t[first]) / (count - 1)
+        r, gain, variance = noise.now.whitening()
+        middle = trace.mean(first, n)
+        fresh = whitened((y - middle for y in trace.y[first:]), r, gain)
+        mean = sum(fresh) / count
+        fresh = [value - mean for value in fresh]
+        # A ramp comes through the same filter, wherever it begins.
+        ramp = whitened((k * spacing_s for k in range(1, longest + 1)), r, gain)
+        sums, squares = list(accumulate(ramp)), list(accumulate(map(mul, ramp, ramp)))
+        best = 0.0
+        for m in CLOSE_WINDOWS:
+            if m > longest:
+                break
+            fall = -sum(map(mul, ramp, fresh[count - m :]))
+            best = max(best, fall / sqrt((squares[m - 1] - sums[m - 1] ** 2 / count) * variance))
+        return best / self._close_threshold
+
+    def _growing(self, known: int) -> Iterator[_Window]:
+        """The windows of a plateau of so many samples, while there is less to learn the level from. [samples]"""
+        for window in self._windows:
+            m, before, _, _, every, _ = window
+            learned = known - m
+            if learned < BASELINE_LEAST:
+                return
+            if learned < BASELINE:
+                window = (m, before, self.start, learned, every, self._limit_K(m, learned))
+            yield window
 
     def _risen_K(self) -> float:
         """How far the newest readings lie above the level before. [K]"""

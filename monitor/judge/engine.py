@@ -18,7 +18,7 @@ from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import SPARSE_S
 from monitor.judge.heater import HeaterWatch
 from monitor.judge.pressure import PressureBasis
-from monitor.judge.readings import JumpFilter, Step
+from monitor.judge.readings import ACCEPTED, JumpFilter, Step
 from monitor.judge.state import State
 from monitor.judge.sudden import SuddenWatch
 from monitor.judge.verdict import NOT_BOILING, UNKNOWN
@@ -169,12 +169,14 @@ class Engine:
         self.boil.blocked = False
         self._jumps.restart(t, y)
         state.valid_s, state.valid_C = t, y
-        self._look_for_come_up(y)
+        if not state.seen_low:
+            self._look_for_come_up(y)
         if state.point.basis.disagrees:
             state.set(t, UNKNOWN, words.PRESSURE)
         elif state.ledger.state != NOT_BOILING:
             state.set(t, NOT_BOILING, state.not_up)
-        self._follow_come_up(t, y)
+        if state.hold.heat_off_s is None:
+            self._follow_come_up(t, y)
 
     def _look_for_come_up(self, y: float) -> None:
         state = self.state
@@ -188,9 +190,9 @@ class Engine:
         if state.valid_s < -1e17:
             self._jumps.restart(t, y)
         step = self._jumps.take(t, y)
-        if step is Step.PENDING:
-            return
-        if step is not Step.ACCEPTED:
+        if step is not ACCEPTED:
+            if step is Step.PENDING:
+                return
             self.counts["jumps"] += 1
             if step is not Step.SPIKE:
                 self._sudden.jumped(step, t, y)
@@ -233,11 +235,10 @@ class Engine:
         A single odd reading may not weigh like a fall; a real fall arrives in many small steps.
         """
         trace, noise = self.state.trace, self.state.noise
-        n = len(trace)
-        if n < 8 or not noise.is_learned:
+        if len(trace.t) < 8 or not noise.is_learned:
             return y
-        apart = y - trace.mean(n - 5, n)
-        reach = max(4.5 * noise.now.sd_K, 1.1 * noise.step_K) + 0.03
+        apart = y - trace.newest_mean(5)
+        reach = noise.now.one_reading_K
         if -reach <= apart <= reach:
             return y
         return y - apart + (reach if apart > 0.0 else -reach)

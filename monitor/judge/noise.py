@@ -14,6 +14,7 @@ and sharpens as the plateau grows.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 from math import exp, log, sqrt
 from typing import NamedTuple
@@ -64,6 +65,8 @@ class Scatter:
         self.sd_K = sqrt(white + both)
         change = white + sum(part * (1.0 - r) for r, part in correlated.items())
         self.change_sd_K = sqrt(2.0 * change)
+        #: How far one reading may lie from the mean of those before it. [K]
+        self.one_reading_K = max(4.5 * self.sd_K, 1.1 * step_K) + 0.03
         #: Whether the steps are larger than the scatter.
         self.is_coarse = step_K > self.sd_K
         #: Whether the scatter is too small to dither the steps, so that changes hide inside one.
@@ -114,6 +117,16 @@ class Scatter:
         return sqrt(12.0 * self.long_run_variance / n**3) / spacing_s
 
 
+def whitened(values: Iterable[float], r: float, gain: float) -> list[float]:
+    """The innovations of readings, or of a shape, by the filter of :meth:`Scatter.whitening`."""
+    expected, fresh = 0.0, []
+    for value in values:
+        innovation = value - expected
+        fresh.append(innovation)
+        expected = r * (expected + gain * innovation)
+    return fresh
+
+
 class Noise:
     """Learns the scatter as the run goes on; ``now`` is what is known. ``step_K`` is the resolution."""
 
@@ -133,16 +146,24 @@ class Noise:
         """Take in the newest sample of a come-up. Returns whether the model was refitted."""
         self._rise.take(trace, len(trace), RISE_REACH_S / spacing_s)
         self._waiting = 0
-        return self._counted()
+        self._since_fit += 1
+        if self._since_fit < REFIT_EVERY:
+            return False
+        self._since_fit = 0
+        self._fit()
+        return True
 
     def learn_boil(self, trace: Trace, start: int) -> bool:
         """The newest sample of a plateau that begins at ``start``. Returns as learn_rise; in between it waits."""
         self._waiting += 1
-        if self._since_fit + 1 >= REFIT_EVERY:
-            for n in range(max(len(trace) - self._waiting, start) + 1, len(trace) + 1):
-                self._boil.take(trace, n, n - start)
-            self._waiting = 0
-        return self._counted()
+        self._since_fit += 1
+        if self._since_fit < REFIT_EVERY:
+            return False
+        for n in range(max(len(trace) - self._waiting, start) + 1, len(trace) + 1):
+            self._boil.take(trace, n, n - start)
+        self._waiting = self._since_fit = 0
+        self._fit()
+        return True
 
     def learn_past(self, trace: Trace, start: int) -> None:
         """Take in a plateau that was only now found to be one."""
@@ -166,14 +187,6 @@ class Noise:
         bends = _Bends(MEMORY)
         bends.take_all(trace, first, last)
         return Scatter(self.step_K, *_averaged(_seen(bends, None)[:SHORT_SCALES]))
-
-    def _counted(self) -> bool:
-        self._since_fit += 1
-        if self._since_fit < REFIT_EVERY:
-            return False
-        self._since_fit = 0
-        self._fit()
-        return True
 
     @property
     def learned(self) -> float:

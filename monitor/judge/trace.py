@@ -48,12 +48,24 @@ class Trace:
         """Add one reading. Returns how many old samples were dropped to keep memory flat (usually 0)."""
         if not self.t:
             self._clear_sums(t_s, y_C)
-        self.t.append(t_s)
+        times = self.t
+        times.append(t_s)
         self.y.append(y_C)
-        self._add(t_s - self.t_ref, y_C - self._y_ref)
-        if len(self.t) <= LIMIT:
+        # _add, written out: this runs at every sample near the boil.
+        t, y = t_s - self.t_ref, y_C - self._y_ref
+        sums = self.sum_t
+        sums.append(sums[-1] + t)
+        sums = self.sum_y
+        sums.append(sums[-1] + y)
+        sums = self._stt
+        sums.append(sums[-1] + t * t)
+        sums = self.sum_ty
+        sums.append(sums[-1] + t * y)
+        sums = self._syy
+        sums.append(sums[-1] + y * y)
+        if len(times) <= LIMIT:
             return 0
-        dropped = len(self.t) - KEEP
+        dropped = len(times) - KEEP
         del self.t[:dropped], self.y[:dropped]
         # Sums are taken anew from a near reference, so that they never lose digits.
         self._clear_sums(self.t[0], self.y[0])
@@ -75,6 +87,11 @@ class Trace:
     def mean(self, i: int, j: int) -> float:
         """Mean of samples [i, j). [°C]"""
         return self._y_ref + (self.sum_y[j] - self.sum_y[i]) / (j - i)
+
+    def newest_mean(self, count: int) -> float:
+        """Mean of the newest samples, so many. [°C]"""
+        sum_y = self.sum_y
+        return self._y_ref + (sum_y[-1] - sum_y[-1 - count]) / count
 
     def slope(self, i: int, j: int) -> float:
         """Least-squares slope of samples [i, j), j - i >= 2. [K/s]"""
