@@ -20,11 +20,6 @@ from monitor.judge.swing import find_swing
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 from monitor.judge.wander import find_wander
 
-#: From this share of the alarm's threshold on, a fall is doubted: unknown, no alarm yet. By Monte Carlo about
-#: once in 100 h of boil.
-DOUBT = 0.84
-#: Sooner with coarse steps, whose threshold is set wide for their heavy tails.
-DOUBT_COARSE = 0.6
 #: A mark of the rolling boil this much before the plateau's early start still belongs to it. [s]
 MARK_SLACK_S = 15.0
 #: A rise before a plateau that lasted no longer than this cannot be told from scatter. [s]
@@ -60,7 +55,6 @@ class Boil:
         self._wandered = False
         self._due_s: float | None = None  # since when the whole time would be over
         self._wait_until_s = self._jars_until_s = 0.0
-        self._doubt = False
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
         self.early_marks_s: list[float] = []
@@ -128,7 +122,7 @@ class Boil:
         if look >= 1.0:
             self._still_rising(t)
             return None
-        if self._doubts(look, t) or self._crept(t):
+        if self._crept(t):
             return None
         sag = self._sags.look()
         if sag is None and t - self._looked_s >= WANDER_EVERY_S:
@@ -139,26 +133,6 @@ class Boil:
         if state.hold.heat_off_s is None:
             self._credit(t)
         return None
-
-    def _doubts(self, look: float, t: float) -> bool:
-        """Perhaps a fall: too little for an alarm, too much to count on. Returns whether nothing is judged now."""
-        state = self._state
-        doubt = DOUBT_COARSE if state.noise.now.is_coarse else DOUBT
-        if look <= -doubt:
-            if not self._doubt:
-                self._doubt = True
-                if state.ledger.state == BOILING:
-                    assert self.detector is not None
-                    early_s = self.detector.locate().early_s - state.probe.response_s
-                    state.set(max(early_s, self.early_s, state.hold.told_until_s), UNKNOWN, words.DOUBT)
-            return True
-        if self._doubt:
-            if look < -0.5 * doubt:
-                return True
-            self._doubt = False
-            if state.hold.boil_told:
-                state.log.add("verdict_revised", t, t, words.DOUBT_TEXT)
-        return False
 
     def _crept(self, t: float) -> bool:
         """Has the plateau crept away, too slowly for the detector?"""
@@ -358,7 +332,7 @@ class Boil:
         if detector is None or len(state.trace) - detector.start < 30:
             return since_s
         early_s = since_s - 2.0 * state.probe.response_s
-        if detector.look() < -0.5:
+        if detector.look() <= -1.0:
             early_s = min(early_s, detector.locate().early_s)
         return max(early_s, self.early_s, state.hold.told_until_s)
 
@@ -389,6 +363,5 @@ class Boil:
         self.seen_s = None
         self.early_marks_s.clear()
         self._carried_s = None
-        self._doubt = False
         first_s = self._state.first_s
         self._state.set(from_s if first_s is None else max(from_s, first_s), state, why)

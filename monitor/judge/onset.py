@@ -10,12 +10,11 @@ generalised least squares. The interval is that of the likelihood ratio.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import accumulate
 from operator import mul
 
-from monitor.judge.noise import LONGEST, Noise, Scatter
+from monitor.judge.noise import LONGEST, Noise, Scatter, whitened
 from monitor.judge.trace import Trace
 
 #: Slopes worth finding: a slower fall is drift, left to the slow test of the engine. [K/s]
@@ -80,8 +79,8 @@ def _scores(trace: Trace, scatter: Scatter, first: int, longest: int) -> list[tu
     r, gain, variance = scatter.whitening()
     middle = trace.mean(first, n)
     # Innovations of the readings, and of a ramp that begins one sample before the first.
-    innovations = _whitened((y - middle for y in trace.y[first:]), r, gain)
-    ramp = _whitened((k * spacing_s for k in range(1, longest + 1)), r, gain)
+    innovations = whitened((y - middle for y in trace.y[first:]), r, gain)
+    ramp = whitened((k * spacing_s for k in range(1, longest + 1)), r, gain)
     count = n - first
     mean = sum(innovations) / count
     innovations = [value - mean for value in innovations]
@@ -94,15 +93,6 @@ def _scores(trace: Trace, scatter: Scatter, first: int, longest: int) -> list[tu
         slope = -product / spread
         scores.append((product * product / (spread * variance) if slope > 0.0 else 0.0, m, slope))
     return scores
-
-
-def _whitened(values: Iterable[float], r: float, gain: float) -> list[float]:
-    expected, found = 0.0, []
-    for value in values:
-        fresh = value - expected
-        found.append(fresh)
-        expected = r * (expected + gain * fresh)
-    return found
 
 
 def _hidden_s(noise: Noise, slope_K_per_s: float, marked: bool) -> float:

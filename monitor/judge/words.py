@@ -15,7 +15,6 @@ LOWER_PLATEAU = "steady, but lower than the boil seen before"
 DATING_START = "the rise ends somewhere here"
 DATING_END = "the fall begins somewhere here"
 TOO_SOON = "a fall that began here would not show yet"
-DOUBT = "a short fall may hide here"
 SAGGED = "the reading sagged here: perhaps it did not boil"
 WAS_RISING = "still rising afterwards, so perhaps not yet boiling"
 JARS_JUST_IN = "jars just put in: the boil may pause"
@@ -137,10 +136,6 @@ def frozen(value: float | None, seconds: float) -> str:
 
 
 COOLED = "The water is below boiling. " + RESTART_RULE
-DOUBT_TEXT = (
-    "For a moment the readings looked like the beginning of a fall, and then did not. It cannot be told whether "
-    "the boil paused, so the time is counted from here again."
-)
 COLD_WATER_TEXT = (
     "The reading fell faster than water cools by itself: cold water was added, or the probe left the water. "
     + RESTART_RULE

@@ -13,8 +13,7 @@ from math import log
 import numpy as np
 import pytest
 
-from monitor.judge import onset
-from monitor.judge.noise import Noise, Scatter
+from monitor.judge.noise import Noise, Scatter, whitened
 from monitor.judge.onset import Fall, date_fall
 from monitor.judge.trace import Trace
 from monitor.simulate.probe import correlated_noise
@@ -93,7 +92,7 @@ def test_innovations_are_independent_and_of_the_variance_stated(
     rng = np.random.default_rng(11)
     y = rng.normal(0.0, white_K, 50_000) + autoregressive(rng, 50_000, agitation_K, r)
     found_r, gain, variance = Scatter(0.001, white_K**2, {r: agitation_K**2}).whitening()
-    innovations = np.array(onset._whitened(y.tolist(), found_r, gain))
+    innovations = np.array(whitened(y.tolist(), found_r, gain))
     assert float(innovations.var()) == pytest.approx(variance, rel=0.03)
     for lag in range(1, 6):
         assert abs(float(np.corrcoef(innovations[lag:], innovations[:-lag])[0, 1])) < 0.02
