@@ -90,7 +90,7 @@ def test_a_second_plateau_lower_than_the_first_stays_unknown_however_long(
 def test_near_the_evidence_for_a_sag_the_cook_waits_and_nothing_is_taken_back(
     first: Callable[[Verdict, str], Event],
 ) -> None:
-    """The water drifts below the boil while the whole time is nearly over: at 300 s by the reading nothing is said yet."""
+    """The water drifts below the boil before the whole time is over; at 300 s by the reading nothing is said yet."""
     labelled = tell("wandering_simmer", 2028000736)
     verdict = judge(labelled.run)
     lost_s = labelled.stretches[0].end_s

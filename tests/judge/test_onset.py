@@ -13,6 +13,7 @@ from math import log
 import numpy as np
 import pytest
 
+from monitor.judge import onset
 from monitor.judge.noise import Noise, Scatter, whitened
 from monitor.judge.onset import Fall, date_fall
 from monitor.judge.trace import Trace
