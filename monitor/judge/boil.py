@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from math import inf
-
 from monitor.judge import words
 from monitor.judge.creep import Creep
 from monitor.judge.dip import FallDetector
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import MEAN_S, Guard
 from monitor.judge.hold import ROUNDING_S
-from monitor.judge.low_step import find_low_step
+from monitor.judge.lookback import LookBack
 from monitor.judge.onset import Fall
 from monitor.judge.plateau import find_plateau
 from monitor.judge.readings import FALL_K_PER_S
-from monitor.judge.sag import THRESHOLD, UNTOLD_THRESHOLD, Sag, SagWatch
+from monitor.judge.sag import Sag
 from monitor.judge.state import State
-from monitor.judge.swing import find_swing
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
-from monitor.judge.wander import find_wander
 
 #: A mark of the rolling boil this much before the plateau's early start still belongs to it. [s]
 MARK_SLACK_S = 15.0
@@ -26,13 +22,10 @@ MARK_SLACK_S = 15.0
 RISE_SHOWS_S = 15.0
 #: Where a person saw no full boil, a reading this far below the best plateau is a real fall. [K]
 REAL_FALL_K = 0.7
-#: A level that wanders is looked for before a hold is complete; besides so often, for twice the evidence. [s]
-WANDER_EVERY_S, EVERY_SHARE = 600.0, 2.0
-#: Once it has wandered, this share of the evidence is enough.
-AGAIN_SHARE = 0.5
 #: Jars put into a boil stop it for no longer than this without showing. [s]
 JARS_SETTLE_S = 120.0
-WAIT_S, WAIT_EVERY_S, WAIT_SHARE = 240.0, 40.0, 0.9
+#: Where something is nearly found, a hold that would be complete waits so long at most, and looks so often. [s]
+WAIT_S, WAIT_EVERY_S = 240.0, 40.0
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
 
@@ -47,12 +40,8 @@ class Boil:
         self.early_s = 0.0
         self.start_s = 0.0
         self.detector: FallDetector | None = None
-        self._sags: SagWatch | None = None
+        self._past: LookBack | None = None
         self._creep: Creep | None = None
-        #: What of this plateau did not sag, as (from, to), the newest last; when it was looked over.
-        self._level: list[tuple[float, float]] = []
-        self._looked_s = 0.0
-        self._wandered = False
         self._due_s: float | None = None  # since when the whole time would be over
         self._wait_until_s = self._jars_until_s = 0.0
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
@@ -84,9 +73,8 @@ class Boil:
         state.noise.learn_past(trace, plateau.index)
         self.early_s, self.start_s = self._early_start(plateau.early_s), plateau.late_s
         self.detector = FallDetector(trace, state.noise, plateau.index)
-        self._sags = SagWatch(trace, state.noise, plateau.index)
+        self._past = LookBack(state, plateau.index, plateau.late_s)
         self._creep = Creep(plateau.late_s)
-        self._level, self._looked_s, self._wandered = [(plateau.late_s, inf)], plateau.late_s, False
         self._due_s = None
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
@@ -104,14 +92,14 @@ class Boil:
 
     def dropped(self, count: int) -> None:
         """The trace forgot its oldest samples."""
-        if self.detector is not None and self._sags is not None:
+        if self.detector is not None and self._past is not None:
             self.detector.start = max(self.detector.start - count, 0)
-            self._sags.start = max(self._sags.start - count, 0)
+            self._past.dropped(count)
 
     def follow(self, t: float) -> Fall | None:
         """On the plateau: judge the newest reading. Returns a fall too fast for cooling, to be looked into."""
         state, detector = self._state, self.detector
-        assert detector is not None and self._sags is not None
+        assert detector is not None and self._past is not None
         look = detector.look()
         if look <= -1.0:
             fall = detector.locate(marked=state.hold.heat_off_s is not None)
@@ -124,9 +112,7 @@ class Boil:
             return None
         if self._crept(t):
             return None
-        sag = self._sags.look()
-        if sag is None and t - self._looked_s >= WANDER_EVERY_S:
-            sag = self._wander(t, EVERY_SHARE)
+        sag = self._past.follow(t)
         if sag is not None:
             self._sagged(sag, t)
         self._judge(t, t)
@@ -237,15 +223,13 @@ class Boil:
             return
         if self._due_s is None:
             self._due_s = t
-        assert self._sags is not None
+        assert self._past is not None
         if t < self._wait_until_s:
             return
-        sag = self._sags.look_everywhere() or self._wander(t)
+        sag = self._past.before_complete(t)
         if sag is not None:
             self._sagged(sag, t)
-        elif t < self._due_s + WAIT_S and (
-            self._sags.look_everywhere(threshold=WAIT_SHARE * THRESHOLD) or self._wander(t, WAIT_SHARE**2)
-        ):
+        elif t < self._due_s + WAIT_S and self._past.nearly(t):
             self._wait_until_s = t + WAIT_EVERY_S
         else:
             hold.complete(start_s, t)
@@ -253,14 +237,8 @@ class Boil:
     def _sagged(self, sag: Sag, t: float) -> None:
         """The water may have stopped boiling for a while: that while is not counted."""
         state, hold = self._state, self._state.hold
-        assert self._sags is not None
-        self._sags.start = max(self._sags.start, state.trace.index_at(sag.late_s) + 1)
-        self._level = [
-            piece
-            for since_s, until_s in self._level
-            for piece in ((since_s, min(until_s, sag.early_s)), (max(since_s, sag.late_s), until_s))
-            if piece[0] < piece[1]
-        ]
+        assert self._past is not None
+        self._past.leave_out(sag)
         early_s = max(sag.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
         if sag.late_s <= early_s:
             return
@@ -271,34 +249,15 @@ class Boil:
     def look_back(self, until_s: float, t: float, *, ended: bool = True) -> None:
         """The plateau, or the hold, is over: what is there to be seen of it now? ``ended``: by a fall, or so."""
         hold = self._state.hold
-        if self._sags is None or hold.told_until_s >= until_s:
+        if self._past is None or hold.told_until_s >= until_s:
             return
-        is_due = hold.completed_s is not None or self._due_s is not None
-        threshold = THRESHOLD if is_due else UNTOLD_THRESHOLD
-        sag = self._sags.look_everywhere(until_s, threshold, ended=ended)
+        promised = hold.completed_s is not None or self._due_s is not None
+        sag = self._past.sag_until(until_s, ended=ended, promised=promised)
         if sag is not None:
             self._sagged(sag, t)
-        sag = self._wander(until_s)
+        sag = self._past.wander_until(until_s)
         if sag is not None:
             self._sagged(sag, t)
-
-    def _wander(self, until_s: float, share: float = 1.0) -> Sag | None:
-        """Does the level wander between boil and simmer, up to ``until_s``?"""
-        trace, noise, spacing_s = self._state.trace, self._state.noise, self._state.continuity.spacing_s
-        self._looked_s = until_s
-        if self._wandered:
-            share *= AGAIN_SHARE
-        for since_s, end_s in reversed(self._level):
-            i, j = trace.index_at(since_s), trace.index_at(min(end_s, until_s + 0.001))
-            sag = (
-                find_wander(trace, noise, i, j, spacing_s, share)
-                or find_swing(trace, noise, i, j, spacing_s, share)
-                or find_low_step(trace, noise, i, j, spacing_s)
-            )
-            if sag is not None:
-                self._wandered |= share >= 1.0
-                return sag
-        return None
 
     # --- its end ------------------------------------------------------------------------------------------
 
@@ -359,7 +318,7 @@ class Boil:
     def leave(self, from_s: float, state: str, why: str) -> None:
         """The plateau is over."""
         self.is_on = False
-        self.detector = self._sags = self._creep = None
+        self.detector = self._past = self._creep = None
         self.seen_s = None
         self.early_marks_s.clear()
         self._carried_s = None
