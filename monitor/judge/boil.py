@@ -22,6 +22,9 @@ MARK_SLACK_S = 15.0
 RISE_SHOWS_S = 15.0
 #: Where a person saw no full boil, a reading this far below the best plateau is a real fall. [K]
 REAL_FALL_K = 0.7
+#: A fall gentler than this is none until it is so deep: the plumes of steam about the probe shrink with the heat of a
+#: boil that is never lost. By Monte Carlo.
+GENTLE_K_PER_S, GENTLE_LEAST_K = 0.2 / 60.0, 0.13
 #: Jars put into a boil stop it for no longer than this without showing. [s]
 JARS_SETTLE_S = 120.0
 #: Where something is nearly found, a hold that would be complete waits so long at most, and looks so often. [s]
@@ -102,9 +105,13 @@ class Boil:
         assert detector is not None and self._past is not None
         look = detector.look()
         if look <= -1.0:
-            fall = detector.locate(marked=state.hold.heat_off_s is not None)
+            is_off = state.hold.heat_off_s is not None
+            fall = detector.locate(marked=is_off)
             if fall.slope_K_per_s > 2.0 * FALL_K_PER_S:
                 return fall
+            if not is_off and fall.slope_K_per_s < GENTLE_K_PER_S and fall.depth_K(t) < GENTLE_LEAST_K:
+                # Perhaps the heat was turned down a little. Nothing is judged until it is clear.
+                return None
             self._departed(fall, t)
             return None
         if look >= 1.0:

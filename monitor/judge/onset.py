@@ -45,6 +45,10 @@ class Fall:
     late_s: float
     slope_K_per_s: float
 
+    def depth_K(self, t: float) -> float:
+        """How far it has come by ``t``. [K]"""
+        return self.slope_K_per_s * (t - self.onset_s)
+
 
 def date_fall(trace: Trace, noise: Noise, start: int, longest: int, *, marked: bool = False) -> Fall:
     """Date the fall at the end of a plateau from index ``start``, at most ``longest`` samples ago.
