@@ -19,9 +19,9 @@ from monitor.judge.wander import find_wander
 WANDER_EVERY_S, EVERY_SHARE = 600.0, 2.0
 #: Once it has wandered, this share of the evidence is enough.
 AGAIN_SHARE = 0.5
-#: This share of a sag's threshold is worth waiting for; of what is weighed by squares, the square of it. By Monte
-#: Carlo about one true hold in 500 waits in vain.
-NEARLY = 0.9
+#: This share of a sag's threshold is worth waiting for, and this share of a wander's evidence, which is weighed by
+#: squares.
+NEARLY, NEARLY_WANDERS = 0.8, 0.55
 
 
 class LookBack:
@@ -62,7 +62,9 @@ class LookBack:
 
     def nearly(self, t: float) -> bool:
         """Whether something is nearly found, so that more readings may find it."""
-        return bool(self._sags.look_everywhere(threshold=NEARLY * THRESHOLD) or self._wander(t, NEARLY**2))
+        return bool(
+            self._sags.look_everywhere(threshold=NEARLY * THRESHOLD) or self._wander(t, NEARLY_WANDERS)
+        )
 
     def sag_until(self, until_s: float, *, ended: bool, promised: bool) -> Sag | None:
         """A sag, the plateau being over.

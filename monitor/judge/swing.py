@@ -23,7 +23,7 @@ BLOCKS_LEAST = 15
 SHORTEST_S, FINER, LONGEST_SHARE = 90.0, 1.08, 0.7
 #: A swing smaller than this from top to bottom is the boil's own liveliness: steam plumes about the probe come and go
 #: with the heat. [K]
-LEAST_K = 0.09
+LEAST_K = 0.075
 #: At this swing the gain must be so large; in proportion to its square less, where the swing is larger. By Monte Carlo:
 #: of 1,500 true holds and 250 with a heat that drifts over a boil never lost, none.
 LIVELY_K, GAIN = 0.12, 60.0

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 #: needs 4.3 to call half of such losses, and 3.7 more to miss fewer than one in 10,000; one that has to learn
 #: level, scatter and shape from the run itself, a tenth more.
 FAINT = 8.8
-#: Water within this of boiling, or half a step, just before or after a boil, cannot be told from it by its
+#: Water within this of boiling, or one step, just before or after a boil, cannot be told from it by its
 #: temperature unless it stays so for long. [K]
 EDGE_K = 0.1
 #: Steps larger than this hide what lies within one. [K]
@@ -154,7 +154,7 @@ class Labelled:
         near = slice(first, min(first + 60, last)) if way < 0 else slice(max(first, last - 60), last)
         levels = [float(np.median(shown[near])) for shown in self._shown_K]
         ends_s = self.truth.heat_off_s if self.truth.heat_off_s is not None else float(self.truth.t_s[-1])
-        edge_K = max(EDGE_K, 0.5 * kitchen.probe.step_K)
+        edge_K = max(EDGE_K, kitchen.probe.step_K)
         second, powers = int(from_s), [0.0] * len(levels)
         while 0 < second + way < min(len(self.truth.t_s), int(min(ends_s, until_s))):
             second += way
