@@ -27,6 +27,8 @@ REAL_FALL_K = 0.7
 GENTLE_K_PER_S, GENTLE_LEAST_K = 0.2 / 60.0, 0.13
 #: Jars put into a boil stop it for no longer than this without showing. [s]
 JARS_SETTLE_S = 120.0
+#: So long after a sag the level shows whether it came back. [s]
+CAME_BACK_S = 30.0
 #: Where something is nearly found, a hold that would be complete waits so long at most, and looks so often. [s]
 WAIT_S, WAIT_EVERY_S = 240.0, 40.0
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
@@ -250,6 +252,9 @@ class Boil:
         if sag.late_s <= early_s:
             return
         state.ledger.relabel(early_s, sag.late_s, BOILING, UNKNOWN, words.SAGGED)
+        if sag.late_s > t - CAME_BACK_S:
+            # It did not come back, or only just: what a person saw was the level before.
+            self.seen_s, self.start_s = None, max(self.start_s, sag.late_s)
         if hold.boil_told and hold.heat_off_s is None:
             state.log.add("verdict_revised", early_s, t, words.sagged(sag.late_s - early_s))
 

@@ -22,6 +22,8 @@ from monitor.judge.trace import Trace
 WINDOWS = (10, 14, 19, 26, 35, 48, 65, 88, 120, 162, 220, 300)
 #: A window is looked into from here on: with the scatter of what lies outside it, which it cannot have raised.
 CLOSER = 2.5
+#: What the run as a whole shows may be raised by the sag itself: then sooner, but no sooner than this.
+CLOSER_LEAST = 1.3
 #: The level is learned from at most this many samples on either side.
 SIDE = 240
 #: Windows end on every so many samples, longer ones on a sixth of their length; each is looked at once, when so
@@ -46,6 +48,8 @@ LEAST_K = 0.06
 ONE_SIDED_LEAST_K = 0.07
 #: Fewer samples than this are no side.
 SIDE_LEAST = 8
+#: Fewer samples do not tell how neighbouring readings scatter.
+SHORT_LEAST = 40
 #: Windows that are this much less significant than the best one may still be the sag's true extent.
 EXTENT = 3.0
 #: A sag is taken to reach at least so much further to both sides. [samples]
@@ -82,7 +86,7 @@ class SagWatch:
             if i < self.start:
                 return None
             if count % stride == 0:
-                sag = self._sag(i, i + m, n, THRESHOLD)
+                sag = self._sag(i, i + m, n, THRESHOLD, CLOSER)
                 if sag is not None:
                     return sag
         return None
@@ -92,16 +96,25 @@ class SagWatch:
     ) -> Sag | None:
         """Every window up to ``end_s`` (by default now); where no fall ``ended`` it, without an after-side too."""
         n = len(self._trace) if end_s is None else self._trace.index_at(end_s)
+        closer = self._closer(n)
         for m in WINDOWS:
             last = n - m - 4 if ended else n - m + 1
             for i in range(last - 1, self.start - 1, -max(m // 6, 2)):
-                sag = self._sag(i, i + m, n, threshold)
+                sag = self._sag(i, i + m, n, threshold, closer)
                 if sag is not None:
                     return sag
         return None
 
-    def _sag(self, i: int, j: int, n: int, threshold: float) -> Sag | None:
-        if self._score(i, j, n, self._noise.now) < CLOSER:
+    def _closer(self, n: int) -> float:
+        """CLOSER, less where neighbouring readings scatter less than the run as a whole."""
+        if n - self.start < SHORT_LEAST:
+            return CLOSER
+        short = self._noise.short(self._trace, self.start, n)
+        share = sqrt(short.long_run_variance / self._noise.now.long_run_variance)
+        return CLOSER * min(max(share, CLOSER_LEAST / CLOSER), 1.0)
+
+    def _sag(self, i: int, j: int, n: int, threshold: float, closer: float) -> Sag | None:
+        if self._score(i, j, n, self._noise.now) < closer:
             return None
         around = (j - i) // 2
         scatter = self._noise.outside(self._trace, self.start, i - around, j + around)
