@@ -7,6 +7,7 @@ with them. The rules are DESIGN's and this project's own; published guidance ask
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 
 from monitor.judge import Session, Verdict, judge, words
+from monitor.judge.trace import Trace
 from monitor.judge.verdict import BOILING, HELD, UNKNOWN, Event
 from monitor.simulate.scenarios import tell
 
@@ -97,3 +99,24 @@ def test_near_the_evidence_for_a_sag_the_cook_waits_and_nothing_is_taken_back(
     assert labelled.true_hold_s < 200.0
     assert "hold_complete" not in [event.kind for event in verdict.events]
     assert first(verdict, "verdict_revised").onset_s < lost_s
+
+
+def test_what_a_person_saw_was_the_level_before_a_sag_that_did_not_come_back() -> None:
+    """Seen at its best, the boil sinks by 0.05 K/min and stays 0.1 K or more below boiling for half an hour."""
+    labelled = tell("slow_fall", 4003000856)
+    verdict = judge(labelled.run)
+    assert verdict.seen_by_eye and verdict.verdict != HELD
+    assert verdict.proven_s <= labelled.true_hold_s + 5.0
+
+
+def test_a_copy_of_the_trace_stands_by_itself() -> None:
+    """The session's checkpoint is one: what is added to the one is not in the other, and both have their sums."""
+    trace = Trace()
+    for second in range(50):
+        trace.append(float(second), 97.0 + 0.01 * (second % 3))
+    twin = copy.deepcopy(trace)
+    trace.append(50.0, 90.0)
+    assert len(twin) == 50 and len(trace) == 51
+    assert twin.mean(0, 50) == pytest.approx(sum(twin.y) / 50)
+    twin.append(50.0, 97.0)
+    assert twin.mean(0, 51) == pytest.approx(sum(twin.y) / 51) and trace.y[-1] == 90.0
