@@ -52,8 +52,9 @@ SIDE_LEAST = 8
 SHORT_LEAST = 40
 #: Windows that are this much less significant than the best one may still be the sag's true extent.
 EXTENT = 3.0
-#: A sag is taken to reach at least so much further to both sides. [samples]
-EDGE = 16
+#: A sag is taken to reach at least so much further to either side: to its end more, since a boil comes back gently.
+#: [samples]
+EDGE, LATE_EDGE = 16, 26
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +177,6 @@ class SagWatch:
         trace = self._trace
         # The best window of a slow ramp begins a third of the way down; its beginning must not be missed.
         early = max(min(early, first - (last - first)) - max(m // 2, EDGE), self.start)
-        late = min(late + max(m // 3, EDGE), n - 1)
+        late = min(late + max(m // 3, LATE_EDGE), n - 1)
         drop = trace.mean(max(self.start, early - SIDE), n) - trace.mean(first, last)
         return Sag(trace.t[early], trace.t[late], drop, best)

@@ -18,11 +18,6 @@ from monitor.simulate.suite_report import report
 UNSAFE, SAFE, SEED = 800, 400, 101
 
 
-#: A fault of the engine, known and not mended: with steps of 0.25 K a fall of 0.11 K/min just before the heat is turned
-#: off is dated half a minute late.
-KNOWN_OVERCREDIT = {("slow_fall", 101000005)}
-
-
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
     return run_suite(suite_pairs(UNSAFE, SAFE, SEED), jobs=min(4, os.cpu_count() or 1))
@@ -55,7 +50,7 @@ def test_what_the_cook_was_told_is_never_taken_back(outcomes: list[Outcome]) -> 
 
 def test_no_run_is_credited_with_more_than_its_true_boil(outcomes: list[Outcome]) -> None:
     """Beyond the probe's lag of 5 s, and what no thermometer could tell from a boil."""
-    wrong = [o for o in outcomes if o.overcredit and (o.family, o.seed) not in KNOWN_OVERCREDIT]
+    wrong = [o for o in outcomes if o.overcredit]
     assert not wrong, report(wrong)
 
 
