@@ -25,7 +25,7 @@ SHORTEST_S, FINER, LONGEST_SHARE = 90.0, 1.08, 0.7
 #: with the heat. [K]
 LEAST_K = 0.075
 #: At this swing the gain must be so large; in proportion to its square less, where the swing is larger. By Monte Carlo:
-#: of 1,500 true holds and 250 with a heat that drifts over a boil never lost, none.
+#: of 1,500 true holds none, of 250 with a heat that drifts over a boil never lost hardly one.
 LIVELY_K, GAIN = 0.12, 60.0
 #: Never less than this: one in a million by chance.
 GAIN_LEAST = 40.0
