@@ -267,7 +267,7 @@ class Boil:
         sag = self._past.sag_until(until_s, ended=ended, promised=promised)
         if sag is not None:
             self._sagged(sag, t)
-        sag = self._past.wander_until(until_s)
+        sag = self._past.wander(until_s)
         if sag is not None:
             self._sagged(sag, t)
 

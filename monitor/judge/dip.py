@@ -16,12 +16,10 @@ it is for dating a fall (:mod:`monitor.judge.onset`), and it decides.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import accumulate
 from math import sqrt
-from operator import mul
 
-from monitor.judge.noise import Noise, whitened
-from monitor.judge.onset import MARGIN_K_PER_S, SLOWEST_K_PER_S, Fall, date_fall
+from monitor.judge.noise import Noise
+from monitor.judge.onset import MARGIN_K_PER_S, SLOWEST_K_PER_S, Fall, date_fall, fall_scores
 from monitor.judge.trace import Trace
 
 #: Lengths of the windows. [samples]
@@ -77,8 +75,8 @@ class FallDetector:
         noise = self._noise
         learned = max(noise.learned, 20.0)
         reach = noise.now.long_run_variance / max(noise.now.sd_K**2, 1e-12)
-        self.threshold = THRESHOLD * (1.0 + LEARNING * reach / learned)
         unsure = reach / learned
+        self.threshold = THRESHOLD * (1.0 + LEARNING * unsure)
         self._close_threshold = CLOSE_THRESHOLD * (1.0 + LEARNING * unsure + CLOSE_LEARNING * unsure**2)
         self._rise_factor = COARSE_RISE if noise.now.is_coarse else RISE
         if noise.step_K > 2.5 * noise.now.sd_K:
@@ -87,10 +85,10 @@ class FallDetector:
         elif noise.now.is_coarse and reach > 1.5:
             self.threshold *= COARSE_CORRELATED
             self._close_threshold *= CLOSE_COARSE
-        reach = (3.0**0.5 * self.threshold * sqrt(noise.now.long_run_variance) / SLOWEST_K_PER_S) ** (
+        delay = (3.0**0.5 * self.threshold * sqrt(noise.now.long_run_variance) / SLOWEST_K_PER_S) ** (
             2.0 / 3.0
         )
-        self._longest = int(min(max(reach, 12.0), WINDOWS[-1]))
+        self._longest = int(min(max(delay, 12.0), WINDOWS[-1]))
         if noise.now.is_quiet:
             # A step hides up to q / slope seconds of a slow fall before anything shows.
             self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
@@ -141,26 +139,11 @@ class FallDetector:
 
     def _closely(self) -> float:
         """The most significant fall in whitened readings, in thresholds of their own."""
-        trace, noise, n = self._trace, self._noise, len(self._trace)
+        n = len(self._trace)
         longest = min(self._longest, n - self.start - BASELINE_LEAST)
         first = max(n - longest - BASELINE, self.start)
-        count = n - first
-        spacing_s = (trace.t[-1] - trace.t[first]) / (count - 1)
-        r, gain, variance = noise.now.whitening()
-        middle = trace.mean(first, n)
-        fresh = whitened((y - middle for y in trace.y[first:]), r, gain)
-        mean = sum(fresh) / count
-        fresh = [value - mean for value in fresh]
-        # A ramp comes through the same filter, wherever it begins.
-        ramp = whitened((k * spacing_s for k in range(1, longest + 1)), r, gain)
-        sums, squares = list(accumulate(ramp)), list(accumulate(map(mul, ramp, ramp)))
-        best = 0.0
-        for m in CLOSE_WINDOWS:
-            if m > longest:
-                break
-            fall = -sum(map(mul, ramp, fresh[count - m :]))
-            best = max(best, fall / sqrt((squares[m - 1] - sums[m - 1] ** 2 / count) * variance))
-        return best / self._close_threshold
+        scores = fall_scores(self._trace, self._noise.now, first, longest, CLOSE_WINDOWS)
+        return sqrt(max((score for score, _, _ in scores), default=0.0)) / self._close_threshold
 
     def _growing(self, known: int) -> Iterator[_Window]:
         """The windows of a plateau of so many samples, while there is less to learn the level from. [samples]"""

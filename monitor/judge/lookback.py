@@ -53,17 +53,17 @@ class LookBack:
         """After each sample."""
         sag = self._sags.look()
         if sag is None and t - self._looked_s >= WANDER_EVERY_S:
-            sag = self._wander(t, EVERY_SHARE)
+            sag = self.wander(t, EVERY_SHARE)
         return sag
 
     def before_complete(self, t: float) -> Sag | None:
         """Everything up to now, before a hold is called complete."""
-        return self._sags.look_everywhere() or self._wander(t)
+        return self._sags.look_everywhere() or self.wander(t)
 
     def nearly(self, t: float) -> bool:
         """Whether something is nearly found, so that more readings may find it."""
         return bool(
-            self._sags.look_everywhere(threshold=NEARLY * THRESHOLD) or self._wander(t, NEARLY_WANDERS)
+            self._sags.look_everywhere(threshold=NEARLY * THRESHOLD) or self.wander(t, NEARLY_WANDERS)
         )
 
     def sag_until(self, until_s: float, *, ended: bool, promised: bool) -> Sag | None:
@@ -73,11 +73,7 @@ class LookBack:
         """
         return self._sags.look_everywhere(until_s, THRESHOLD if promised else UNTOLD_THRESHOLD, ended=ended)
 
-    def wander_until(self, until_s: float) -> Sag | None:
-        """A wander or swing, the plateau being over."""
-        return self._wander(until_s)
-
-    def _wander(self, until_s: float, share: float = 1.0) -> Sag | None:
+    def wander(self, until_s: float, share: float = 1.0) -> Sag | None:
         """Does the level wander between boil and simmer, up to ``until_s``? ``share`` of the evidence is enough."""
         trace, noise, spacing_s = self._state.trace, self._state.noise, self._state.continuity.spacing_s
         self._looked_s = until_s

@@ -10,6 +10,7 @@ generalised least squares. The interval is that of the likelihood ratio.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import accumulate
 from operator import mul
@@ -56,7 +57,8 @@ def date_fall(trace: Trace, noise: Noise, start: int, longest: int, *, marked: b
     ``marked``: a person turned the heat off.
     """
     n = len(trace)
-    scores = _scores(trace, noise.now, max(n - longest - BASELINE, start), min(longest, LONGEST))
+    reach = min(longest, LONGEST)
+    scores = fall_scores(trace, noise.now, max(n - longest - BASELINE, start), reach, range(2, reach + 1))
     top, best, slope = max(scores)
     sure = [m for score, m, _ in scores if score >= top - SURE]
     near = [m for score, m, _ in scores if score >= top - SURE_MARKED] if marked else sure
@@ -73,25 +75,29 @@ def date_fall(trace: Trace, noise: Noise, start: int, longest: int, *, marked: b
     return Fall(onset, early, late, slope)
 
 
-def _scores(trace: Trace, scatter: Scatter, first: int, longest: int) -> list[tuple[float, int, float]]:
-    """For each m of 2 to ``longest``: (doubled log-likelihood ratio, m, slope in K/s) of a fall over m samples.
+def fall_scores(
+    trace: Trace, scatter: Scatter, first: int, longest: int, lengths: Iterable[int]
+) -> list[tuple[float, int, float]]:
+    """(Doubled log-likelihood ratio, m, slope in K/s) of a fall over the last m samples, for each m up to ``longest``.
 
-    A rise has no likelihood.
+    The m come in rising order. The level is learned from sample ``first`` on; a rise has no likelihood.
     """
     n = len(trace)
-    spacing_s = (trace.t[n - 1] - trace.t[first]) / (n - 1 - first)
+    count = n - first
+    spacing_s = (trace.t[n - 1] - trace.t[first]) / (count - 1)
     r, gain, variance = scatter.whitening()
     middle = trace.mean(first, n)
     # Innovations of the readings, and of a ramp that begins one sample before the first.
     innovations = whitened((y - middle for y in trace.y[first:]), r, gain)
     ramp = whitened((k * spacing_s for k in range(1, longest + 1)), r, gain)
-    count = n - first
     mean = sum(innovations) / count
     innovations = [value - mean for value in innovations]
     ramp_sums = list(accumulate(ramp))
     ramp_squares = list(accumulate(map(mul, ramp, ramp)))
     scores = []
-    for m in range(2, longest + 1):
+    for m in lengths:
+        if m > longest:
+            break
         product = sum(map(mul, ramp, innovations[count - m :]))
         spread = ramp_squares[m - 1] - ramp_sums[m - 1] ** 2 / count
         slope = -product / spread

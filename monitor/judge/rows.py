@@ -59,11 +59,12 @@ def as_set(samples: Iterable[Sample]) -> tuple[list[Sample], set[Key]]:
                 conflicts.add(key)
             if comes_before(sample, before):
                 by_key[key] = sample
-    unnumbered: list[Sample] = []
-    for sample in sorted(rest, key=order):
-        if not (unnumbered and unnumbered[-1] == sample):
-            unnumbered.append(sample)
-    return sorted([*by_key.values(), *unnumbered], key=order), conflicts
+    return sorted([*by_key.values(), *distinct(sorted(rest, key=order))], key=order), conflicts
+
+
+def distinct(ordered: list[Sample]) -> list[Sample]:
+    """Rows in order, each once: of rows without numbers their values alone can tell."""
+    return [row for at, row in enumerate(ordered) if not at or row != ordered[at - 1]]
 
 
 def _in_order(samples: list[Sample]) -> bool:

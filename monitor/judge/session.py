@@ -15,7 +15,7 @@ from dataclasses import replace
 
 from monitor.judge.engine import Engine
 from monitor.judge.late import Block, LateRevision, is_news, revision, with_revision
-from monitor.judge.rows import Key, comes_before, order, reading
+from monitor.judge.rows import Key, comes_before, distinct, order, reading
 from monitor.judge.summary import verdict_of, view_of
 from monitor.judge.verdict import Event, LiveView, Verdict
 from monitor.judge.witness import Witness
@@ -82,9 +82,7 @@ class Session:
         if len(rows) == 1:
             fresh = rows if self._is_new(rows[0]) else ()
         else:
-            fresh = sorted((sample for sample in rows if self._is_new(sample)), key=order)
-            # Of rows without numbers the set alone can tell.
-            fresh = [row for at, row in enumerate(fresh) if not at or row != fresh[at - 1]]
+            fresh = distinct(sorted((sample for sample in rows if self._is_new(sample)), key=order))
         old: list[Sample] = []
         if self._stale:
             fresh = self._without_replaced(fresh)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -207,3 +207,17 @@ def second_opinion() -> ModuleType:
     sys.modules[spec.name] = module  # dataclasses look their module up there
     spec.loader.exec_module(module)
     return module
+
+
+def _pieces(rng: np.random.Generator, rows: list[Sample], longest: int) -> Iterator[list[Sample]]:
+    start = 0
+    while start < len(rows):
+        size = int(rng.integers(1, longest + 1))
+        yield rows[start : start + size]
+        start += size
+
+
+@pytest.fixture
+def pieces() -> Callable[[np.random.Generator, list[Sample], int], Iterator[list[Sample]]]:
+    """Rows cut into pieces of 1 to ``longest``."""
+    return _pieces

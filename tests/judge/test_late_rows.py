@@ -23,6 +23,7 @@ from monitor.record.model import Run, Sample
 from monitor.simulate.scenarios import tell
 
 Build = Callable[..., Any]
+Pieces = Callable[[np.random.Generator, list[Sample], int], Iterator[list[Sample]]]
 FAMILIES = (
     "plain_hold",
     "dip",
@@ -57,14 +58,6 @@ def told_of(events: list[Event]) -> list[Event]:
     return [event for event in events if isinstance(event, LateRevision)]
 
 
-def pieces(rng: np.random.Generator, rows: list[Sample], longest: int) -> Iterator[list[Sample]]:
-    start = 0
-    while start < len(rows):
-        size = int(rng.integers(1, longest + 1))
-        yield rows[start : start + size]
-        start += size
-
-
 @settings(max_examples=15, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(
     family=st.sampled_from(FAMILIES),
@@ -77,6 +70,7 @@ def pieces(rng: np.random.Generator, rows: list[Sample], longest: int) -> Iterat
     takes=st.booleans(),
 )
 def test_live_and_judged_agree_with_late_rows_however_they_come(
+    pieces: Pieces,
     family: str,
     seed: int,
     chance: int,

@@ -18,6 +18,7 @@ from monitor.record.model import Run, Sample
 from monitor.record.read import read_run
 from monitor.simulate.scenarios import tell
 
+Pieces = Callable[[np.random.Generator, list[Sample], int], Iterator[list[Sample]]]
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 NAMES = sorted(path.name for path in RECORDED.iterdir() if path.is_dir())
 #: Families that between them show every event, short enough to be judged many times.
@@ -46,14 +47,6 @@ def told(family: str, seed: int) -> tuple[Run, Verdict]:
     return run, judge(run)
 
 
-def pieces(rng: np.random.Generator, rows: list[Sample], longest: int) -> Iterator[list[Sample]]:
-    start = 0
-    while start < len(rows):
-        size = int(rng.integers(1, longest + 1))
-        yield rows[start : start + size]
-        start += size
-
-
 def shuffled(rng: np.random.Generator, rows: list[Sample], reach_s: float) -> list[Sample]:
     """Each row delayed by up to ``reach_s``; some come twice."""
     delivered = [(s.t_s + rng.uniform(0.0, reach_s), s) for s in rows]
@@ -76,7 +69,9 @@ def fed(run: Run, deliveries: list[list[Sample]]) -> Session:
     cut=st.integers(0, 2**32 - 1),
     longest=st.sampled_from([1, 7, 60, 600, 10_000]),
 )
-def test_pieces_of_any_size_give_the_same_verdict(family: str, seed: int, cut: int, longest: int) -> None:
+def test_pieces_of_any_size_give_the_same_verdict(
+    pieces: Pieces, family: str, seed: int, cut: int, longest: int
+) -> None:
     """Sample by sample or all at once."""
     run, want = told(family, seed)
     rows = sorted(run.samples, key=lambda s: (s.t_s, s.boot or 0, s.seq or 0))
@@ -93,7 +88,7 @@ def test_pieces_of_any_size_give_the_same_verdict(family: str, seed: int, cut: i
     longest=st.sampled_from([40, 400]),
 )
 def test_rows_out_of_order_and_twice_give_the_same_verdict(
-    family: str, seed: int, order: int, reach_s: float, longest: int
+    pieces: Pieces, family: str, seed: int, order: int, reach_s: float, longest: int
 ) -> None:
     """Shuffled within the reorder window and doubled: nothing needs judging anew, nothing differs."""
     run, want = told(family, seed)
