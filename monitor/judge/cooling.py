@@ -192,6 +192,7 @@ class CoolingWatch:
                 self.heat_off_s = off.t_s
                 self._set_clock()
         if self.heat_off_s is None:
+            follower.forget()
             return
         out = follower.lifted(self.heat_off_s)
         if out is not None:

@@ -70,6 +70,21 @@ def test_a_boil_that_came_back_is_no_end_of_the_heat() -> None:
     assert off is not None and off.early_s < 1200.0 <= off.late_s
 
 
+def test_a_boil_of_a_whole_day_takes_no_more_room_and_its_end_is_seen_as_ever() -> None:
+    watch = CoolingWatch()
+    watch.on_mark("jars_in", 0.0)
+    watch.on_hold_complete(900.0)
+    kept = []
+    off_s = 30 * 3600.0
+    for sample in course((off_s, 0.0), (1800, -SLOW_K_PER_S)):
+        watch.push(sample)
+        if watch._follower is not None:
+            kept.append(len(watch._follower.t_s))
+    # Eight hours at most, and the four after the end in which the lifting is looked for. [min]
+    assert max(kept) <= 480 + 240
+    assert watch.heat_off_s is not None and abs(watch.heat_off_s - off_s) <= 60.0
+
+
 def test_a_probe_lifted_out_is_no_stopped_kettle() -> None:
     """70 K within three minutes: no water does that."""
     assert seen_after_hold(course((1200, 0.0), (180, -70 / 180), (900, 0.0)), 0.0, 900.0).heat_off is None
