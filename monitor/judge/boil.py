@@ -160,7 +160,7 @@ class Boil:
             state.log.add_at_most("reads_above_boiling", t, text, 600.0)
         state.set(from_s, found, why)
         if found == BOILING:
-            hold.reached(from_s, self.early_s, t)
+            hold.reached(from_s, self.early_s, t, seen=self.seen_s is not None)
         elif found == NOT_BOILING and hold.boil_told and hold.heat_off_s is None:
             hold.lost(from_s, from_s, t, t, words.COOLED)
 

@@ -50,6 +50,7 @@ class Engine:
         self.tick_s = -1e18
         #: What the hold was judged by, kept when the heat goes off: the verdict is on the hold.
         self.hold_basis: PressureBasis | None = None
+        self.hold_allowance_K: float | None = None
         self._sudden = SuddenWatch(state, self.boil)
         self._breaks = Breaks(state, self.boil)
         self._jumps = JumpFilter(state.noise)
@@ -302,11 +303,12 @@ class Engine:
         if mark.kind == "jars_in":
             state.hold.jars_in(t)
             self.boil.jars_in(t)
-            self.hold_basis = None
+            self.hold_basis = self.hold_allowance_K = None
         elif mark.kind in ("heat_off", "jars_lifted"):
             if state.hold.ends(t, heat_off=mark.kind == "heat_off"):
                 self.boil.look_back(t, t, ended=False)
                 self.hold_basis = state.point.basis if state.first_s is not None else None
+                self.hold_allowance_K = state.allowance_K
         elif mark.kind == "rolling_boil_seen":
             self.boil.seen(t)
         elif mark.kind == "boil_not_seen" and state.first_s is not None:

@@ -113,7 +113,7 @@ def _rectangular(term: str, half_kPa: float, slope: float, source: str) -> Budge
 def disagreement(run: Run, pressure_kPa: float) -> str:
     """Why a station pressure cannot be this kitchen's, or ""."""
     if not LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
-        return f"the pressure reads {pressure_kPa * 10:.0f} hPa, which is no air that people breathe"
+        return f"the pressure reads {pressure_kPa * 10:.0f} hPa, which is the air of no kitchen"
     altitude_m = run.site.altitude_m
     if altitude_m is None:
         return ""
@@ -150,12 +150,12 @@ def from_altitude(run: Run) -> PressureBasis:
     if sure_m is None:
         sure_m, notes = WIDEST_ALTITUDE_M, ("the record does not say how sure the altitude is; ±100 m taken",)
     rows = [
-        BudgetRow("weather, altitude alone", "σ 7.4", "hPa", "normal", WEATHER_K, "climate texts"),
+        BudgetRow("weather, altitude alone", "±14.8", "hPa", "normal, k = 2", WEATHER_K, "climate texts"),
         BudgetRow(
             "season, altitude alone",
-            f"σ {SEASON_K * season:.2f}",
+            f"±{2.0 * SEASON_K * season:.2f}",
             "K",
-            "normal",
+            "normal, k = 2",
             SEASON_K * season,
             "air columns of -10 to 35 °C against the standard 15 °C; computed",
         ),
@@ -245,8 +245,8 @@ def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis
             if low_kPa > 0.0 and LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
                 added_K = 0.5 * low_kPa * boiling_slope_K_per_kPa(pressure_kPa)
                 notes += (
-                    f"it reads {low_kPa * 10 + 10:.0f} hPa below the standard for the altitude: half of "
-                    f"what is beyond 10 hPa, {added_K:.2f} K, is added to U",
+                    f"the barometer reads {low_kPa * 10 + 10:.0f} hPa below the standard for the altitude: half of "
+                    f"what is beyond 10 hPa, {added_K:.2f} K, is added to the uncertainty",
                 )
     return _from_pressure(
         run,

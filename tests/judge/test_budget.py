@@ -113,7 +113,7 @@ def test_the_table_adds_up_to_what_it_says(header: Run) -> None:
     budget = budget_of(header)
     assert budget.expanded_K == pytest.approx(2.0 * rss(*(row.standard_K for row in budget.rows)))
     assert all(row.source and row.term and row.unit and row.standard_K >= 0.0 for row in budget.rows)
-    assert {row.distribution for row in budget.rows} == {"normal", "rectangular", "step"}
+    assert {row.distribution for row in budget.rows} == {"normal, k = 2", "rectangular", "step"}
 
 
 def test_the_coverage_factor_of_a_check_is_divided_out(header: Run) -> None:
@@ -375,7 +375,7 @@ def test_weather_season_and_altitude_bound_what_a_pressure_may_be(
 def test_a_pressure_that_is_no_air_gives_no_boiling_point(header: Run) -> None:
     """Physics first: 30 kPa is no kitchen."""
     basis = from_barometer(header, 30.0, 0.0)
-    assert basis.boil_C is None and "no air" in basis.disagrees
+    assert basis.boil_C is None and "air of no kitchen" in basis.disagrees
 
 
 def test_without_altitude_and_pressure_nothing_is_known(header: Run) -> None:
