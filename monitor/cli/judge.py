@@ -144,7 +144,7 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
     said = f" ({caveat})" if caveat else ""
     required = f"{minutes(verdict.required_s)} of full boil{said}; {source}"
     rows = [
-        ("run", f"{record.run_id}{invented}, started {local_time(record, 0.0):%Y-%m-%d %H:%M:%S %z}"),
+        ("run", f"{record.run_id}{invented}, started {_start(record)}"),
         ("batch", what + (f", {batch.jars} jars" if what and batch.jars else "")),
         ("required", textwrap.shorten(required, width - 15, placeholder=" …")),
         ("proven", _proven(verdict)),
@@ -156,6 +156,12 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
         known = f"±{verdict.expanded_uncertainty_K:.2f} K (k = 2) of reading against boiling point"
         rows.insert(6, ("uncertainty", known))
     return [line for label, text in rows if text for line in _row(label, text, width)]
+
+
+def _start(record: Run) -> str:
+    """With the offset from UTC, so that every time of day below it is plain."""
+    began = local_time(record, 0.0)
+    return f"{began:%Y-%m-%d %H:%M:%S} {began.isoformat()[-6:]}"
 
 
 def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:

@@ -12,7 +12,7 @@ from monitor.judge.verdict import BOILING, BROKEN, UNKNOWN, UNPROVEN, Stretch
 from monitor.judge.words import exact, minutes
 from monitor.record.model import Run
 
-#: No more unknown pieces than this are told, the longest first.
+#: No more unknown pieces than this are told, the longest first. Chosen.
 MOST_TOLD = 3
 
 

@@ -25,7 +25,8 @@ ALLOWANCE_UNSEEN_K = 0.6
 #: Scatter of the judged value (a mean of up to 30 s) expected before a run. [K] Our estimate.
 SCATTER_K = 0.05
 
-#: What a true boil reads above the surface's boiling point, at least: half of the depth effect. [K]
+#: What a true boil reads above the surface's boiling point, at least: half of what about 10 cm
+#: of water add by IAPWS-IF97, since a rolling boil is mixed. [K] Our estimate.
 DEPTH_BONUS_K = 0.15
 
 #: A check older than this no longer narrows the budget (yearly checks: 21 CFR 113.40 as common practice). [d]

@@ -24,15 +24,16 @@ from monitor.judge.sudden import SuddenWatch
 from monitor.judge.verdict import NOT_BOILING, UNKNOWN
 from monitor.record.model import Mark, Run, Sample
 
-#: The record must show a rise through the floor from at least this far below it. [K]
+#: The record must show a rise through the floor from at least this far below it. [K] Our rule.
 COME_UP_K = 5.0
-#: A node that has said nothing for this long is silent. [s] Slower nodes: 2.5 of their intervals.
+#: A node that has said nothing for this long is silent. [s] Our rule. Slower nodes: 2.5 of their intervals.
 SILENT_S = 5.0
-#: Two water probes further apart than this are flagged. [K]
+#: Two water probes further apart than this are flagged. [K] Our rule; a pasteuriser's coldest place may differ from its
+#: centre by as much (New York, 1 CRR 2.45(b)(1)).
 SECOND_PROBE_K = 0.5
-#: Share of the newest reading in the mean of their difference.
+#: Share of the newest reading in the mean of their difference. Chosen.
 APART_SHARE = 0.1
-#: An interval longer than so many of the usual ones is a gap.
+#: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
 
 

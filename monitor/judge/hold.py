@@ -9,8 +9,10 @@ from monitor.judge.eventlog import EventLog
 
 #: Start and end of a hold are rounded to the tenth against the canner: that much more must be there. [s]
 ROUNDING_S = 0.2
+#: So long after the whole time the heat is said to be still on. [s] Chosen.
 OVERRUN_S = 300.0
-#: Reminder to look at the water over the lids, in processes longer than LONG_S. [s]
+#: Reminder to look at the water over the lids every so often (chosen), in processes longer than LONG_S, which ask for
+#: 2 in of it (USDA Complete Guide to Home Canning, Guide 1). [s]
 WATER_CHECK_S, LONG_S = 900.0, 1800.0
 
 

@@ -19,7 +19,7 @@ from monitor.record.model import Sample
 if TYPE_CHECKING:
     from monitor.judge.session import Session
 
-#: A proven time that moved by less is the same answer. [s]
+#: A proven time that moved by less is the same answer. [s] Chosen, as the figures below.
 SAME_S = 0.5
 #: While the run is open and no word has changed, a proven time that moved by less is no news yet: it grows by
 #: itself, and a begin or an end is dated a little otherwise with each row that comes. What a silence had broken

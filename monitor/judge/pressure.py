@@ -42,18 +42,21 @@ ALTITUDE_K_PER_M = 0.0033
 #: Where a record does not say how sure its altitude is. [m] Our choice.
 WIDEST_ALTITUDE_M = 100.0
 
-#: Weather ±25 hPa, season ±16 hPa at 1650 m: beyond it a pressure and an altitude disagree. [kPa]
+#: Weather ±25 hPa (climate texts: commonly 982 to 1033 hPa), season ±16 hPa at 1650 m (as above): beyond it a pressure
+#: and an altitude disagree. Near the ground pressure falls by 0.11 hPa a metre (standard atmosphere). [kPa]
 WEATHER_SPREAD_KPA = 2.5
 SEASON_SPREAD_KPA = 1.6
 ALTITUDE_KPA_PER_M = 0.011
 
-#: Air that people can in: outside it the barometer is broken. [kPa]
+#: Air that people can in: outside it the barometer is broken. [kPa] Chosen: 50 kPa is the standard air of 5600 m, 108.4
+#: the highest ever read at sea level (climate texts).
 LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 50.0, 110.0
 
-#: A barometer that was never checked may read low by this before it is held against it. [kPa]
+#: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
 FREE_DISAGREEMENT_KPA = 1.0
 
 #: Barometer readings are thinned to one in this many seconds, and the median of the last ones is used.
+#: Chosen: half an hour, over which weather hardly moves.
 MEDIAN_EVERY_S = 30.0
 MEDIAN_OF = 61
 

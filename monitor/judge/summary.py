@@ -32,7 +32,7 @@ from monitor.judge.verdict import (
 from monitor.record.model import Batch, Run
 from monitor.tables.processes import JARS_ML, published_minutes, timed_jar
 
-#: A last reading this old says nothing about now. [s]
+#: A last reading this old says nothing about now. [s] Our rule.
 FRESH_S = 5.0
 
 
