@@ -1,4 +1,7 @@
-"""What a set-up can prove, and what would help: each way is tried on the judge's own budget."""
+"""What a set-up can prove, and what would help: each way is tried on the judge's own budget.
+
+The budget's terms have their sources in `tests/judge/test_budget.py`; here only the promises are held to it.
+"""
 
 from __future__ import annotations
 
