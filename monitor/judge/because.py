@@ -45,14 +45,15 @@ def _unproven(run: Run, inside: list[Stretch]) -> str:
     start_s, end_s = longest(inside, POSSIBLE, -inf, inf)
     unknown = [each for each in inside if each.state == UNKNOWN and start_s <= each.start_s < end_s]
     unknown.sort(key=lambda each: each.start_s - each.end_s)
-    told: list[str] = []
+    told: list[Stretch] = []
     left_s = end_s - start_s
     for each in unknown[:MOST_TOLD]:
         if left_s < run.required_s:
             break
         left_s -= each.end_s - each.start_s
-        told.append(_piece(run, each))
-    return f"It is not known whether it boiled {'; and '.join(told)}." if told else ""
+        told.append(each)
+    pieces = [_piece(run, each) for each in sorted(told, key=lambda each: each.start_s)]
+    return f"It is not known whether it boiled {'; and '.join(pieces)}." if pieces else ""
 
 
 def _piece(run: Run, piece: Stretch) -> str:

@@ -171,8 +171,7 @@ class Engine:
         self.boil.blocked = False
         self._jumps.restart(t, y)
         state.valid_s, state.valid_C = t, y
-        if not state.seen_low:
-            self._look_for_come_up(y)
+        self._look_for_come_up(t, y)
         if state.point.basis.disagrees:
             state.set(t, UNKNOWN, words.PRESSURE)
         elif state.ledger.state != NOT_BOILING:
@@ -180,15 +179,15 @@ class Engine:
         if state.hold.heat_off_s is None:
             self._follow_come_up(t, y)
 
-    def _look_for_come_up(self, y: float) -> None:
+    def _look_for_come_up(self, t: float, y: float) -> None:
         state = self.state
-        if not state.seen_low and state.point.floor_C is not None and y <= state.point.floor_C - COME_UP_K:
-            state.seen_low = True
+        if state.point.floor_C is not None and y <= state.point.floor_C - COME_UP_K:
+            state.seen_low, state.low_s = True, t
 
     def _near(self, sample: Sample, t: float, y: float, raw: float) -> None:
         """Near the boil: every check there is."""
         state, boil = self.state, self.boil
-        self._look_for_come_up(y)
+        self._look_for_come_up(t, y)
         if state.valid_s < -1e17:
             self._jumps.restart(t, y)
         step = self._jumps.take(t, y)

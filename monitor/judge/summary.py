@@ -216,6 +216,9 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
         )
     if word != HELD or engine.state.probe.calibrated is False:
         reasons += [note[0].upper() + note[1:] + "." for note in budget.notes]
+    jars_in_s = engine.state.hold.jars_in_s
+    if jars_in_s is not None and engine.state.seen_low and engine.state.low_s < jars_in_s:
+        reasons.append(words.before_the_jars(engine.boil.seen_any))
     if not engine.boil.seen_any:
         reasons.append(
             "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer: the floor is "

@@ -107,6 +107,16 @@ def lost(held_s: float) -> str:
     return f"The boil is lost{after}: the water is cooling. {RESTART_RULE}"
 
 
+def before_the_jars(seen: bool) -> str:
+    """A reason: the come-up in the record is not that of the jars."""
+    looked = "on what a person saw" if seen else "nobody marked what it looked like"
+    joint = ", and" if seen else ";"
+    return (
+        "The water had come up before the jars went in, so the record shows no come-up with them. That it boiled with "
+        f"the jars in it rests on the readings since{joint} {looked}."
+    )
+
+
 def complete(required_s: float) -> str:
     """Text of ``hold_complete``."""
     return f"The boil has held for the whole {minutes(required_s)}. Turn off the heat."
@@ -160,6 +170,10 @@ COLD_WATER_TEXT = (
 PROBE_OUT_TEXT = (
     "The probe seems to have left the water. Look at the canner, and put the probe back at mid-depth. What happened "
     "meanwhile is unknown."
+)
+IMPOSSIBLE_RISE_TEXT = (
+    "The reading rose faster than any stove heats water. Look at the canner; check where the probe sits. What it read "
+    "before is not trusted, and the time begins again."
 )
 ERRATIC_TEXT = "The reading jumps as water cannot. Look at the canner; check the probe and its wires."
 NOT_SEEN_TEXT = "A person looked and saw no full boil. " + RESTART_RULE
