@@ -14,7 +14,7 @@ _SEALS = (
 )
 
 #: A whole hold at once, while the jars are hot, is no reprocessing: the published rule is to begin again.
-_STILL_IN = f"Jars still in the canner? {words.RESTART_RULE} Start a new run for it. "
+_STILL_IN = "Jars still in the canner? At a full boil begin the whole time again from zero, in a new run. "
 
 
 def advise(
@@ -87,8 +87,8 @@ def advise(
         )
     return Advice(
         "treat_as_failed",
-        f"Treat the jars as not processed. {again}Until {by}: process again in full, or refrigerate, or freeze; or "
-        "sign that you timed the boil yourself. After that discard without tasting, sealed or not.",
+        f"Treat the jars as not processed. {again}Until {by}: process again in full, refrigerate, freeze, or sign "
+        "that you timed the boil yourself. After that discard without tasting.",
         until.isoformat(),
         ("G5", "G57", "G58"),
     )

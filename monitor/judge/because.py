@@ -34,7 +34,7 @@ def because(
         if min(each.end_s, window[1]) > max(each.start_s, window[0])
     ]
     if word == BROKEN:
-        return _broken(run, inside, window, proven_s, possible_s)
+        return _broken(run, inside, window[1], possible_s)
     if word == UNPROVEN and proven_s < run.required_s:
         return _unproven(run, inside)
     return ""
@@ -53,7 +53,7 @@ def _unproven(run: Run, inside: list[Stretch]) -> str:
         left_s -= each.end_s - each.start_s
         told.append(each)
     pieces = [_piece(run, each) for each in sorted(told, key=lambda each: each.start_s)]
-    return f"It is not known whether it boiled {'; and '.join(pieces)}." if pieces else ""
+    return f"Not known whether it boiled {'; and '.join(pieces)}." if pieces else ""
 
 
 def _piece(run: Run, piece: Stretch) -> str:
@@ -63,9 +63,7 @@ def _piece(run: Run, piece: Stretch) -> str:
     return f"from {clock(run, piece.start_s)} to {clock(run, piece.end_s, late=True)}{said}: {piece.why}"
 
 
-def _broken(
-    run: Run, inside: list[Stretch], window: tuple[float, float], proven_s: float, possible_s: float
-) -> str:
+def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: float) -> str:
     """How long it boiled at most, and what ended that."""
     if not any(each.state == BOILING for each in inside):
         other = [each for each in inside if each.state != UNKNOWN]
@@ -73,13 +71,8 @@ def _broken(
         said = "" if most is None else f" For {minutes(most.end_s - most.start_s)} of it: {most.why}."
         return f"No full boil shows while the jars were in.{said}"
     end_s = longest(inside, POSSIBLE, -inf, inf)[1]
-    head = (
-        f"The longest boil lasted {exact(possible_s)} at most ({exact(proven_s)} proven), "
-        f"{minutes(run.required_s)} were required."
-    )
-    if end_s >= window[1]:
-        return (
-            f"{head} It ended at {clock(run, end_s)}, when the heat was turned off or the jars were lifted."
-        )
     after = next((each for each in inside if each.start_s >= end_s - 1e-6), None)
-    return head if after is None else f"{head} It ended about {clock(run, after.start_s)}: {after.why}."
+    ended = f"at {clock(run, end_s)}, when the heat was turned off or the jars were lifted"
+    if end_s < heat_off_s and after is not None:
+        ended = f"about {clock(run, after.start_s)}: {after.why}"
+    return f"The longest boil, {exact(possible_s)} at most of {minutes(run.required_s)}, ended {ended}."

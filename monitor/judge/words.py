@@ -97,7 +97,7 @@ def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: boo
     if not counts:
         return f"{head} No mark says that the jars are in, so nothing counts yet. Mark it when they go in."
     again = "The whole {} begin again" if kind == "boil_back" else "The {} count"
-    later = "" if seen else ", or from your mark of the rolling boil"
+    later = "" if seen else ", or from your later mark"
     return f"{head} {again.format(minutes(required_s))} from here{later}."
 
 
