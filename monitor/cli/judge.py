@@ -34,7 +34,10 @@ _WORD = {
 
 
 #: Said under every verdict.
-LIMITS = "Judged on the water's temperature; nothing here says the food is good."
+LIMITS = (
+    "Judged on the water's temperature, by a floor of this program's own choice: published guidance names none; "
+    "nothing here says the food is good."
+)
 
 #: How a reason or event about a pressure that cannot be this kitchen's begins.
 _PRESSURE = "The pressure of "
@@ -114,7 +117,7 @@ def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
     size = shutil.get_terminal_size((80, 24))
     width, height = min(size.columns, 100), max(size.lines, 24)
     head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
-    now = [*_row("now", verdict.advice.text, width), LIMITS]
+    now = [*_row("now", verdict.advice.text, width), *textwrap.wrap(LIMITS, width)]
     told = _told(record, verdict, width, height - len(head) - len(now))
     lines = [*head, *told, *now]
     if budget:

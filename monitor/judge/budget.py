@@ -22,6 +22,12 @@ from monitor.tables.probes import METHODS, OTHER, Converter, ProbeKind, converte
 ALLOWANCE_SEEN_K = 1.0
 ALLOWANCE_UNSEEN_K = 0.6
 
+FLOOR_FROM = (
+    f"an allowance of this program's own: {ALLOWANCE_SEEN_K} K below boiling where a person marked the rolling boil, "
+    f"{ALLOWANCE_UNSEEN_K} K where nobody looked; published guidance names no temperature below boiling at which "
+    "minutes count"
+)
+
 #: Scatter of the judged value (a mean of up to 30 s) expected before a run. [K] Our estimate.
 SCATTER_K = 0.05
 

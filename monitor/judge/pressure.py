@@ -52,6 +52,9 @@ ALTITUDE_KPA_PER_M = 0.011
 #: the highest ever read at sea level (climate texts).
 LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 50.0, 110.0
 
+#: A check whose standard pressure differs by no more was made at this altitude. [kPa] Our choice: 20 m.
+SAME_PLACE_KPA = 0.2
+
 #: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
 FREE_DISAGREEMENT_KPA = 1.0
 
@@ -186,11 +189,19 @@ def from_altitude(run: Run) -> PressureBasis:
 
 
 def _altitude_cancels(run: Run) -> bool:
-    """A check made at the boil at this altitude carries the altitude's error: never count it twice."""
+    """A check made at the boil at this altitude carries the altitude's error: never count it twice.
+
+    One made elsewhere carries another altitude's error, and does not cancel this one's.
+    """
     calibration = run.probe.calibration
     if calibration is None or calibration.method is None:
         return False
-    return "boiling" in calibration.method and calibration.extra.get("pressure_source") == "altitude"
+    if "boiling" not in calibration.method or calibration.extra.get("pressure_source") != "altitude":
+        return False
+    checked_kPa = calibration.extra.get("station_pressure_kPa")
+    if not isinstance(checked_kPa, int | float) or run.site.altitude_m is None:
+        return True
+    return abs(checked_kPa - standard_pressure_kPa(run.site.altitude_m)) <= SAME_PLACE_KPA
 
 
 def _typed_at(run: Run) -> datetime:

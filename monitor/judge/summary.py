@@ -11,6 +11,7 @@ from monitor.judge.because import because
 from monitor.judge.budget import (
     ALLOWANCE_SEEN_K,
     ALLOWANCE_UNSEEN_K,
+    FLOOR_FROM,
     ONLY_IF_SEEN,
     SEEN_AND_NARROW,
     full_budget,
@@ -124,6 +125,7 @@ def verdict_of(engine: Engine) -> Verdict:
         boiling_point_C=_rounded(basis.boil_C),
         boiling_point_from=basis.text,
         floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - allowance_K),
+        floor_from=FLOOR_FROM,
         expanded_uncertainty_K=None if basis.boil_C is None else round(budget.expanded_K, 2),
         clock_started_s=proven[0] if proven_s > 0.0 else None,
         clock_completed_s=proven[0] + run.required_s if proven_s >= run.required_s else None,

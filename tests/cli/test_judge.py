@@ -65,6 +65,7 @@ def test_the_document_and_the_status_of_every_recorded_run(
         assert isinstance(form[number], float)
     assert form["proven_s"] <= form["possible_s"]
     assert isinstance(form["seen_by_eye"], bool)
+    assert "published guidance names no temperature below boiling" in form["floor_from"]
     for stretch in form["stretches"]:
         assert set(stretch) == {"start_s", "end_s", "state", "why"}
         assert stretch["state"] in ("boiling", "not_boiling", "unknown") and stretch["why"]
@@ -95,6 +96,7 @@ def test_a_person_gets_one_screenful(name: str, capsys: pytest.CaptureFixture[st
     ):
         assert any(line.startswith(label) for line in lines), label
     assert "nothing here says the food is good" in text
+    assert "a floor of this program's own choice: published guidance names none" in text
 
 
 def test_the_words_of_a_broken_run_say_what_the_rule_asks(capsys: pytest.CaptureFixture[str]) -> None:

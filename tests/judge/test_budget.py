@@ -286,6 +286,10 @@ def test_the_altitude_is_never_counted_twice(header: Run) -> None:
     assert "altitude itself" in terms(budget_of(run))
     shared = with_check(run, extra={"pressure_source": "altitude"})
     assert "altitude itself" not in terms(budget_of(shared))
+    here = with_check(shared, extra={**shared.probe.calibration.extra, "station_pressure_kPa": 83.0})  # type: ignore[union-attr]
+    assert "altitude itself" not in terms(budget_of(here))  # 830 hPa: U.S. Standard Atmosphere 1976 at 1650 m
+    elsewhere = with_check(shared, extra={"pressure_source": "altitude", "station_pressure_kPa": 101.325})
+    assert "altitude itself" in terms(budget_of(elsewhere))
     iced = with_check(shared, method="ice point", boil_offset_K=None)
     assert "altitude itself" in terms(budget_of(iced))
 
