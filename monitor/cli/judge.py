@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from monitor.cli._budget import budget_lines
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import RecordError
 from monitor.judge import Verdict, judge
@@ -47,14 +48,6 @@ _FROM_NOW_ON = ("boil_reached", "boil_back", "hold_complete")
 
 #: More beginnings of the clock than these are counted, not listed.
 MOST_STARTS = 4
-
-#: What the columns of the budget are.
-_U_MEANS = (
-    "u is each term's standard uncertainty: the given ± divided by √3 where any value within it is as likely as "
-    "another, by k where it was stated with a k, a step by √12. U is twice the root of the sum of their squares: in "
-    "about 95 of 100 such set-ups the error is smaller. A reading counts as boiling only where even the reading less "
-    "U lies above the floor."
-)
 
 #: Events that fill a screen without telling anything new about the hold.
 _QUIET = ("water_check_due", "jar_cooled")
@@ -121,7 +114,7 @@ def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
     told = _told(record, verdict, width, height - len(head) - len(now))
     lines = [*head, *told, *now]
     if budget:
-        lines += ["", *_budget(verdict, width)]
+        lines += ["", *budget_lines(verdict.budget, width)]
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -244,17 +237,3 @@ def _clock(record: Run, verdict: Verdict) -> str:
     if verdict.clock_completed_s is not None:
         said.append(f"complete {clock(record, verdict.clock_completed_s, late=True)}")
     return ", ".join(said)
-
-
-def _budget(verdict: Verdict, width: int) -> list[str]:
-    """The table, what its figures mean, and where each comes from."""
-    budget = verdict.budget
-    lines = [f"{'uncertainty budget, reading to boiling point':<46}{'given':>14}{'u, K':>8}"]
-    for number, term in enumerate(budget.rows, 1):
-        lines.append(f"{number:>2} {term.term:<43}{term.value + ' ' + term.unit:>14}{term.standard_K:>8.3f}")
-    lines.append(f"{'all together, U (k = 2)':<60}{budget.expanded_K:>8.2f}")
-    told = [_U_MEANS, *(f"{number} {term.source}." for number, term in enumerate(budget.rows, 1))]
-    told += [note[0].upper() + note[1:] + "." for note in budget.notes]
-    if budget.cannot_prove:
-        told.append(budget.cannot_prove)
-    return lines + [line for text in told for line in textwrap.wrap(text, width, subsequent_indent="   ")]
