@@ -17,6 +17,9 @@ from monitor.record.model import Sample
 RETURN_DEADBAND_S = 10.0
 #: A sample older than this is no sign of life (the engine's own limit for a silent node).
 LIFE_SIGN_S = 5.0
+#: Once the whole time has held, nothing is owed: what these kinds ask for in the hold would be wrong then.
+OWED_ONLY = frozenset({"boil_lost", "boil_back", "heater_off"})
+NOTHING_OWED = "The whole time had held before that: begin nothing again. Turn off the heat."
 #: Below this a heater channel reads standby current, not heating. Engineering choice.
 HEATER_ON_W = 50.0
 
@@ -73,6 +76,8 @@ def alarm_for(event: Event, context: Context) -> Alarm | None:
     rule = CHILLED if is_chill(event.kind, event.text) else RULES.get(event.kind)
     if rule is None:
         return None
+    if context.stage is Stage.COMPLETE and event.kind in OWED_ONLY:
+        rule = replace(rule, do=NOTHING_OWED, window_s=None)
     due_s = event.onset_s + rule.window_s if rule.window_s is not None else None
     return _alarm(event.kind, rule, context, event.text, event.onset_s, event.raised_s, due_s)
 

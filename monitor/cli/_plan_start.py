@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from monitor.cli._budget import budget_lines
 from monitor.cli._data import data_dir
 from monitor.cli._place import altitude_m, uncertainty_m
 from monitor.cli.main import EXIT_REFUSED
@@ -44,6 +45,9 @@ CONFIRMED = {
     "power": "mains, or a battery for three times the time",
     "probe": "you have seen what the probe can prove today",
 }
+
+#: As wide as the plan above it. [columns]
+WIDTH = 96
 
 
 def add_start_arguments(parser: argparse.ArgumentParser) -> None:
@@ -117,13 +121,16 @@ def may_go_on(decision: StartDecision) -> bool:
 
 
 def set_up_lines(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> list[str]:
-    """What the set-up with this probe can prove today, and what would help."""
-    return _proves(_facts(args, plan, pressure), _now(args.zone))
+    """What the set-up with this probe can prove today, what would help, and the uncertainty term by term."""
+    facts, now = _facts(args, plan, pressure), _now(args.zone)
+    budget = what_it_proves(header_of(facts, "plan", now)).budget
+    return [*_proves(facts, now), "", *budget_lines(budget, WIDTH)]
 
 
 def _proves(facts: StartFacts, now: datetime) -> list[str]:
     answer = what_it_proves(header_of(facts, "plan", now))
-    return [answer.sentence, *filter(None, [answer.why_altitude]), *(way.text for way in answer.ways)]
+    ways = (f"What helps: {way.text}" for way in answer.ways)
+    return [answer.sentence, *filter(None, [answer.why_altitude]), *ways, *answer.text]
 
 
 def done_steps(args: argparse.Namespace, plan: Plan) -> list[str]:

@@ -12,12 +12,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from monitor.cli._budget import budget_lines
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import RecordError
 from monitor.judge import Verdict, judge
-from monitor.judge.advice import local_time
-from monitor.judge.verdict import BROKEN, HELD, UNPROVEN
-from monitor.judge.words import minutes
+from monitor.judge.daytime import clock, local_time
+from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN
+from monitor.judge.words import exact, minutes
+from monitor.proof.figures import floors_C
 from monitor.record.model import Run
 from monitor.record.read import read_run
 
@@ -33,7 +35,19 @@ _WORD = {
 
 
 #: Said under every verdict.
-LIMITS = "Judged on the water's temperature; nothing here says the food is good."
+LIMITS = (
+    "Judged on the water's temperature, by a floor of this program's own choice: published guidance names none; "
+    "nothing here says the food is good."
+)
+
+#: How a reason or event about a pressure that cannot be this kitchen's begins.
+_PRESSURE = "The pressure of "
+
+#: Credit is rounded in nobody's favour: what begins or is complete is dated up to the next second.
+_FROM_NOW_ON = ("boil_reached", "boil_back", "hold_complete")
+
+#: More beginnings of the clock than these are counted, not listed.
+MOST_STARTS = 4
 
 #: Events that fill a screen without telling anything new about the hold.
 _QUIET = ("water_check_due", "jar_cooled")
@@ -96,11 +110,11 @@ def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
     size = shutil.get_terminal_size((80, 24))
     width, height = min(size.columns, 100), max(size.lines, 24)
     head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
-    now = [*_row("now", verdict.advice.text, width), LIMITS]
+    now = [*_row("now", verdict.advice.text, width), *textwrap.wrap(LIMITS, width)]
     told = _told(record, verdict, width, height - len(head) - len(now))
     lines = [*head, *told, *now]
     if budget:
-        lines += ["", *_budget(verdict)]
+        lines += ["", *budget_lines(verdict.budget, width)]
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -118,7 +132,7 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
     boiling_point = (
         "not known here"
         if verdict.boiling_point_C is None
-        else f"{verdict.boiling_point_C:.2f} °C from {verdict.boiling_point_from}; floor {verdict.floor_C:.2f} °C"
+        else f"{verdict.boiling_point_C:.2f} °C from {verdict.boiling_point_from}; {_floor(verdict)}"
     )
     source = record.required.source or "no source given"
     # First, so that a narrow terminal cuts the source and not what must be said of it.
@@ -126,7 +140,7 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
     said = f" ({caveat})" if caveat else ""
     required = f"{minutes(verdict.required_s)} of full boil{said}; {source}"
     rows = [
-        ("run", f"{record.run_id}{invented}, started {local_time(record, 0.0):%Y-%m-%d %H:%M:%S %z}"),
+        ("run", f"{record.run_id}{invented}, started {_start(record)}"),
         ("batch", what + (f", {batch.jars} jars" if what and batch.jars else "")),
         ("required", textwrap.shorten(required, width - 15, placeholder=" …")),
         ("proven", _proven(verdict)),
@@ -140,15 +154,20 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
     return [line for label, text in rows if text for line in _row(label, text, width)]
 
 
+def _start(record: Run) -> str:
+    """With the offset from UTC, so that every time of day below it is plain."""
+    began = local_time(record, 0.0)
+    return f"{began:%Y-%m-%d %H:%M:%S} {began.isoformat()[-6:]}"
+
+
 def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:
     """What happened and why, in as many words as there is room for."""
     events = [event for event in verdict.events if event.kind not in _QUIET]
     said = " ".join(event.text for event in events)
-    reasons = [reason for reason in verdict.reasons if reason not in said]
-    long = [_row(f"{local_time(record, e.onset_s):%H:%M:%S}", e.text, width) for e in events]
-    short = [
-        _row(f"{local_time(record, e.onset_s):%H:%M:%S}", _first_sentence(e.text), width) for e in events
-    ]
+    reasons = [reason for reason in verdict.reasons if _anew(reason, said)]
+    times = [clock(record, e.onset_s, late=e.kind in _FROM_NOW_ON) for e in events]
+    long = [_row(time, e.text, width) for time, e in zip(times, events, strict=True)]
+    short = [_row(time, _first_sentence(e.text), width) for time, e in zip(times, events, strict=True)]
     why = [_row("why", reason, width) for reason in reasons]
     for told in (long, short):
         if sum(map(len, [*told, *why])) <= room:
@@ -176,33 +195,45 @@ def _first_sentence(text: str) -> str:
     return re.split(r"(?<=[.?!]) (?=[A-Z])", text, maxsplit=1)[0]
 
 
+def _anew(reason: str, said: str) -> bool:
+    """Whether a reason says more than the events do. A pressure is told of once, whatever its last digit was."""
+    return reason not in said and not (reason.startswith(_PRESSURE) and _PRESSURE in said)
+
+
+def _floor(verdict: Verdict) -> str:
+    """From where on a reading counts; a boil that came back unseen has a higher floor than one that was seen."""
+    low, stated = floors_C(verdict.as_json()) or (0.0, 0.0)
+    if low == stated:
+        return f"floor {stated:.2f} °C"
+    return f"floor {low:.2f} °C if seen to boil, else {stated:.2f} °C"
+
+
 def _proven(verdict: Verdict) -> str:
-    proven = f"{_exact(verdict.proven_s)} without a break"
+    proven = f"{exact(verdict.proven_s)} without a break"
     if verdict.possible_s - verdict.proven_s >= 1.0:
-        proven += f"; at most {_exact(verdict.possible_s)} if everything unknown was boiling"
+        proven += f"; at most {exact(verdict.possible_s)} if everything unknown was boiling"
     return proven
 
 
-def _exact(seconds: float) -> str:
-    whole = int(seconds)
-    return f"{whole // 60} min {whole % 60:02d} s"
-
-
 def _clock(record: Run, verdict: Verdict) -> str:
-    starts = [e for e in verdict.events if e.kind in ("boil_reached", "boil_back")]
+    """Each time the clock began, as it is credited: late where a person saw the boil late, never without jars."""
+    jars_s = max((mark.t_s for mark in record.marks if mark.kind == "jars_in"), default=None)
+    if jars_s is None:
+        return "never started: no mark says that the jars were in"
+    starts: list[float] = []
+    ended_s: float | None = None
+    for stretch in verdict.stretches:
+        if stretch.state != BOILING or stretch.end_s <= jars_s:
+            continue
+        if stretch.start_s != ended_s:
+            starts.append(max(stretch.start_s, jars_s))
+        ended_s = stretch.end_s
     if not starts:
         return "never started"
-    text = f"started {local_time(record, starts[0].onset_s):%H:%M:%S}"
-    for event in starts[1:]:
-        text += f", began again {local_time(record, event.onset_s):%H:%M:%S}"
+    said = [f"started {clock(record, starts[0], late=True)}"]
+    said += [f"began again {clock(record, start_s, late=True)}" for start_s in starts[1:]]
+    if len(said) > MOST_STARTS:
+        said = [said[0], f"began again {len(said) - 1} times, last {clock(record, starts[-1], late=True)}"]
     if verdict.clock_completed_s is not None:
-        text += f", complete {local_time(record, verdict.clock_completed_s):%H:%M:%S}"
-    return text
-
-
-def _budget(verdict: Verdict) -> list[str]:
-    lines = [f"{'uncertainty budget':<42}{'given':>22}{'u, K':>8}"]
-    for term in verdict.budget.rows:
-        lines.append(f"{term.term:<42}{term.value + ' ' + term.unit:>22}{term.standard_K:>8.3f}")
-    lines.append(f"{'expanded, k = 2':<64}{verdict.budget.expanded_K:>8.2f}")
-    return lines + [f"  {note}" for note in verdict.budget.notes]
+        said.append(f"complete {clock(record, verdict.clock_completed_s, late=True)}")
+    return ", ".join(said)

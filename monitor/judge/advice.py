@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
+from collections.abc import Set as AbstractSet
 
 from monitor.judge import words
+from monitor.judge.daytime import date_and_time, local_time
 from monitor.judge.verdict import BROKEN, HELD, Advice
 from monitor.record.model import Run
 
+_SEALS = (
+    "undisturbed for 12 to 24 hours, then check each seal: press, look, tap, lift. Shelve only sealed jars."
+)
 
-def local_time(run: Run, t_s: float) -> datetime:
-    """Time of day at the site, ``t_s`` seconds into the run."""
-    moment = run.started_at + timedelta(seconds=round(t_s))
-    return moment if run.zone is None else moment.astimezone(ZoneInfo(run.zone))
+#: A whole hold at once, while the jars are hot, is no reprocessing: the published rule is to begin again.
+_STILL_IN = "Jars still in the canner? At a full boil begin the whole time again from zero, in a new run. "
 
 
-def advise(run: Run, verdict: str | None, closed: bool, phase: str, deadline_s: float | None) -> Advice:
-    """The one thing to do now. ``deadline_s`` is when the salvage clock of a failed process closes."""
+def advise(
+    run: Run,
+    verdict: str | None,
+    closed: bool,
+    phase: str,
+    deadline_s: float | None,
+    marked: AbstractSet[str] = frozenset(),
+) -> Advice:
+    """The one thing to do now. ``deadline_s`` is when the salvage clock of a failed process closes.
+
+    ``marked``: the kinds of the marks that were set.
+    """
     if verdict == HELD:
         if not closed:
             return Advice(
@@ -26,21 +37,32 @@ def advise(run: Run, verdict: str | None, closed: bool, phase: str, deadline_s: 
                 "wait 5 minutes, then lift the jars level.",
                 guidance=("G42", "G70"),
             )
+        if "jars_lifted" in marked:
+            return Advice(
+                "store_after_seal_check", f"Leave the jars level and {_SEALS}", guidance=("G44", "G48", "G49")
+            )
         return Advice(
             "store_after_seal_check",
-            "Leave the jars level and undisturbed for 12 to 24 hours, then check each seal: press, look, tap, "
-            "lift. Only sealed jars go on the shelf.",
-            guidance=("G44", "G48", "G49"),
+            "Take the canner lid off away from your face, wait 5 minutes, lift the jars level, and leave them "
+            + _SEALS,
+            guidance=("G42", "G44", "G48", "G49", "G70"),
         )
     if not closed:
         if phase == "boil_lost":
             return Advice("bring_back_boil", f"Highest heat. {words.RESTART_RULE}", guidance=("G4",))
+        if phase == "hold" and "jars_in" not in marked:
+            return Advice(
+                "keep_boiling",
+                "Nothing counts before a mark says that the jars are in. Mark it when they go in.",
+                guidance=("G3",),
+            )
         if phase == "hold":
             return Advice("keep_boiling", "Keep it at a full boil, lid on.", guidance=("G3",))
         if phase == "unknown":
             return Advice(
                 "look_at_canner",
-                "The boil cannot be seen from here. Look at the canner, then at the probe and the node.",
+                "The record does not show whether it boils. Look at the canner and mark what you see; then look at "
+                "the probe and the node.",
                 guidance=("G1",),
             )
         return Advice("wait_for_boil", "The time has not begun. Keep the heat on, lid on.", guidance=("G1",))
@@ -48,25 +70,25 @@ def advise(run: Run, verdict: str | None, closed: bool, phase: str, deadline_s: 
         return Advice(
             "treat_as_failed",
             "The record does not say when the jars went in, so it proves nothing about them. Treat them as not "
-            "processed: process again in full, refrigerate or freeze within 2 hours of the failed process, "
-            "else discard without tasting.",
+            "processed: process again in full, refrigerate or freeze within 2 hours of when the boil ended, or of when "
+            "they went in if it never boiled; after that discard without tasting.",
             guidance=("G5", "G57", "G58"),
         )
     until = local_time(run, deadline_s)
-    by = f"{until:%Y-%m-%d %H:%M}"
+    by = date_and_time(run, deadline_s)
+    again = "" if "jars_lifted" in marked else _STILL_IN
     if verdict == BROKEN:
         return Advice(
             "reprocess_or_refrigerate",
-            f"The full boil was not held for the whole time. Until {by}: process again in full with new lids "
-            "(tested hot pack), or refrigerate, or freeze. After that discard without tasting, sealed or not.",
+            f"{again}Until {by}: process again in full (tested hot pack, new lids), "
+            "or refrigerate, or freeze. After that discard without tasting, sealed or not.",
             until.isoformat(),
             ("G4", "G5", "G57", "G58"),
         )
     return Advice(
         "treat_as_failed",
-        f"The record cannot prove the boil, and missing evidence earns no extra hours. Until {by}: process again "
-        "in full, or refrigerate, or freeze; or sign that you timed it yourself. After that discard without "
-        "tasting.",
+        f"Treat the jars as not processed. {again}Until {by}: process again in full, refrigerate, freeze, or sign "
+        "that you timed the boil yourself. After that discard without tasting.",
         until.isoformat(),
         ("G5", "G57", "G58"),
     )

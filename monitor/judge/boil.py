@@ -1,4 +1,7 @@
-"""The boil that is on, or looked for: found where a rise ends, kept while nothing departs, ended at an onset."""
+"""The boil that is on, or looked for: found where a rise ends, kept while nothing departs, ended at an onset.
+
+Figures below that name no source are ours: chosen, and tried on many runs of the kettle model.
+"""
 
 from __future__ import annotations
 
@@ -27,6 +30,8 @@ REAL_FALL_K = 0.7
 GENTLE_K_PER_S, GENTLE_LEAST_K = 0.2 / 60.0, 0.13
 #: Jars put into a boil stop it for no longer than this without showing. [s]
 JARS_SETTLE_S = 120.0
+#: A run of impossible jumps goes on while they are no further apart. [s]
+CALM_S = 60.0
 #: So long after a sag the level shows whether it came back. [s]
 CAME_BACK_S = 30.0
 #: Where something is nearly found, a hold that would be complete waits so long at most, and looks so often. [s]
@@ -54,6 +59,7 @@ class Boil:
         self.early_marks_s: list[float] = []
         self._carried_s: float | None = None  # seen on a plateau that rose a little further
         self.blocked = False
+        self._jumps_s = (-1e18, -1e18)  # the newest run of impossible jumps, from and to
 
     # --- looking for it -----------------------------------------------------------------------------------
 
@@ -76,15 +82,21 @@ class Boil:
             return
         self.is_on = True
         state.noise.learn_past(trace, plateau.index)
-        self.early_s, self.start_s = self._early_start(plateau.early_s), plateau.late_s
+        jumped_s, calm_s = self._jumps_s
+        self.early_s, self.start_s = self._early_start(plateau.early_s), max(plateau.late_s, calm_s)
+        if self.early_s < calm_s:
+            # The readings between the jumps belong to the plateau; what they say of it is not believed.
+            self.early_s = max(self.early_s, jumped_s)
         self.detector = FallDetector(trace, state.noise, plateau.index)
-        self._past = LookBack(state, plateau.index, plateau.late_s)
-        self._creep = Creep(plateau.late_s)
+        self._past = LookBack(state, plateau.index, self.start_s)
+        self._creep = Creep(self.start_s)
         self._due_s = None
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
-        state.set(self.early_s, UNKNOWN, words.DATING_START)
-        self._judge(plateau.late_s if self.seen_s is None else max(plateau.late_s, self.seen_s), t)
+        if self.early_s < calm_s:
+            state.set(self.early_s, UNKNOWN, words.ERRATIC)
+        state.set(max(self.early_s, calm_s), UNKNOWN, words.DATING_START)
+        self._judge(self.start_s if self.seen_s is None else max(self.start_s, self.seen_s), t)
 
     def _early_start(self, early_s: float) -> float:
         """After an interruption the first readings may be the plateau's too: unknown, not "not boiling"."""
@@ -160,7 +172,7 @@ class Boil:
             state.log.add_at_most("reads_above_boiling", t, text, 600.0)
         state.set(from_s, found, why)
         if found == BOILING:
-            hold.reached(from_s, self.early_s, t)
+            hold.reached(from_s, self.early_s, t, seen=self.seen_s is not None)
         elif found == NOT_BOILING and hold.boil_told and hold.heat_off_s is None:
             hold.lost(from_s, from_s, t, t, words.COOLED)
 
@@ -296,6 +308,12 @@ class Boil:
         if hold.boil_told and (hold.heat_off_s is None or late_s < hold.heat_off_s):
             hold.lost(onset_s, early_s, late_s, t, words.lost(held_s))
         self.keep_since(late_s)
+
+    def jumped(self, from_s: float, t: float) -> None:
+        """Jump upon jump: a run of them, which goes on while no minute is free of it."""
+        began_s, until_s = self._jumps_s
+        self._jumps_s = (began_s if from_s - until_s < CALM_S else from_s, t)
+        self.break_off(from_s, UNKNOWN, words.ERRATIC)
 
     def sudden_end_s(self, since_s: float) -> float:
         """When a fall noticed at ``since_s`` began at the earliest: the probe lags, and it may begin gently. [s]"""

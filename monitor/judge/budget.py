@@ -22,10 +22,17 @@ from monitor.tables.probes import METHODS, OTHER, Converter, ProbeKind, converte
 ALLOWANCE_SEEN_K = 1.0
 ALLOWANCE_UNSEEN_K = 0.6
 
+FLOOR_FROM = (
+    f"an allowance of this program's own: {ALLOWANCE_SEEN_K} K below boiling where a person marked the rolling boil, "
+    f"{ALLOWANCE_UNSEEN_K} K where nobody looked; published guidance names no temperature below boiling at which "
+    "minutes count"
+)
+
 #: Scatter of the judged value (a mean of up to 30 s) expected before a run. [K] Our estimate.
 SCATTER_K = 0.05
 
-#: What a true boil reads above the surface's boiling point, at least: half of the depth effect. [K]
+#: What a true boil reads above the surface's boiling point, at least: half of what about 10 cm
+#: of water add by IAPWS-IF97, since a rolling boil is mixed. [K] Our estimate.
 DEPTH_BONUS_K = 0.15
 
 #: A check older than this no longer narrows the budget (yearly checks: 21 CFR 113.40 as common practice). [d]
@@ -36,6 +43,11 @@ CIRCULAR_BEYOND_K = 0.5
 
 #: Ice and boiling point corrections further apart than this put altitude or pressure in doubt. [K] Our rule.
 CORRECTIONS_DIFFER_K = 0.5
+
+
+#: What a set-up can do that proves a boil with a person's help, and how that reads where the person did help.
+ONLY_IF_SEEN = "This set-up can prove a boil only where a person looks and marks the rolling boil."
+SEEN_AND_NARROW = "That leaves little room even where a person saw the boil."
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,13 +82,20 @@ def probe_budget(run: Run) -> ProbeBudget:
     rows += [
         BudgetRow(
             "resolution of the reading",
-            f"{converter.step_K:.4g} step",
+            f"{converter.step_K:.2g}",
             "K",
             "step",
             converter.step_K / sqrt(12.0),
             "JCGM 100:2008, F.2.2.1",
         ),
-        BudgetRow("scatter of the 30 s mean", f"{SCATTER_K}", "K", "normal", SCATTER_K, "our estimate"),
+        BudgetRow(
+            "scatter of the 30 s mean",
+            f"±{2 * SCATTER_K:.2g}",
+            "K",
+            "normal, k = 2",
+            SCATTER_K,
+            "our estimate",
+        ),
         _rectangular(
             "depth in the water, superheat",
             0.1 if same_place else 0.2,
@@ -140,8 +159,8 @@ def _narrows(calibration: Calibration, started_at: datetime, notes: list[str]) -
         refusal = "the record does not say how the calibration was made"
     elif method == "boiling point" and abs(calibration.offset_K) > CIRCULAR_BEYOND_K:
         refusal = (
-            f"a correction of {calibration.offset_K:+.2f} K from the boiling point alone proves itself "
-            f"with itself (more than {CIRCULAR_BEYOND_K} K); check at the ice point too"
+            f"a correction of {calibration.offset_K:+.2f} K (more than {CIRCULAR_BEYOND_K} K) from the boiling point "
+            "alone proves itself with itself; check at the ice point too"
         )
     elif (
         calibration.ice_offset_K is not None
@@ -162,9 +181,9 @@ def _calibrated_rows(calibration: Calibration, kind: ProbeKind, converter: Conve
     rows = [
         BudgetRow(
             "probe and converter, by calibration",
-            f"U {calibration.expanded_uncertainty_K:g}, k = {calibration.coverage_factor:g}",
+            f"±{calibration.expanded_uncertainty_K:g}",
             "K",
-            "normal",
+            f"normal, k = {calibration.coverage_factor:g}",
             calibration.expanded_uncertainty_K / calibration.coverage_factor,
             f"calibration: {calibration.method}",
         ),
@@ -232,8 +251,7 @@ def _cannot_prove(run: Run, probe: ProbeBudget, pressure: PressureBasis, expande
     helps = _what_helps(run, probe, pressure)
     if needed_K <= ALLOWANCE_SEEN_K:
         return (
-            f"This set-up is uncertain by ±{expanded:.2f} K. It can prove a boil only where a person looks "
-            f"and marks the rolling boil. {helps}"
+            f"Reading and boiling point are together uncertain by ±{expanded:.2f} K. {ONLY_IF_SEEN} {helps}"
         ).strip()
     why = f"This set-up cannot prove a boil: reading and boiling point are together uncertain by ±{expanded:.2f} K"
     if pressure.raised_K:

@@ -6,12 +6,12 @@ from monitor.judge import words
 from monitor.judge.eventlog import EventLog
 from monitor.record.model import Sample
 
-#: So many intervals make a rhythm.
+#: So many intervals make a rhythm. Chosen, as the figures below.
 RHYTHM_OF = 20
 #: So many gaps in a row, alike within a fifth, are no gaps: the node has gone over to a slower rhythm.
 GAPS_ALIKE, ALIKE = 5, 0.2
 #: Times of samples and the node's uptime may run apart by this at once, and besides by this share of the time
-#: passed (a cheap crystal is good for a tenth of that). [s]
+#: passed (a cheap crystal is good for a tenth of that, from memory). [s]
 STEP_S, CREEP_SHARE = 2.0, 0.001
 
 

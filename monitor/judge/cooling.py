@@ -24,6 +24,7 @@ from monitor.judge.verdict import BROKEN, HELD, UNPROVEN, Event, Stretch
 from monitor.record.model import Sample
 
 #: The overdue reminder comes this long before the 24 h close; the other one this long before the 2 h do.
+#: Chosen, as the figures below; the 2 h and 24 h themselves are published (:mod:`monitor.judge.salvage`).
 OVERDUE_BEFORE_S = 3600.0
 CLOSING_BEFORE_S = 1800.0
 #: A room reading older than this says nothing about the room now. [s]

@@ -19,7 +19,7 @@ from monitor.judge.cooling_fit import ExponentialFit, Floats, fit_exponentials, 
 from monitor.judge.cooling_track import NEAR_ROOM_K, JarTrack
 from monitor.record.model import Mark, Run
 
-#: No forecast from less than this much undisturbed cooling. [s]
+#: No forecast from less than this much undisturbed cooling. [s] Chosen, as the figures below that name no source.
 LEAST_S = 600.0
 _MOST_POINTS = 240
 #: A second term must take this much off the scatter to be believed.

@@ -9,6 +9,7 @@ from statistics import median
 
 from monitor.judge.verdict import Event
 
+#: Figures of this page without a source are chosen, and tried on simulated jars.
 BIN_S = 30.0
 #: Near enough to the room to be called cool. [K]
 NEAR_ROOM_K = 3.0

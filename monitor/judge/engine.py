@@ -24,15 +24,16 @@ from monitor.judge.sudden import SuddenWatch
 from monitor.judge.verdict import NOT_BOILING, UNKNOWN
 from monitor.record.model import Mark, Run, Sample
 
-#: The record must show a rise through the floor from at least this far below it. [K]
+#: The record must show a rise through the floor from at least this far below it. [K] Our rule.
 COME_UP_K = 5.0
-#: A node that has said nothing for this long is silent. [s] Slower nodes: 2.5 of their intervals.
+#: A node that has said nothing for this long is silent. [s] Our rule. Slower nodes: 2.5 of their intervals.
 SILENT_S = 5.0
-#: Two water probes further apart than this are flagged. [K]
+#: Two water probes further apart than this are flagged. [K] Our rule; a pasteuriser's coldest place may differ from its
+#: centre by as much (New York, 1 CRR 2.45(b)(1)).
 SECOND_PROBE_K = 0.5
-#: Share of the newest reading in the mean of their difference.
+#: Share of the newest reading in the mean of their difference. Chosen.
 APART_SHARE = 0.1
-#: An interval longer than so many of the usual ones is a gap.
+#: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
 
 
@@ -50,6 +51,7 @@ class Engine:
         self.tick_s = -1e18
         #: What the hold was judged by, kept when the heat goes off: the verdict is on the hold.
         self.hold_basis: PressureBasis | None = None
+        self.hold_allowance_K: float | None = None
         self._sudden = SuddenWatch(state, self.boil)
         self._breaks = Breaks(state, self.boil)
         self._jumps = JumpFilter(state.noise)
@@ -169,8 +171,7 @@ class Engine:
         self.boil.blocked = False
         self._jumps.restart(t, y)
         state.valid_s, state.valid_C = t, y
-        if not state.seen_low:
-            self._look_for_come_up(y)
+        self._look_for_come_up(t, y)
         if state.point.basis.disagrees:
             state.set(t, UNKNOWN, words.PRESSURE)
         elif state.ledger.state != NOT_BOILING:
@@ -178,15 +179,15 @@ class Engine:
         if state.hold.heat_off_s is None:
             self._follow_come_up(t, y)
 
-    def _look_for_come_up(self, y: float) -> None:
+    def _look_for_come_up(self, t: float, y: float) -> None:
         state = self.state
-        if not state.seen_low and state.point.floor_C is not None and y <= state.point.floor_C - COME_UP_K:
-            state.seen_low = True
+        if state.point.floor_C is not None and y <= state.point.floor_C - COME_UP_K:
+            state.seen_low, state.low_s = True, t
 
     def _near(self, sample: Sample, t: float, y: float, raw: float) -> None:
         """Near the boil: every check there is."""
         state, boil = self.state, self.boil
-        self._look_for_come_up(y)
+        self._look_for_come_up(t, y)
         if state.valid_s < -1e17:
             self._jumps.restart(t, y)
         step = self._jumps.take(t, y)
@@ -302,11 +303,12 @@ class Engine:
         if mark.kind == "jars_in":
             state.hold.jars_in(t)
             self.boil.jars_in(t)
-            self.hold_basis = None
+            self.hold_basis = self.hold_allowance_K = None
         elif mark.kind in ("heat_off", "jars_lifted"):
             if state.hold.ends(t, heat_off=mark.kind == "heat_off"):
                 self.boil.look_back(t, t, ended=False)
                 self.hold_basis = state.point.basis if state.first_s is not None else None
+                self.hold_allowance_K = state.allowance_K
         elif mark.kind == "rolling_boil_seen":
             self.boil.seen(t)
         elif mark.kind == "boil_not_seen" and state.first_s is not None:

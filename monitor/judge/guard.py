@@ -1,6 +1,8 @@
 """The guarded decision on a plateau: boiling, not boiling or unknown, by the readings' mean and ±U.
 
 JCGM 106:2012, guarded acceptance: boiling where T - U ≥ floor, not boiling where T + U < floor, unknown between.
+
+Figures below that name no source are ours: chosen, and tried on many runs of the kettle model.
 """
 
 from __future__ import annotations

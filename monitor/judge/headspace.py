@@ -38,6 +38,7 @@ _WATER_KG_PER_L = (
     (90.0, 0.96531),
     (100.0, 0.95835),
 )
+#: Volume expansion of soda-lime glass, three times 9e-6/K. [1/K] Handbook value, from memory.
 _GLASS_PER_K = 27e-6
 #: A lid is guessed to snap down at a pull in this range. [kPa] Estimate, no measurement found.
 SNAP_KPA = (10.0, 30.0)

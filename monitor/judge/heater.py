@@ -6,7 +6,7 @@ from monitor.judge import words
 from monitor.judge.eventlog import EventLog
 from monitor.record.model import Sample
 
-#: Below this nothing is taken for a heater. [W]
+#: Below this nothing is taken for a heater. [W] Chosen, as the figures below.
 HEATER_LEAST_W = 50.0
 #: Less than this share of the most that was seen is off.
 OFF_SHARE = 0.05

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 from monitor.judge import words
 from monitor.judge.eventlog import EventLog
 
 #: Start and end of a hold are rounded to the tenth against the canner: that much more must be there. [s]
 ROUNDING_S = 0.2
+#: So long after the whole time the heat is said to be still on. [s] Chosen.
 OVERRUN_S = 300.0
-#: Reminder to look at the water over the lids, in processes longer than LONG_S. [s]
+#: Reminder to look at the water over the lids every so often (chosen), in processes longer than LONG_S, which ask for
+#: 2 in of it (USDA Complete Guide to Home Canning, Guide 1). [s]
 WATER_CHECK_S, LONG_S = 900.0, 1800.0
 
 
@@ -80,7 +84,8 @@ class Hold:
         assert self.jars_in_s is not None
         self.completed_s = t
         self.completed_start_s = max(start_s, self.jars_in_s)
-        done_s = self.completed_start_s + self.required_s
+        # The start rounded later, as the verdict credits it.
+        done_s = ceil(self.completed_start_s * 10.0 - 1e-6) / 10.0 + self.required_s
         self._log.add("hold_complete", done_s, t, words.complete(self.required_s))
 
     def follow_overrun(self, t: float) -> None:
@@ -88,8 +93,8 @@ class Hold:
         if self.completed_s is not None and self.heat_off_s is None and t - self.completed_s >= OVERRUN_S:
             self._log.add_once("overrun", t, words.OVERRUN)
 
-    def reached(self, start_s: float, early_s: float, t: float) -> None:
-        """The boil is there, or back."""
+    def reached(self, start_s: float, early_s: float, t: float, *, seen: bool) -> None:
+        """The boil is there, or back. ``seen``: a person marked it."""
         kind = "boil_back" if self.lost_raised else "boil_reached"
         if not self.lost_raised and self._log.has("boil_reached"):
             return
@@ -97,12 +102,15 @@ class Hold:
             return
         self.lost_raised = False
         self.boil_told = True
-        text = words.reached(kind, self.required_s)
+        done = self.completed_s is not None
+        text = words.reached(kind, self.required_s, counts=self.counts, seen=seen, done=done)
         self._log.add(kind, start_s, t, text, early_s=early_s, late_s=start_s)
         self._water_due_s = WATER_CHECK_S
 
     def lost(self, onset_s: float, early_s: float, late_s: float, t: float, text: str) -> None:
-        """The boil is lost."""
+        """The boil is lost. Once the whole time has held, nothing begins again."""
+        if self.completed_s is not None:
+            text = text.replace(words.RESTART_RULE, words.DONE_RULE)
         self.lost_raised = True
         self.boil_told = False
         self._log.add("boil_lost", onset_s, t, text, early_s=early_s, late_s=late_s)

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING
 from monitor.judge.gap import CEILING_S
 from monitor.judge.rows import arrived_s
 from monitor.judge.verdict import HELD, Event, Verdict
+from monitor.judge.words import exact
 from monitor.record.model import Sample
 
 if TYPE_CHECKING:
     from monitor.judge.session import Session
 
-#: A proven time that moved by less is the same answer. [s]
+#: A proven time that moved by less is the same answer. [s] Chosen, as the figures below.
 SAME_S = 0.5
 #: While the run is open and no word has changed, a proven time that moved by less is no news yet: it grows by
 #: itself, and a begin or an end is dated a little otherwise with each row that comes. What a silence had broken
@@ -57,12 +58,14 @@ def revision(rows: LateRows, before: Verdict, after: Verdict) -> LateRevision | 
     if before.verdict == after.verdict and abs(before.proven_s - after.proven_s) < SAME_S:
         return None
     came = f"{rows.count} samples came late" if rows.count > 1 else "One sample came late"
-    if before.verdict is None and after.verdict is None:
-        said = f"with them {after.proven_s:.0f} s are proven so far instead of {before.proven_s:.0f} s."
+    now, was = exact(after.proven_s), exact(before.proven_s)
+    if before.verdict == after.verdict:
+        so_far = " so far" if after.verdict is None else ""
+        said = f"with them {now} are proven{so_far} instead of {was}."
     else:
         said = (
-            f"with them the record says {after.verdict or 'open'} ({after.proven_s:.0f} s proven) "
-            f"instead of {before.verdict or 'open'} ({before.proven_s:.0f} s)."
+            f"with them the record says {after.verdict or 'open'} ({now} proven) instead of "
+            f"{before.verdict or 'open'} ({was})."
         )
     return LateRevision("verdict_revised", rows.first_s, rows.arrived_s, f"{came}; {said}")
 

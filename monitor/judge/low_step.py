@@ -3,6 +3,8 @@
 A probe whose steps are larger than its scatter shows two neighbouring values of a level boil, now the one, now the
 other. Means of them follow the water badly: it may fall by most of a step and move the mean by a fraction of one.
 But a value that the boil never shows beside its own highest one says at once that the level was another.
+
+Figures below that name no source are ours: chosen, and tried on many runs of the kettle model.
 """
 
 from __future__ import annotations

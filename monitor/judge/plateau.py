@@ -3,6 +3,8 @@
 Being above the floor is not enough: on the way up the last kelvin takes the better part of a minute and is
 not a boil. A plateau is a window whose slope cannot be told from none; its beginning is the knee of "a
 straight rise, then level", fitted by least squares, and the late side of its confidence interval is taken.
+
+Figures below that name no source are ours: chosen, and tried on many runs of the kettle model.
 """
 
 from __future__ import annotations

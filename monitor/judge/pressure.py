@@ -42,18 +42,24 @@ ALTITUDE_K_PER_M = 0.0033
 #: Where a record does not say how sure its altitude is. [m] Our choice.
 WIDEST_ALTITUDE_M = 100.0
 
-#: Weather ±25 hPa, season ±16 hPa at 1650 m: beyond it a pressure and an altitude disagree. [kPa]
+#: Weather ±25 hPa (climate texts: commonly 982 to 1033 hPa), season ±16 hPa at 1650 m (as above): beyond it a pressure
+#: and an altitude disagree. Near the ground pressure falls by 0.11 hPa a metre (standard atmosphere). [kPa]
 WEATHER_SPREAD_KPA = 2.5
 SEASON_SPREAD_KPA = 1.6
 ALTITUDE_KPA_PER_M = 0.011
 
-#: Air that people can in: outside it the barometer is broken. [kPa]
+#: Air that people can in: outside it the barometer is broken. [kPa] Chosen: 50 kPa is the standard air of 5600 m, 108.4
+#: the highest ever read at sea level (climate texts).
 LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 50.0, 110.0
 
-#: A barometer that was never checked may read low by this before it is held against it. [kPa]
+#: A check whose standard pressure differs by no more was made at this altitude. [kPa] Our choice: 20 m.
+SAME_PLACE_KPA = 0.2
+
+#: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
 FREE_DISAGREEMENT_KPA = 1.0
 
 #: Barometer readings are thinned to one in this many seconds, and the median of the last ones is used.
+#: Chosen: half an hour, over which weather hardly moves.
 MEDIAN_EVERY_S = 30.0
 MEDIAN_OF = 61
 
@@ -113,7 +119,7 @@ def _rectangular(term: str, half_kPa: float, slope: float, source: str) -> Budge
 def disagreement(run: Run, pressure_kPa: float) -> str:
     """Why a station pressure cannot be this kitchen's, or ""."""
     if not LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
-        return f"the pressure reads {pressure_kPa * 10:.0f} hPa, which is no air that people breathe"
+        return f"the pressure reads {pressure_kPa * 10:.0f} hPa, which is the air of no kitchen"
     altitude_m = run.site.altitude_m
     if altitude_m is None:
         return ""
@@ -150,12 +156,12 @@ def from_altitude(run: Run) -> PressureBasis:
     if sure_m is None:
         sure_m, notes = WIDEST_ALTITUDE_M, ("the record does not say how sure the altitude is; ±100 m taken",)
     rows = [
-        BudgetRow("weather, altitude alone", "σ 7.4", "hPa", "normal", WEATHER_K, "climate texts"),
+        BudgetRow("weather, altitude alone", "±14.8", "hPa", "normal, k = 2", WEATHER_K, "climate texts"),
         BudgetRow(
             "season, altitude alone",
-            f"σ {SEASON_K * season:.2f}",
+            f"±{2.0 * SEASON_K * season:.2f}",
             "K",
-            "normal",
+            "normal, k = 2",
             SEASON_K * season,
             "air columns of -10 to 35 °C against the standard 15 °C; computed",
         ),
@@ -183,11 +189,19 @@ def from_altitude(run: Run) -> PressureBasis:
 
 
 def _altitude_cancels(run: Run) -> bool:
-    """A check made at the boil at this altitude carries the altitude's error: never count it twice."""
+    """A check made at the boil at this altitude carries the altitude's error: never count it twice.
+
+    One made elsewhere carries another altitude's error, and does not cancel this one's.
+    """
     calibration = run.probe.calibration
     if calibration is None or calibration.method is None:
         return False
-    return "boiling" in calibration.method and calibration.extra.get("pressure_source") == "altitude"
+    if "boiling" not in calibration.method or calibration.extra.get("pressure_source") != "altitude":
+        return False
+    checked_kPa = calibration.extra.get("station_pressure_kPa")
+    if not isinstance(checked_kPa, int | float) or run.site.altitude_m is None:
+        return True
+    return abs(checked_kPa - standard_pressure_kPa(run.site.altitude_m)) <= SAME_PLACE_KPA
 
 
 def _typed_at(run: Run) -> datetime:
@@ -245,8 +259,8 @@ def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis
             if low_kPa > 0.0 and LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
                 added_K = 0.5 * low_kPa * boiling_slope_K_per_kPa(pressure_kPa)
                 notes += (
-                    f"it reads {low_kPa * 10 + 10:.0f} hPa below the standard for the altitude: half of "
-                    f"what is beyond 10 hPa, {added_K:.2f} K, is added to U",
+                    f"the barometer reads {low_kPa * 10 + 10:.0f} hPa below the standard for the altitude: half of "
+                    f"what is beyond 10 hPa, {added_K:.2f} K, is added to the uncertainty",
                 )
     return _from_pressure(
         run,

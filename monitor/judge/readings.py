@@ -11,7 +11,7 @@ from monitor.judge.noise import Noise
 #: into a small kettle 6 K/min, lid off with cold jars 5 K/min.
 RISE_K_PER_S = 6.0 / 60.0
 FALL_K_PER_S = 5.0 / 60.0
-#: How far a reading may scatter before this run has taught its scatter. [K]
+#: How far a reading may scatter before this run has taught its scatter. [K] Chosen, as the figures below.
 UNLEARNED_SLACK_K = 2.5
 #: So much is always scatter. [K]
 LEAST_SLACK_K = 0.2

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from monitor.judge.verdict import BOILING, Stretch
 
+#: The two limits named above. [s]
 FAILED_PROCESS_WINDOW_S = 2 * 3600.0
 UNSEALED_WINDOW_S = 24 * 3600.0
 #: Seals are judged from 12 h after lifting (USDA, cooling jars).

@@ -40,8 +40,9 @@ class State:
     #: Newest sample with a believable reading, and that reading. [s], [°C]
     valid_s: float = -1e18
     valid_C: float = 0.0
-    #: Whether the record shows the water well below the floor.
+    #: Whether the record shows the water well below the floor, and when last. [s]
     seen_low: bool = False
+    low_s: float = -1e18
     #: The allowance of the newest decision. [K]
     allowance_K: float = ALLOWANCE_UNSEEN_K
 

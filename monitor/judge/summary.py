@@ -7,7 +7,15 @@ from math import floor, inf
 
 from monitor.judge import words
 from monitor.judge.advice import advise
-from monitor.judge.budget import full_budget
+from monitor.judge.because import because
+from monitor.judge.budget import (
+    ALLOWANCE_SEEN_K,
+    ALLOWANCE_UNSEEN_K,
+    FLOOR_FROM,
+    ONLY_IF_SEEN,
+    SEEN_AND_NARROW,
+    full_budget,
+)
 from monitor.judge.engine import Engine
 from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
 from monitor.judge.salvage import failed_process_clock
@@ -25,7 +33,7 @@ from monitor.judge.verdict import (
 from monitor.record.model import Batch, Run
 from monitor.tables.processes import JARS_ML, published_minutes, timed_jar
 
-#: A last reading this old says nothing about now. [s]
+#: A last reading this old says nothing about now. [s] Our rule.
 FRESH_S = 5.0
 
 
@@ -103,7 +111,10 @@ def verdict_of(engine: Engine) -> Verdict:
             if engine.state.first_s is not None
             else engine.state.point.basis
         )
+    allowance_K = engine.state.allowance_K if engine.hold_allowance_K is None else engine.hold_allowance_K
     budget = full_budget(run, engine.state.probe, basis)
+    if start is not None and (first := because(run, word, stretches, (start, end), (proven_s, possible_s))):
+        reasons = (*reasons, first)
     reasons = (*reasons, *_explanations(engine, word, budget))
     return Verdict(
         run_id=run.run_id,
@@ -113,14 +124,22 @@ def verdict_of(engine: Engine) -> Verdict:
         possible_s=possible_s,
         boiling_point_C=_rounded(basis.boil_C),
         boiling_point_from=basis.text,
-        floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - engine.state.allowance_K),
+        floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - allowance_K),
+        floor_from=FLOOR_FROM,
         expanded_uncertainty_K=None if basis.boil_C is None else round(budget.expanded_K, 2),
         clock_started_s=proven[0] if proven_s > 0.0 else None,
         clock_completed_s=proven[0] + run.required_s if proven_s >= run.required_s else None,
         seen_by_eye=engine.boil.seen_any,
         stretches=tuple(_rounded_stretches(stretches)),
         events=tuple(_rounded_events(engine)),
-        advice=advise(run, word, closed, _phase(engine, word), _salvage_deadline(stretches, start, end)),
+        advice=advise(
+            run,
+            word,
+            closed,
+            _phase(engine, word),
+            _salvage_deadline(stretches, start, end),
+            {mark.kind for mark in engine.state.marks},
+        ),
         budget=budget,
         reasons=reasons,
         counts=dict(engine.counts),
@@ -192,13 +211,20 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
     """Sentences that explain a verdict without capping it."""
     reasons = []
     if word != HELD and budget.cannot_prove:
-        reasons.append(budget.cannot_prove)
+        # Where a person looked, that somebody must look is no reason.
+        seen = engine.boil.seen_any
+        reasons.append(
+            budget.cannot_prove.replace(ONLY_IF_SEEN, SEEN_AND_NARROW) if seen else budget.cannot_prove
+        )
     if word != HELD or engine.state.probe.calibrated is False:
         reasons += [note[0].upper() + note[1:] + "." for note in budget.notes]
+    jars_in_s = engine.state.hold.jars_in_s
+    if jars_in_s is not None and engine.state.seen_low and engine.state.low_s < jars_in_s:
+        reasons.append(words.before_the_jars(engine.boil.seen_any))
     if not engine.boil.seen_any:
         reasons.append(
-            "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer "
-            "(floor 0.6 K below boiling instead of 1.0 K)."
+            "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer: the floor is "
+            f"{ALLOWANCE_UNSEEN_K} K below boiling instead of {ALLOWANCE_SEEN_K} K."
         )
     if engine.state.point.basis.disagrees:
         reasons.append(

@@ -171,6 +171,8 @@ class Verdict:
     events: tuple[Event, ...]
     advice: Advice
     budget: Budget
+    #: Whose the floor is: no published source names one.
+    floor_from: str = ""
     #: Reasons that cap the verdict at unproven, or explain it, each one sentence.
     reasons: tuple[str, ...] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
@@ -187,6 +189,7 @@ class Verdict:
             "boiling_point_C": self.boiling_point_C,
             "boiling_point_from": self.boiling_point_from,
             "floor_C": self.floor_C,
+            "floor_from": self.floor_from,
             "expanded_uncertainty_K": self.expanded_uncertainty_K,
             "clock": {"started_s": self.clock_started_s, "completed_s": self.clock_completed_s},
             "seen_by_eye": self.seen_by_eye,

@@ -5,6 +5,8 @@ follow each other for minutes and no side is left to compare with: taken by itse
 Together they show. Of a boil the means of a minute differ by what the scatter from one reading to the next leads
 to expect (chi-square of means of blocks, as in an analysis of variance), and hardly by more than its liveliness,
 the plumes of steam about the probe, which a cook may turn down and up.
+
+Figures below that name no source are ours: chosen, and tried on many runs of the kettle model.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ from monitor.judge.summary import verdict_of
 from monitor.record.model import Run, Sample
 
 #: So long after the heat is off the fall has been dated, and the cooling watch is told what the hold came to. [s]
+#: Chosen.
 SETTLED_S = 600.0
 
 

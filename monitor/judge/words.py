@@ -28,7 +28,7 @@ FROZEN = "the reading stands still"
 ERRATIC = "the reading jumps about"
 IMPOSSIBLE_RISE = "the reading rose faster than any stove heats"
 PROBE_OUT = "the probe left the water"
-COLD_WATER = "fell faster than water cools: cold water added?"
+COLD_WATER = "fell faster than water cools: did something cold go in?"
 CONFLICT = "one sample came with two values"
 RESTART_GAP = "the node restarted"
 CLOCK_GAP = "the clock stepped"
@@ -39,7 +39,7 @@ AFTER_LAST_OPEN = "no reading before the end"
 
 def gap(seconds: float) -> str:
     """Why a gap is unknown."""
-    return f"no reading for {seconds:.0f} s"
+    return f"no reading for {minutes(seconds)}"
 
 
 def sparse(seconds: float) -> str:
@@ -54,17 +54,19 @@ def fault_gap(fault: str) -> str:
 
 def between(expanded: float) -> str:
     """Why a reading within the uncertainty of the floor is unknown."""
-    return f"too close to the floor to tell within ±{expanded:.2f} K"
+    return f"too close to the floor to tell a boil from a simmer: uncertain by ±{expanded:.2f} K"
 
 
 _FAULTS = {
-    "open": "thermocouple open",
-    "short_to_ground": "thermocouple shorted to ground",
-    "short_to_supply": "thermocouple shorted to supply",
-    "out_of_range": "reading out of range",
+    "open": "a wire is broken or loose",
+    "short_to_ground": "a wire touches ground",
+    "short_to_supply": "a wire touches the supply",
+    "out_of_range": "the reading is out of range",
 }
 
 RESTART_RULE = "Bring it back to a full boil and begin the whole time again from zero."
+#: The same place in a sentence, once the whole time has held: nothing is owed any more.
+DONE_RULE = "The whole time had held before that. Turn off the heat."
 
 
 def minutes(seconds: float) -> str:
@@ -77,17 +79,42 @@ def minutes(seconds: float) -> str:
     return f"{whole // 60} min {whole % 60} s"
 
 
-def reached(kind: str, required_s: float) -> str:
-    """Text of ``boil_reached`` and ``boil_back``."""
-    if kind == "boil_back":
-        return f"The boil is back. The whole {minutes(required_s)} begin again from here."
-    return f"Full boil. The {minutes(required_s)} count from here."
+def exact(seconds: float) -> str:
+    """A proven time, rounded down to the second: 32 min 06 s."""
+    whole = int(seconds)
+    return f"{whole // 60} min {whole % 60:02d} s"
+
+
+def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: bool) -> str:
+    """Text of ``boil_reached`` and ``boil_back``.
+
+    ``counts``: the jars are in. ``seen``: a person marked this boil, so that its start moves no more. ``done``: the
+    whole time had held before.
+    """
+    head = "The boil is back." if kind == "boil_back" else "Full boil."
+    if done:
+        return f"{head} {DONE_RULE}"
+    if not counts:
+        return f"{head} No mark says that the jars are in, so nothing counts yet. Mark it when they go in."
+    again = "The whole {} begin again" if kind == "boil_back" else "The {} count"
+    later = "" if seen else ", or from your later mark"
+    return f"{head} {again.format(minutes(required_s))} from here{later}."
 
 
 def lost(held_s: float) -> str:
     """Text of ``boil_lost``."""
     after = f" after {minutes(held_s)}" if held_s >= 1.0 else ""
-    return f"The boil is lost{after}: the water is falling away from its boiling plateau. {RESTART_RULE}"
+    return f"The boil is lost{after}: the water is cooling. {RESTART_RULE}"
+
+
+def before_the_jars(seen: bool) -> str:
+    """A reason: the come-up in the record is not that of the jars."""
+    looked = "on what a person saw" if seen else "nobody marked what it looked like"
+    joint = ", and" if seen else ";"
+    return (
+        "The water had come up before the jars went in, so the record shows no come-up with them. That it boiled with "
+        f"the jars in it rests on the readings since{joint} {looked}."
+    )
 
 
 def complete(required_s: float) -> str:
@@ -97,7 +124,7 @@ def complete(required_s: float) -> str:
 
 def silent(seconds: float) -> str:
     """Text of ``node_silent``."""
-    return f"No reading for {seconds:.0f} s. Look at the canner, then at the node and its cable."
+    return f"No reading for {minutes(seconds)}. Look at the canner, then at the node and its cable."
 
 
 def probe_fault(fault: str) -> str:
@@ -124,34 +151,45 @@ def two_probes(first_C: float, second_C: float) -> str:
 def too_hot(reading_C: float, boil_C: float) -> str:
     """Text of ``reads_above_boiling``."""
     return (
-        f"The probe reads {reading_C:.1f} °C, but open water boils at {boil_C:.1f} °C here: the probe touches the "
-        "heater, or the altitude or the calibration is wrong. Nothing is proven while it does."
+        f"The probe reads {reading_C:.1f} °C, but open water boils at {boil_C:.1f} °C here. Perhaps the probe touches "
+        "the heater, or the altitude, the pressure or the calibration is wrong. Nothing is proven while it reads so."
     )
 
 
 def frozen(value: float | None, seconds: float) -> str:
     """Text of ``reading_frozen``."""
     shown = "" if value is None else f" at {value:g} °C"
-    return f"The reading has stood still{shown} for {seconds:.0f} s. Look at the canner; restart the node."
+    return f"The reading has stood still{shown} for {minutes(seconds)}. Look at the canner; restart the node."
 
 
 COOLED = "The water is below boiling. " + RESTART_RULE
 COLD_WATER_TEXT = (
-    "The reading fell faster than water cools by itself: cold water was added, or the probe left the water. "
+    "The reading fell faster than water cools by itself: something cold went in, or the probe left the water. "
     + RESTART_RULE
 )
 PROBE_OUT_TEXT = (
-    "The probe seems to have left the water. Put it back at mid-depth; what happened meanwhile is unknown."
+    "The probe seems to have left the water. Look at the canner, and put the probe back at mid-depth. What happened "
+    "meanwhile is unknown."
+)
+IMPOSSIBLE_RISE_TEXT = (
+    "The reading rose faster than any stove heats water. Look at the canner; check where the probe sits. What it read "
+    "before is not trusted, and the time begins again."
 )
 ERRATIC_TEXT = "The reading jumps as water cannot. Look at the canner; check the probe and its wires."
 NOT_SEEN_TEXT = "A person looked and saw no full boil. " + RESTART_RULE
 RESTARTED = (
-    "The node started anew. What happened meanwhile counts only where nothing could have been lost in it."
+    "The node started anew. The time without it counts only if the boil cannot have been lost in it. Look at the "
+    "canner."
 )
 CLOCK_STEPPED = (
-    "The sample times jumped against the node's own count. Durations across the jump are not trusted."
+    "The times of the samples do not fit the node's own count. No boil counts across such a jump. Look at the canner; "
+    "restart the node if it jumps again."
 )
 STALLED = "The water has hardly warmed for five minutes. Is the heat on, the lid on, the probe in the water?"
-HEATER_OFF = "The heater is off or the mains are gone. Stored heat may keep the boil for a minute; look now."
-OVERRUN = "The time was over five minutes ago. Turn off the heat; longer processing costs quality."
+HEATER_OFF = (
+    "The heater is off, or the mains power is gone. Stored heat may keep the boil for a minute. Look now."
+)
+OVERRUN = (
+    "The whole time was complete at least five minutes ago. Turn off the heat: longer boiling costs quality."
+)
 WATER_CHECK = "Check the water: it must stand over the jar lids. Top up with boiling water, between the jars."

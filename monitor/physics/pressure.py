@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from monitor.errors import PhysicsRangeError
 
+#: Sea-level pressure and temperature, and lapse rate of the lowest layer [1]_. [kPa], [K], [K/m]
 SEA_LEVEL_KPA = 101.325
 SEA_LEVEL_K = 288.15
 LAPSE_K_PER_M = 0.0065
-#: g0 / (R * lapse) with g0 = 9.80665 m/s² and R = 287.05287 J/(kg K).
+#: g0 / (R * lapse) with g0 = 9.80665 m/s² and R = 287.05287 J/(kg K) (ISO 2533); the radius is that of [1]_.
 EXPONENT = 9.80665 / (287.05287 * LAPSE_K_PER_M)
 EARTH_RADIUS_M = 6_356_766.0
 

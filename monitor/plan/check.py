@@ -32,7 +32,7 @@ MOVES = {
     (BOIL_SETTLING, "again"): BOIL_PREPARE,
 }
 
-#: A reading counts when it has stood still for this long. [s]
+#: A reading counts when it has stood still for this long. [s] Our choice, as the two below.
 STABLE_S = 60.0
 #: No longer silence inside it, and no fewer readings. [s]
 LONGEST_GAP_S = 15.0
@@ -41,9 +41,9 @@ FEWEST_READINGS = 6
 #: Our choice: ice water stirred by hand wanders by hundredths, a boil rattles by tenths.
 STILL_SLOPE_K = {ICE: 0.10, BOIL: 0.20}
 STILL_SCATTER_K = {ICE: 0.10, BOIL: 0.30}
-#: Further from the expected point than this, the probe is not where it should be. [K]
+#: Further from the expected point than this, the probe is not where it should be. [K] Our choice.
 NEAR_K = {ICE: 8.0, BOIL: 8.0}
-#: Agitation is correlated over seconds: one independent reading in this many seconds. [s]
+#: Agitation is correlated over seconds: one independent reading in this many seconds. [s] Our choice.
 INDEPENDENT_EVERY_S = 10.0
 
 PROMPTS = {

@@ -21,11 +21,11 @@ from monitor.record.model import Calibration, Run
 #: Fewest holds that can set limits, and the most that do: later ones are judged by them.
 FEWEST = 5
 BASELINE = 20
-#: Limits are never narrower than this: the weather's share that the boiling point does not see. [K]
+#: Limits are never narrower than this: the weather's share that the boiling point does not see. [K] Our choice.
 NARROWEST_K = 0.1
 RUN_OF = 8
 
-#: A plateau shorter than this says little of a probe. [s]
+#: A plateau shorter than this says little of a probe. [s] Our choice.
 SHORTEST_S = 300.0
 #: A pause in canning of this length ends a season. [d] Our choice.
 SEASON_GAP_D = 120.0

@@ -33,6 +33,7 @@ PRESSURE_KINDS = (STATION, ALTIMETER, SEA_LEVEL)
 #: Not typed: what the node's own barometer says.
 BAROMETER = "barometer"
 
+#: Millimetre of mercury 133.3224 Pa (NIST SP 811, table B.8). [kPa]
 PRESSURE_UNITS_KPA: Mapping[str, float] = {"hPa": 0.1, "kPa": 1.0, "inHg": KPA_PER_INHG, "mmHg": 0.1333224}
 
 #: Up to here a sea-level pressure may be brought up with the standard column. [m] Season moves the true
@@ -40,7 +41,7 @@ PRESSURE_UNITS_KPA: Mapping[str, float] = {"hPa": 0.1, "kPa": 1.0, "inHg": KPA_P
 SEA_LEVEL_UP_TO_M = 100.0
 SEASON_KPA_PER_M = 0.001
 
-#: A typed pressure may be dated ahead of the clock by this much. [s]
+#: A typed pressure may be dated ahead of the clock by this much. [s] Our choice.
 CLOCK_SLACK_S = 600.0
 
 #: A comparison of a barometer with a station lasts so long. [d] As the judge takes it.

@@ -22,7 +22,8 @@ from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Calibration
 from monitor.tables.probes import OTHER, STRAIGHT_LINE, converters, match, probe_kinds
 
-#: A probe that moved by more than this since its last check is blocked. [K]
+#: A probe that moved by more than this since its last check is blocked. [K] Our rule; dairies hold their
+#: recording thermometers to as much (Pasteurized Milk Ordinance, through state rules).
 MOVED_BEYOND_K = 0.5
 
 #: A second check of a blocked probe that finds the same within this is believed. [K] Our choice.

@@ -11,7 +11,7 @@ from monitor.tables.probes import OTHER, converters, match, probe_kinds
 #: Where a water probe sits; the closed list ends with ``other``.
 PLACES = ("mid-depth, at jar-shoulder height, touching neither base nor glass", OTHER)
 
-#: A slower probe sees a lost boil late. [s] 63 % of a step in stirred water.
+#: A slower probe sees a lost boil late. [s] 63 % of a step in stirred water. Our rule.
 SLOWEST_RESPONSE_S = 10.0
 
 

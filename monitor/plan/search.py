@@ -17,7 +17,7 @@ from monitor.tables.words import CUTS, tokens
 #: How alike two spellings must be to be suggested (ratio of matching signs). Our choice.
 ALIKE = 0.75
 MOST_SUGGESTIONS = 6
-#: A food's name is not longer than this; the rest is not read. [signs]
+#: A food's name is not longer than this; the rest is not read. [signs] Our choice.
 LONGEST_NAME = 100
 MOST_LISTED = 12
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, budget_of
+from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, DEPTH_BONUS_K, budget_of
 from monitor.judge.gap import longest_bridgeable_s
 from monitor.judge.pressure import SEASON_K, SEASON_M, WARM_RISE_K, WEATHER_K, basis_before_start
 from monitor.judge.verdict import Budget
@@ -73,6 +73,8 @@ def what_it_proves(header: Run) -> SetUp:
     budget = budget_of(header)
     answer = _answer(budget)
     clearance_K = (ALLOWANCE_SEEN_K if answer == PROVES_IF_SEEN else ALLOWANCE_UNSEEN_K) - budget.expanded_K
+    # Where the boiling point is taken higher for the season, a true boil reads that much nearer to the floor.
+    clearance_K -= max(basis_before_start(header).raised_K - DEPTH_BONUS_K, 0.0)
     gap_s = 0.0 if answer == CANNOT else longest_bridgeable_s(clearance_K)
     text = [f"Reading and boiling point are together uncertain by ±{budget.expanded_K:.2f} K (k = 2)."]
     if largest := _largest(budget):
@@ -80,6 +82,8 @@ def what_it_proves(header: Run) -> SetUp:
     if answer != CANNOT:
         text.append(
             f"A silence of the node of up to {gap_s:.0f} s at the boil can be bridged; a longer one ends it."
+            if gap_s >= 1.0
+            else "No silence of the node at the boil can be bridged: it ends the time."
         )
     ways = () if answer == PROVES else _ways(header, answer)
     if not ways and budget.cannot_prove:

@@ -16,10 +16,11 @@ from monitor.record.model import Calibration, Site
 from monitor.tables.probes import match
 
 #: Coldest and hottest a probe may read before the heat goes on, and how old its last reading may be.
+#: Our choice.
 PLAUSIBLE_C = (0.0, 100.0 + NEAR_K["boil"])
 FRESH_S = 15.0
 
-#: Room for three times the planned time: a row a second, journals and pages included. [bytes]
+#: Room for three times the planned time: a row a second, journals and pages included. [bytes] Our choice.
 BYTES_PER_S = 400.0
 LEAST_BYTES = 50_000_000.0
 COME_UP_ALLOWED_S = 3600.0

@@ -158,6 +158,10 @@ def _check_run(
         _check_last_verdict(conn, run_id, said["verdict"], report)
 
 
+def _some(count: int, one: str, many: str) -> str:
+    return f"{count} {one if count == 1 else many}"
+
+
 def _explain(
     conn: sqlite3.Connection, house: House, run: Run, seals: list[Seal], chain: list[Seal], report: Report
 ) -> None:
@@ -165,11 +169,15 @@ def _explain(
     facts, said = house.runs[run.run_id], seals[-1].said
     shaped = shaping_since(conn, run.run_id, said["entries"]["upto"])
     if shaped:
-        report.remark(f"{shaped} entries changed the record since it was sealed; it waits to be sealed again")
+        report.remark(
+            f"{_some(shaped, 'entry', 'entries')} changed the record since it was sealed; it waits to be sealed again"
+        )
         return
     late = 0 if facts.imported else late_since(conn, house, facts, seals[-1], chain)
     if late:
-        report.remark(f"{late} samples came late, after it was sealed; it waits to be sealed again")
+        report.remark(
+            f"{_some(late, 'sample', 'samples')} came late, after it was sealed; it waits to be sealed again"
+        )
         return
     was, now = said["record"]["samples"], len(run.samples)
     how = "" if was == now else f" ({was} samples were sealed, {now} are there)"
@@ -189,9 +197,9 @@ def _check_reseals(
         )
         more = after["record"]["rows"] - before["record"]["rows"]
         if shaped > 0:
-            why = f"{shaped} entries changed it"
+            why = f"{_some(shaped, 'entry', 'entries')} changed it"
         elif more > 0:
-            why = f"{more} samples came late"
+            why = f"{_some(more, 'sample', 'samples')} came late"
         elif placed_in(conn, house, house.runs[run_id], old.sealed_utc):
             why = "its samples got a better place in time"
         else:

@@ -18,9 +18,10 @@ from monitor.simulate.truth import Floats
 _FILM = ((25.0, 35.0, 50.0, 70.0, 90.0), (8.5, 9.7, 11.0, 12.7, 14.0))
 
 #: Outside of one jar that gives heat to the air; the base on its towel gives next to none. [m²]
+#: From the usual outer sizes of such jars, rounded (from memory).
 JAR_AREA_M2 = {"half_pint": 0.026, "pint": 0.040, "quart": 0.062}
 
-#: Share of the jar's heat that sits in glass and outer contents, and the core's coupling to it. [W/K]
+#: Share of the jar's heat that sits in glass and outer contents, and the core's coupling to it. [W/K] Chosen, as above.
 OUTER_SHARE = 0.35
 CORE_W_PER_K = {"half_pint": 1.6, "pint": 2.4, "quart": 3.6}
 

@@ -27,7 +27,8 @@ WATER_J_PER_KG_K = 4190.0
 STEEL_J_PER_KG_K = 500.0
 STEAM_J_PER_KG = 2.26e6
 
-#: Heat capacity of one filled jar, film around it, and the volume it takes from the water.
+#: Heat capacity of one filled jar [J/K], film around it [W/K], the volume it takes from the water [L]: computed with
+#: the figures above from the usual sizes of such jars (from memory).
 JAR_J_PER_K = {"half_pint": 1100.0, "pint": 2140.0, "quart": 4000.0}
 JAR_FILM_W_PER_K = {"half_pint": 3.6, "pint": 5.6, "quart": 8.3}
 JAR_VOLUME_L = {"half_pint": 0.40, "pint": 0.77, "quart": 1.19}

@@ -24,7 +24,8 @@ from monitor.simulate.weather import Weather, some_weather
 STARTED_AT = datetime(2026, 8, 14, 15, 12, tzinfo=UTC)
 CHECKED_AT = datetime(2026, 8, 1, 16, 0, tzinfo=UTC)
 
-#: (U of the check, drift of couple, of cold junction and converter), half-widths. [K]
+#: Drift of the couple and of cold junction and converter since the check, half-widths, as in the judge's budget; U of
+#: the check. [K] Our estimates.
 DRIFT_K = 0.2
 COLD_JUNCTION_K = {"fine": 0.1, "coarse": 0.3, "resistance": 0.05}
 CHECK_U_K = {"fine": (0.15, 0.30), "coarse": (0.25, 0.40), "resistance": (0.10, 0.25)}
@@ -34,6 +35,8 @@ CONVERTER = {
     "coarse": "straight-line, 0.25 K steps",
     "resistance": "resistance, 0.03 K steps",
 }
+#: Steps and cold junction of the one-chip converters (data sheets; the fine step from memory); lag of sheathed probes
+#: in moving water (a cable maker's table). [K], [s]
 STEP_K = {"fine": 0.0078125, "coarse": 0.25, "resistance": 0.03125}
 LAG_S = {"fine": (0.5, 4.0), "coarse": (0.5, 4.0), "resistance": (2.0, 8.0)}
 

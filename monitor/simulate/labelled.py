@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 #: level, scatter and shape from the run itself, a tenth more.
 FAINT = 8.8
 #: Water within this of boiling, or one step, just before or after a boil, cannot be told from it by its
-#: temperature unless it stays so for long. [K]
+#: temperature unless it stays so for long. [K] Our bound.
 EDGE_K = 0.1
-#: Steps larger than this hide what lies within one. [K]
+#: Steps larger than this hide what lies within one. [K] Our bound.
 COARSE_STEP_K = 0.1
 
 

@@ -9,7 +9,7 @@ from monitor.simulate.kitchen import Kitchen, some_kitchen
 from monitor.simulate.labelled import Labelled
 from monitor.simulate.story import Story
 
-#: Electric rings go on giving heat; gas and induction stop at once.
+#: How long the power is away in a dip. [s] Chosen.
 _DIP_S = (20.0, 600.0)
 
 

@@ -27,9 +27,9 @@ _TYPE_K = (
 _TYPE_K_CURVE = np.polynomial.Polynomial.fit(_TYPE_K[0], _TYPE_K[1], 5)
 STRAIGHT_LINE_MV_PER_K = 41.276e-3
 
-#: How fast plumes come and go with the bubbles. [s]
+#: How fast plumes come and go with the bubbles. [s] A guess.
 PLUME_S = 4.0
-#: Steam power at which plumes reach half their height. [W]
+#: Steam power at which plumes reach half their height. [W] A guess.
 PLUME_HALF_W = 150.0
 
 #: Scatter over step from which on steps are dithered, and below which they are not; undithered they hide so much more

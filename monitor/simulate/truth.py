@@ -4,7 +4,8 @@ This is decided here and nowhere else: it boils while steam is made and the wate
 boiling point. A pause in which the water never falls deeper than `bridge_K` is bridged; a deeper one
 ends the boil at the moment the steam stopped, not where the depth was reached. Published rules say "if the
 water stops boiling" and name no depth; a pause of a few hundredths of a kelvin is bubbles that falter, no
-more, and two depths bracket it: `FALTER_K` for what was surely lost, `UNSEEN_K` for what was surely not.
+more, and two depths bracket it: `FALTER_K` for what was surely lost, `UNSEEN_K` for what was surely not. The
+depths are ours: no measurement of the temperature at which a visible boil stops was found.
 """
 
 from __future__ import annotations

@@ -21,6 +21,7 @@ from monitor.simulate.truth import Floats
 #: Day-to-day spread of sea-level pressure at a mid-latitude coast. [kPa]
 WEATHER_SPREAD_KPA = 0.74
 
+#: Of the standard atmosphere (ISO 2533).
 GRAVITY_M_PER_S2 = 9.80665
 DRY_AIR_J_PER_KG_K = 287.05287
 #: Knots of the pressure's curve: weather has nothing faster. [s]

@@ -92,6 +92,18 @@ def test_a_lost_boil_is_due_two_hours_after_its_onset() -> None:
     assert "from zero" in alarm.do and "G4" in alarm.guidance
 
 
+@pytest.mark.parametrize("kind", ["boil_lost", "boil_back", "heater_off"])
+def test_once_the_whole_time_has_held_nothing_begins_again(kind: str) -> None:
+    """Begin again from zero is the published rule for a time that is still owed (USDA Complete Guide to Home Canning,
+    Guide 1); one that has held is over, and no salvage clock runs for it.
+    """
+    event = Event(kind, 2500.0, 2510.0, "it happened")
+    owed, over = alarm_for(event, context()), alarm_for(event, context(Stage.COMPLETE))
+    assert owed is not None and over is not None
+    assert "from zero" in owed.do and "from zero" not in over.do
+    assert "Turn off the heat" in over.do and over.due_s is None
+
+
 @pytest.mark.parametrize("word", ["broken", "unproven"])
 def test_a_closed_run_without_a_held_hold_alarms(word: str) -> None:
     verdict = _verdict(word)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -63,6 +65,7 @@ def test_the_document_and_the_status_of_every_recorded_run(
         assert isinstance(form[number], float)
     assert form["proven_s"] <= form["possible_s"]
     assert isinstance(form["seen_by_eye"], bool)
+    assert "published guidance names no temperature below boiling" in form["floor_from"]
     for stretch in form["stretches"]:
         assert set(stretch) == {"start_s", "end_s", "state", "why"}
         assert stretch["state"] in ("boiling", "not_boiling", "unknown") and stretch["why"]
@@ -93,6 +96,7 @@ def test_a_person_gets_one_screenful(name: str, capsys: pytest.CaptureFixture[st
     ):
         assert any(line.startswith(label) for line in lines), label
     assert "nothing here says the food is good" in text
+    assert "a floor of this program's own choice: published guidance names none" in text
 
 
 def test_the_words_of_a_broken_run_say_what_the_rule_asks(capsys: pytest.CaptureFixture[str]) -> None:
@@ -104,11 +108,21 @@ def test_the_words_of_a_broken_run_say_what_the_rule_asks(capsys: pytest.Capture
 
 
 def test_the_budget_is_printed_when_asked(capsys: pytest.CaptureFixture[str]) -> None:
-    """Term by term, with U at the end."""
+    """Term by term: what was given, its standard uncertainty and its source, with U = 2 u at the end and what u and U
+    mean (JCGM 100:2008, 7.2.7, from memory: each part and how it was found, so that a reader can do it again).
+    """
     main(["judge", str(RECORDED / "held-2400-m"), "--budget"])
     text = capsys.readouterr().out
-    assert "uncertainty budget" in text and "drift since the calibration" in text
-    assert "expanded, k = 2" in text
+    table = text[text.index("uncertainty budget") :].split("\n")
+    end = next(i for i, line in enumerate(table) if line.startswith("all together, U (k = 2)"))
+    rows = [line for line in table[1:end] if line.strip()]
+    sum_of_squares = sum(float(row.split()[-1]) ** 2 for row in rows)
+    assert float(table[end].split()[-1]) == pytest.approx(2.0 * sum_of_squares**0.5, abs=0.01)
+    told = " ".join(" ".join(table[end + 1 :]).split())
+    for number in range(1, len(rows) + 1):
+        assert f" {number} " in f" {told} "
+    assert "standard uncertainty" in told and "data sheet" in told and "IAPWS-IF97" in told
+    assert max(map(len, text.split("\n"))) <= 80
 
 
 def test_an_open_run_has_no_verdict_and_status_11(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -245,3 +259,24 @@ def test_a_closed_pipe_is_no_trouble() -> None:
     command = f"{sys.executable} -m monitor judge '{RECORDED / 'held-2400-m'}' --json | head -1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
     assert done.stdout == "{\n" and "Traceback" not in done.stderr
+
+
+README = Path(__file__).parents[2] / "README.md"
+
+
+def test_the_readme_prints_what_the_program_prints(capsys: pytest.CaptureFixture[str]) -> None:
+    """Its example is the command's own output on that recorded run, on a screen of 80 columns."""
+    text = README.read_text(encoding="utf-8")
+    found = re.findall(
+        r"^    \$ boilwitness judge recorded_runs/(\S+)\n((?:    .*\n|\n)+)", text, re.MULTILINE
+    )
+    assert found
+    for name, printed in found:
+        main(["judge", str(RECORDED / name)])
+        assert textwrap.dedent(printed).strip() == capsys.readouterr().out.strip()
+
+
+def test_the_readme_counts_the_recorded_runs_right() -> None:
+    """As many as there are folders."""
+    words = {16: "Sixteen", 17: "Seventeen", 18: "Eighteen", 19: "Nineteen", 20: "Twenty"}
+    assert f"{words[len(NAMES)]} invented runs in" in README.read_text(encoding="utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -146,3 +147,38 @@ def test_bad_usage_gets_one_line(capsys: pytest.CaptureFixture[str], words: list
     err = capsys.readouterr().err
     assert says in err
     assert len(err.splitlines()) == 1
+
+
+def test_before_the_run_the_budget_is_printed_term_by_term(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A checked couple at 1650 m by altitude alone: what it can prove, what helps, how long a silence may be, and each
+    term with its standard uncertainty and its source (JCGM 100:2008, 7.2.7, from memory).
+    """
+    place = [
+        "--data",
+        str(tmp_path),
+        "--altitude-m",
+        "1650",
+        "--altitude-uncertainty-m",
+        "10",
+        "--probe",
+        "T1",
+    ]
+    kind = [
+        "--kind",
+        "type K class 1",
+        "--converter",
+        "linearised, 0.0078 K steps",
+        "--altimeter-hPa",
+        "1013.25",
+    ]
+    assert main(["calibrate", *place, *kind, "--ice-C", "0.3", "--boil-C", "94.88", "--stirred"]) == 0
+    capsys.readouterr()
+    assert main([*PEARS, *place]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "can prove a boil if you look and mark the rolling boil" in text
+    assert "What helps: A barometer on the node" in text
+    assert "silence of the node" in text
+    assert "8 weather, altitude alone ±14.8 hPa 0.210" in text and "8 climate texts." in text
+    assert "all together, U (k = 2) 0.74" in text

@@ -113,7 +113,7 @@ def test_the_table_adds_up_to_what_it_says(header: Run) -> None:
     budget = budget_of(header)
     assert budget.expanded_K == pytest.approx(2.0 * rss(*(row.standard_K for row in budget.rows)))
     assert all(row.source and row.term and row.unit and row.standard_K >= 0.0 for row in budget.rows)
-    assert {row.distribution for row in budget.rows} == {"normal", "rectangular", "step"}
+    assert {row.distribution for row in budget.rows} == {"normal, k = 2", "rectangular", "step"}
 
 
 def test_the_coverage_factor_of_a_check_is_divided_out(header: Run) -> None:
@@ -286,6 +286,10 @@ def test_the_altitude_is_never_counted_twice(header: Run) -> None:
     assert "altitude itself" in terms(budget_of(run))
     shared = with_check(run, extra={"pressure_source": "altitude"})
     assert "altitude itself" not in terms(budget_of(shared))
+    here = with_check(shared, extra={**shared.probe.calibration.extra, "station_pressure_kPa": 83.0})  # type: ignore[union-attr]
+    assert "altitude itself" not in terms(budget_of(here))  # 830 hPa: U.S. Standard Atmosphere 1976 at 1650 m
+    elsewhere = with_check(shared, extra={"pressure_source": "altitude", "station_pressure_kPa": 101.325})
+    assert "altitude itself" in terms(budget_of(elsewhere))
     iced = with_check(shared, method="ice point", boil_offset_K=None)
     assert "altitude itself" in terms(budget_of(iced))
 
@@ -375,7 +379,7 @@ def test_weather_season_and_altitude_bound_what_a_pressure_may_be(
 def test_a_pressure_that_is_no_air_gives_no_boiling_point(header: Run) -> None:
     """Physics first: 30 kPa is no kitchen."""
     basis = from_barometer(header, 30.0, 0.0)
-    assert basis.boil_C is None and "no air" in basis.disagrees
+    assert basis.boil_C is None and "air of no kitchen" in basis.disagrees
 
 
 def test_without_altitude_and_pressure_nothing_is_known(header: Run) -> None:

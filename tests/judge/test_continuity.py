@@ -1,4 +1,7 @@
-"""Restarts, clock steps and rhythm: what makes a sample not simply follow the one before."""
+"""Restarts, clock steps and rhythm: what makes a sample not simply follow the one before.
+
+The limits (2 s at once, a thousandth besides, five gaps alike) are this project's rules; the times are made up.
+"""
 
 from __future__ import annotations
 

@@ -330,6 +330,17 @@ def test_the_come_up_must_start_five_kelvin_below_the_floor(cook: Build, below_K
     assert (judge(story.run()).proven_s > 0.0) is shown
 
 
+@pytest.mark.parametrize("seen", [True, False])
+def test_jars_put_into_water_that_had_come_up_are_said_to_be(cook: Build, seen: bool) -> None:
+    """A come-up without the jars shows nothing of them: the verdict says so, and on what it leans instead."""
+    story = cook(jars_in_s=None).come_up().stay(120.0).mark("jars_in")
+    story = (story.seen() if seen else story).stay(700.0).mark("heat_off")
+    said = [reason for reason in judge(story.run()).reasons if "before the jars went in" in reason]
+    assert len(said) == 1 and ("on what a person saw" in said[0]) is seen
+    plain = judge(cook().come_up().seen().stay(400.0).mark("heat_off").run())
+    assert not any("before the jars went in" in reason for reason in plain.reasons)
+
+
 def test_nothing_of_the_come_up_is_hold(cook: Build, state_at: StateAt) -> None:
     """A come-up of 20 min counts for nothing."""
     story = cook(start_K=-30.0).go(0.15, 1.5)
@@ -548,7 +559,7 @@ def test_single_impossible_jumps_are_ignored_and_counted(cook: Build) -> None:
     assert verdict.verdict == HELD and verdict.counts["jumps"] >= 3
 
 
-def test_a_run_of_impossible_jumps_is_unknown(cook: Build, state_at: StateAt) -> None:
+def test_a_run_of_impossible_jumps_is_unknown(cook: Build, first: First, state_at: StateAt) -> None:
     """Every third value wild for a minute: the probe's, not the water's."""
     story = cook().come_up().seen().stay(400.0).mark("heat_off")
     at_s = BOILS_S + 200.0
@@ -557,7 +568,30 @@ def test_a_run_of_impossible_jumps_is_unknown(cook: Build, state_at: StateAt) ->
         for n, s in enumerate(story.samples())
     ]
     verdict = judge(story.run(rows))
-    assert verdict.verdict == UNPROVEN and state_at(verdict, at_s + 30.0)[0] == UNKNOWN
+    assert verdict.verdict == UNPROVEN and state_at(verdict, at_s + 30.0) == (
+        UNKNOWN,
+        "the reading jumps about",
+    )
+    assert "jumps as water cannot" in first(verdict, "probe_fault").text
+    assert "the reading jumps about" in verdict.reasons[0]
+
+
+def test_a_rise_that_no_stove_makes_is_unknown_before_it_and_told(
+    cook: Build, first: First, state_at: StateAt
+) -> None:
+    """1.2 K up in a second in mid-boil, where 6 K/min is the most (energy balance: 3.5 kW into 38 kJ/K)."""
+    story = cook().come_up().seen().stay(400.0).mark("heat_off")
+    at_s = BOILS_S + 200.0
+    rows = [s._replace(water_C=(s.water_C or 0.0) + (1.2 if s.t_s >= at_s else 0.0)) for s in story.samples()]
+    verdict = judge(story.run(rows))
+    assert verdict.verdict == UNPROVEN
+    event = first(verdict, "probe_fault")
+    assert at_s - 2.0 <= event.onset_s <= event.raised_s <= at_s + 10.0
+    assert "rose faster" in event.text
+    assert any(
+        s.state == UNKNOWN and s.why == "the reading rose faster than any stove heats"
+        for s in verdict.stretches
+    )
 
 
 def test_a_probe_lifted_out_is_unknown(cook: Build, first: First, state_at: StateAt) -> None:

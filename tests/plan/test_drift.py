@@ -1,4 +1,8 @@
-"""A probe over the seasons: plateaus against boiling points, limits, when to check again, what a failure touches."""
+"""A probe over the seasons: plateaus against boiling points, limits, when to check again, what a failure touches.
+
+Limits and the run of eight: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2. The 0.5 K that a probe may move
+between two checks is this project's rule. Other figures are made up for the case.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,10 @@
-"""Plans and refusals: the longer time at a step, what a batch needs, and kind, exact refusals."""
+"""Plans and refusals: the longer time at a step, what a batch needs, and kind, exact refusals.
+
+Minutes are those printed in the USDA Complete Guide to Home Canning (AIB 539): Guide 2, pears, halved, hot pack,
+pints: 20, 25, 30, 35 min at 0-1,000, 1,001-3,000, 3,001-6,000 and above 6,000 ft, where a test names no other. A foot
+is 0.3048 m (NIST SP 811). Pressures at an altitude: U.S. Standard Atmosphere 1976. The ±100 m of an altitude that
+nobody vouches for, and the offer of a longer time, are this project's own.
+"""
 
 from __future__ import annotations
 
@@ -143,7 +149,8 @@ def test_a_smaller_jar_takes_the_smallest_listed_time_and_says_so() -> None:
 
 
 def test_low_pressure_offers_the_longer_time() -> None:
-    """800 hPa is the standard air at about 6,400 ft: 35 min are offered, 30 still asked for."""
+    """800 hPa is the standard air at about 6,400 ft (U.S. Standard Atmosphere 1976): 35 min are offered, 30 still
+    asked for."""
     low = make_plan("pears", "hot", "pint", 1650.0, 10.0, station_pressure_kPa=80.0)
     assert isinstance(low, Plan)
     assert low.minutes == 30.0

@@ -1,4 +1,9 @@
-"""Checks of a probe: still for a minute, corrections compared, what is refused and what blocks."""
+"""Checks of a probe: still for a minute, corrections compared, what is refused and what blocks.
+
+Uncertainties after JCGM 100:2008. The ice point is 0 °C, at 1650 m water boils near 94.5 °C (standard atmosphere with
+IAPWS-IF97). The minute of stillness and the 0.5 K are this project's rules: no standard has them for a kitchen; yearly
+checks are common practice (21 CFR 113.40).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What a set-up can prove, and what would help: each way is tried on the judge's own budget."""
+"""What a set-up can prove, and what would help: each way is tried on the judge's own budget.
+
+The budget's terms have their sources in `tests/judge/test_budget.py`; here only the promises are held to it.
+"""
 
 from __future__ import annotations
 
@@ -94,3 +97,17 @@ def test_without_an_altitude_nothing_is_promised() -> None:
     found = what_it_proves(bare)
     assert found.answer == CANNOT
     assert found.why_altitude == ""
+
+
+@pytest.mark.parametrize("altitude_m", [0.0, 1650.0, 2800.0])
+def test_the_gap_promised_hides_no_dip_deeper_than_the_room(altitude_m: float) -> None:
+    """At 5 K/min down and 6 up (energy balance) a gap of g s hides 0.0455 g K. A true boil by altitude alone reads at
+    the surface's boiling point plus 0.15 K, the floor lies the allowance below that taken 0.27 K higher at 1650 m: the
+    room between is what the allowance leaves of U and of that.
+    """
+    check = Calibration(0.0, 0.3, 2.0, 0.0, 0.0, NOW - timedelta(days=7), "ice and boiling points", {})
+    found = what_it_proves(_header(altitude_m, check))
+    allowance_K = 1.0 if found.answer == PROVES_IF_SEEN else 0.6
+    room_K = allowance_K - found.budget.expanded_K + 0.15 - 0.27 * altitude_m / 1650.0
+    assert found.longest_gap_s * 5.0 * 6.0 / (5.0 + 6.0) / 60.0 <= max(room_K, 0.0) + 1e-6
+    assert ("silence of the node of up to" in " ".join(found.text)) is (found.longest_gap_s >= 1.0)

@@ -272,7 +272,8 @@ def check_time(header, rows, verdict):
     fits = {
         "held": proven_s >= required_s,
         "broken": verdict["possible_s"] < required_s,
-        "unproven": proven_s < required_s <= verdict["possible_s"] + 1.0 or bool(verdict["reasons"]),
+        "unproven": required_s <= verdict["possible_s"] + 1.0
+        and (proven_s < required_s or bool(verdict["reasons"])),
     }
     check(fits.get(word, False), f"{word}: {proven_s} s proven of {required_s:.0f} s required")
 

@@ -75,7 +75,7 @@ def test_a_late_row_that_stands_before_the_water_was_first_heard(two_nodes: Hous
     two_nodes.writer.commit(Batch(rows=[row_values(node, sample, start_s + 0.1, start_s + 50_000.0, True)]))
     report = verify_store_at(two_nodes.data)
     assert report.problems == []
-    assert any("1 samples came late" in text for text in report.remarks), report.remarks
+    assert any("1 sample came late" in text for text in report.remarks), report.remarks
 
 
 def test_a_value_that_came_twice_late_is_told_as_late(two_nodes: Household) -> None:
@@ -88,7 +88,7 @@ def test_a_value_that_came_twice_late_is_told_as_late(two_nodes: Household) -> N
     )
     report = verify_store_at(two_nodes.data)
     assert report.problems == []
-    assert any("1 samples came late" in text for text in report.remarks), report.remarks
+    assert any("1 sample came late" in text for text in report.remarks), report.remarks
 
 
 def test_what_comes_days_later_is_sealed_once_it_was_judged(two_nodes: Household) -> None:

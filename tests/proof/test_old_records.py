@@ -161,7 +161,7 @@ def test_late_rows_after_a_seal_by_the_earlier_rule_are_told_as_late(tmp_path: P
         writer.commit(Batch(rows=[row]))
     report = verify_path(tmp_path)
     assert report.problems == []
-    assert any("1 samples came late" in text for text in report.remarks), report.remarks
+    assert any("1 sample came late" in text for text in report.remarks), report.remarks
 
 
 _RUN_SEALS = "SELECT statement FROM seals WHERE run_id != '' ORDER BY seal_id"

@@ -516,11 +516,11 @@ def test_a_change_with_a_reason_is_sealed_again_and_told(sealed: Household) -> N
     sealed.say("mark", {"kind": "note", "text": "remembered later"}, 900.0, reason="forgot")
     report = verify_store_at(sealed.data)
     assert report.problems == []
-    assert any("1 entries changed the record since" in text for text in report.remarks)
+    assert any("1 entry changed the record since" in text for text in report.remarks)
     assert seal_due(sealed.conn, time=sealed.clock) == [sealed.run_id]
     report = verify_store_at(sealed.data)
     assert report.problems == []
-    assert any("sealed again as seal 2: 1 entries changed it" in text for text in report.remarks)
+    assert any("sealed again as seal 2: 1 entry changed it" in text for text in report.remarks)
     assert seal_due(sealed.conn, time=sealed.clock) == []
 
 
@@ -534,7 +534,7 @@ def test_samples_that_come_late_are_told_apart_from_a_changed_record(sealed: Hou
     sealed.writer.commit(Batch(rows=[late]))
     report = verify_store_at(sealed.data)
     assert report.problems == []
-    assert any("1 samples came late" in text for text in report.remarks)
+    assert any("1 sample came late" in text for text in report.remarks)
     assert seal_due(sealed.conn, time=sealed.clock) == [sealed.run_id]
     assert verify_store_at(sealed.data).problems == []
 

@@ -1,4 +1,7 @@
-"""The labelled runs: the same on any machine, truly labelled, within what their records state."""
+"""The labelled runs: the same on any machine, truly labelled, within what their records state.
+
+The figures are this project's own promises about its suite; no published one stands behind them.
+"""
 
 from __future__ import annotations
 

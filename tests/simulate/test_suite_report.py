@@ -1,4 +1,7 @@
-"""The suite's own bookkeeping: each kind of fault is counted, and listed with what it takes to make the run again."""
+"""The suite's own bookkeeping: each kind of fault is counted, and listed with what it takes to make the run again.
+
+All figures are made up for the bookkeeping.
+"""
 
 from __future__ import annotations
 

@@ -1,0 +1,78 @@
+"""The first reason of a verdict that is not held, in one sentence: what in the record decides it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import inf
+
+from monitor.judge.daytime import clock
+from monitor.judge.ledger import POSSIBLE, longest
+from monitor.judge.verdict import BOILING, BROKEN, UNKNOWN, UNPROVEN, Stretch
+from monitor.judge.words import exact, minutes
+from monitor.record.model import Run
+
+#: No more unknown pieces than this are told, the longest first. Chosen.
+MOST_TOLD = 3
+
+
+def because(
+    run: Run,
+    word: str | None,
+    stretches: Sequence[Stretch],
+    window: tuple[float, float],
+    spans: tuple[float, float],
+) -> str:
+    """Why the verdict is not ``held``, or "" where nothing in the stretches says so.
+
+    ``window``: jars in and heat off. ``spans``: ``proven_s`` and ``possible_s``. [s]
+    """
+    proven_s, possible_s = spans
+    inside = [
+        replace(each, start_s=max(each.start_s, window[0]), end_s=min(each.end_s, window[1]))
+        for each in stretches
+        if min(each.end_s, window[1]) > max(each.start_s, window[0])
+    ]
+    if word == BROKEN:
+        return _broken(run, inside, window[1], possible_s)
+    if word == UNPROVEN and proven_s < run.required_s:
+        return _unproven(run, inside)
+    return ""
+
+
+def _unproven(run: Run, inside: list[Stretch]) -> str:
+    """What is unknown in the longest time that may have boiled."""
+    start_s, end_s = longest(inside, POSSIBLE, -inf, inf)
+    unknown = [each for each in inside if each.state == UNKNOWN and start_s <= each.start_s < end_s]
+    unknown.sort(key=lambda each: each.start_s - each.end_s)
+    told: list[Stretch] = []
+    left_s = end_s - start_s
+    for each in unknown[:MOST_TOLD]:
+        if left_s < run.required_s:
+            break
+        left_s -= each.end_s - each.start_s
+        told.append(each)
+    pieces = [_piece(run, each) for each in sorted(told, key=lambda each: each.start_s)]
+    return f"Not known whether it boiled {'; and '.join(pieces)}." if pieces else ""
+
+
+def _piece(run: Run, piece: Stretch) -> str:
+    """From when to when, how long, and why."""
+    lasted = minutes(piece.end_s - piece.start_s)
+    said = "" if lasted in piece.why else f" ({lasted})"
+    return f"from {clock(run, piece.start_s)} to {clock(run, piece.end_s, late=True)}{said}: {piece.why}"
+
+
+def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: float) -> str:
+    """How long it boiled at most, and what ended that."""
+    if not any(each.state == BOILING for each in inside):
+        other = [each for each in inside if each.state != UNKNOWN]
+        most = max(other, key=lambda each: each.end_s - each.start_s, default=None)
+        said = "" if most is None else f" For {minutes(most.end_s - most.start_s)} of it: {most.why}."
+        return f"No full boil shows while the jars were in.{said}"
+    end_s = longest(inside, POSSIBLE, -inf, inf)[1]
+    after = next((each for each in inside if each.start_s >= end_s - 1e-6), None)
+    ended = f"at {clock(run, end_s)}, when the heat was turned off or the jars were lifted"
+    if end_s < heat_off_s and after is not None:
+        ended = f"about {clock(run, after.start_s)}: {after.why}"
+    return f"The longest boil, {exact(possible_s)} at most of {minutes(run.required_s)}, ended {ended}."
