@@ -35,9 +35,8 @@ class Line:
 def line(row: RunRow) -> Line:
     """A run in words."""
     required = figures.minutes(row.required_s) if row.required_s else figures.MISSING
-    open_run = row.ended_utc is None and row.verdict is None
-    sign = words.VERDICTS[None] if open_run else words.verdict_sign(row.verdict)
-    if row.verdict is None and not open_run:
+    sign = words.verdict_sign(row.verdict)
+    if row.verdict is None and not _is_on(row):
         sign = words.Sign("Not judged yet", "ring", "○", "quiet")
     return Line(
         row.run_id,
@@ -75,7 +74,7 @@ def chosen(rows: Iterable[RunRow], wanted: Wanted) -> list[RunRow]:
     parts = wanted.words.casefold().split()
     found = []
     for row in rows:
-        if wanted.verdict and (row.verdict or "open") != wanted.verdict:
+        if wanted.verdict and wanted.verdict != (row.verdict or ("open" if _is_on(row) else "")):
             continue
         if wanted.year and not row.started_utc.startswith(wanted.year):
             continue
@@ -98,7 +97,12 @@ _OPEN, _UNJUDGED = "still open", "not judged yet"
 def _standing(row: RunRow) -> str:
     if row.verdict in FINISHED:
         return str(row.verdict)
-    return _OPEN if row.ended_utc is None else _UNJUDGED
+    return _OPEN if _is_on(row) else _UNJUDGED
+
+
+def _is_on(row: RunRow) -> bool:
+    """What was recorded elsewhere is not on here, whether or not its record says where it ended."""
+    return row.ended_utc is None and not row.imported
 
 
 def season(rows: Sequence[RunRow]) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class RunRow:
-    """One line of the list of runs. ``verdict`` None: still open, or never judged."""
+    """One line of the list of runs. ``verdict`` None: still open, or never judged; what was imported is never on."""
 
     run_id: str
     canner: str | None
