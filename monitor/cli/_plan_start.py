@@ -34,6 +34,7 @@ from monitor.store.probes import (
 from monitor.store.reader import house_in, open_reader
 from monitor.store.stamp import SYSTEM_TIME
 
+REGISTERS = "'boilwitness calibrate' registers one."
 #: What a person confirms before a start, and the words for it.
 CONFIRMED = {
     "place": "this altitude is the kitchen's",
@@ -174,6 +175,8 @@ def with_answers(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
 def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
     """The facts with what the store says: the probe's check, the node's reading, the last place, lot codes."""
     folder = data_dir(args)
+    if args.probe is not None and not store_path(folder).exists():
+        raise UsageError(f"There is no probe {args.probe!r}: no store is in {folder}.", REGISTERS)
     if not store_path(folder).exists() or facts.site is None:
         return facts
     with closing(open_reader(folder)) as conn:
@@ -184,7 +187,7 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         taken = frozenset(lots(conn))
         compared_at = barometer_compared_at(conn)
     if args.probe is not None and args.probe not in known:
-        heard = f"Known: {', '.join(known)}." if known else "'boilwitness calibrate' registers one."
+        heard = f"Known: {', '.join(known)}." if known else REGISTERS
         raise UsageError(f"There is no probe {args.probe!r}.", heard)
     return replace(
         facts,

@@ -95,12 +95,21 @@ def _refuse_constant(word: str) -> float:
     raise ValueError(f"a finite number, not {word}")
 
 
+def _is_newer(found: Any) -> bool:
+    name, _, number = str(found).rpartition("/")
+    kind, _, known = RUN_FORMAT.rpartition("/")
+    return name == kind and number.isdecimal() and int(number) > int(known)
+
+
 def header_from_json(form: Any, file: str = "run.json") -> Run:
     """A run without samples from the parsed ``run.json`` document; ``file`` names it in errors."""
     top = _Object(form, "", file)
     found = top.take("format")
     if found != RUN_FORMAT:
-        raise top.fail("format", f'"{RUN_FORMAT}"', found)
+        trouble = top.fail("format", f'"{RUN_FORMAT}"', found)
+        if _is_newer(found):
+            trouble.advice = "A newer boilwitness wrote it; bring this one up to date."
+        raise trouble
     run_id = top.text("run_id", required=True)
     assert run_id is not None
     started_at = top.time("started_at", required=True)
