@@ -178,7 +178,7 @@ def events_table(events: Sequence[Mapping[str, Any]], run: Run | None, *, newest
 
 def _event_sign(kind: str, text: str) -> str:
     trouble = kind in words.TROUBLE
-    tone, glyph = ("alarm", "▼") if trouble else ("quiet", "·")
+    tone, glyph = ("alarm", "▼ ") if trouble else ("quiet", "")
     name = words.CHILLED if is_chill(kind, text) else words.EVENTS.get(kind, words.plain(kind))
-    style = f"bw-tone-{tone} bw-sign" if trouble else f"bw-tone-{tone}"
-    return f'<span class="{style}"><span aria-hidden="true">{glyph}</span> {esc(name)}</span>'
+    style = f"bw-tone-{tone} {'bw-sign' if trouble else 'bw-kind'}"
+    return f'<span class="{style}"><span aria-hidden="true">{glyph}</span>{esc(name)}</span>'

@@ -34,9 +34,7 @@ def runs(args: argparse.Namespace) -> int:
 
 
 def _line(row: reader.RunRow) -> tuple[str, ...]:
-    # What was recorded elsewhere is not on here, whether or not its record says where it ended.
-    is_on = row.ended_utc is None and not row.imported
-    verdict = row.verdict or ("open" if is_on else "not judged")
+    verdict = row.verdict or ("open" if row.is_on else "not judged")
     marks = [word for word, on in (("simulated", row.simulated), ("imported", row.imported)) if on]
     food = " ".join(str(part) for part in (row.food, row.pack, row.jar) if part)
     return (

@@ -8,7 +8,7 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class RunRow:
-    """One line of the list of runs. ``verdict`` None: still open, or never judged; what was imported is never on."""
+    """One line of the list of runs. ``verdict`` None: still open, or never judged."""
 
     run_id: str
     canner: str | None
@@ -25,6 +25,11 @@ class RunRow:
     advice_action: str | None
     simulated: bool
     imported: bool
+
+    @property
+    def is_on(self) -> bool:
+        """Whether more may come of it. What was recorded elsewhere is not on here, told where it ended or not."""
+        return self.ended_utc is None and not self.imported
 
 
 @dataclass(frozen=True, slots=True)
