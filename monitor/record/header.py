@@ -16,6 +16,8 @@ from monitor.record.files import shown, text_of
 from monitor.record.model import (
     MARK_KINDS,
     NOTHING,
+    EARLIEST_MARK_S,
+    LATEST_MARK_S,
     RUN_FORMAT,
     Batch,
     Calibration,
@@ -225,7 +227,7 @@ def _marks(form: Any, file: str) -> tuple[Mark, ...]:
     marks = []
     for index, item in enumerate(form):
         part = _Object(item, f"marks[{index}]", file)
-        t_s = part.number("t_s", -86400.0, 10 * 86400.0, "s", required=True)
+        t_s = part.number("t_s", EARLIEST_MARK_S, LATEST_MARK_S, "s", required=True)
         kind = part.text("kind", required=True)
         assert t_s is not None and kind is not None
         if kind not in MARK_KINDS:

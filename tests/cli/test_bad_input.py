@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from monitor.cli.main import main
+from monitor.store.database import open_writer
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 PEARS = ("plan", "--food", "pears", "--pack", "hot", "--jar", "pint")
@@ -100,6 +101,28 @@ def test_a_seal_that_nobody_looked_at_takes_no_place(
     assert main([*jars, "--json"]) == 0
     (first, *_) = json.loads(capsys.readouterr().out)["jars"]
     assert str(first["seal"]).startswith("sealed")
+
+
+def test_a_mark_with_a_mistyped_year_spoils_no_record(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Entries are for ever: one that no record can hold must not be taken, and one that was must not hide the rest."""
+    data, run = str(tmp_path), "2026-08-14-canner-1-a"
+    assert main(["import", str(RECORDED / "dip-then-completed"), "--data", data]) == 0
+    capsys.readouterr()
+    when = ("--at", "2020-08-14T10:00:00-06:00", "--reason", "forgotten", "--data", data)
+    told = one_line(capsys, "runs", "mark", run, "note", *when)
+    assert f"2,191 days before run {run} began" in told and "nothing was written down" in told
+    before = open_writer(tmp_path)
+    before.execute(
+        "INSERT INTO entries (run_id, kind, body, at_utc, happened_utc, mono_s, machine_boot) VALUES"
+        " (?, 'mark', '{\"kind\":\"note\"}', '2026-08-20T00:00:00.000Z', '2020-08-14T16:00:00.000Z', 0, 'then')",
+        (run,),
+    )
+    before.close()
+    assert main(["judge", run, "--data", data]) == 0
+    assert main(["prove", run, "--to", str(tmp_path / "proof.html"), "--data", data]) == 0
+    assert main(["verify", "--data", data]) == 0
 
 
 def test_an_imported_run_is_not_on(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
