@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from monitor.errors import RecordError
 from monitor.record.files import shown, text_of
 from monitor.record.model import (
-    MARK_KINDS,
-    NOTHING,
     EARLIEST_MARK_S,
     LATEST_MARK_S,
+    MARK_KINDS,
+    NOTHING,
     RUN_FORMAT,
     Batch,
     Calibration,

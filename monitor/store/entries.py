@@ -216,8 +216,8 @@ def _must_belong(conn: sqlite3.Connection, run_id: str, happened_utc: str) -> No
         return
     side = "before" if after_s < 0.0 else "after"
     raise UsageError(
-        f"that is {abs(after_s) / 86400.0:,.0f} days {side} run {run_id} began; a mark belongs to it from a day before to "
-        "ten days after.",
+        f"that is {abs(after_s) / 86400.0:,.0f} days {side} run {run_id} began; a mark belongs to it from a day "
+        "before to ten days after.",
         "Check the date and the run; nothing was written down.",
     )
 

@@ -14,8 +14,8 @@ from typing import Any
 
 from monitor.errors import MonitorError, UsageError
 from monitor.record import Mark, Run, header_from_json
-from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
 from monitor.record.changes import laid_over
+from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
 from monitor.store.clock import ClockRow, happened_s, read_clocks
 from monitor.store.entries import Entry, read_entries
 from monitor.store.stamp import epoch_s
