@@ -100,6 +100,12 @@ def page(markup: str) -> None:
     st.html(f'<div class="bw-page">{markup}</div>')
 
 
+def nothing_yet(trouble: object) -> None:
+    """What a page shows while there is no store: why, and what to start."""
+    told = str(trouble)
+    page(f'<p class="bw-big">There is nothing to show yet.</p><p>{esc(told[:1].upper() + told[1:])}</p>')
+
+
 def facts_table(rows: Iterable[tuple[str, str]], label: str) -> str:
     """Name and value, a line each."""
     lines = "".join(f'<tr><th scope="row">{esc(name)}</th><td>{esc(value)}</td></tr>' for name, value in rows)

@@ -54,7 +54,7 @@ def one_jar(state: BatchState | None, asked: str) -> None:
             "<p>Read the number again from the label.</p>"
         )
         return
-    _, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
+    _, seal, place, why, do = jars_model.jar_cells(jar, state.zone, datetime.now(UTC))
     runs = [("This batch came from", state.parent_run), ("It went on in", jar.child_run)]
     facts = [
         ("Where it is", place),
@@ -87,7 +87,7 @@ def jars(found: run_data.OneRun, state: BatchState | None, asked: str = "") -> N
         return
     rows = []
     for jar in state.jars:
-        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
+        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone, datetime.now(UTC))
         if number == asked:
             number = f'<span aria-current="true">▶ {number}, this jar</span>'
         rows.append(

@@ -33,7 +33,7 @@ def main() -> None:
     try:
         rows = [row for row in data.runs(settings.current().data_dir) if row.verdict is not None]
     except MonitorError as trouble:
-        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        look.nothing_yet(trouble)
         return
     if not rows:
         look.page('<p class="bw-big">No finished run yet.</p>')

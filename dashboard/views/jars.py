@@ -72,7 +72,7 @@ def _page(batch: Batch) -> None:
             access.who()
         _said(jars_lift.ask(batch))
         jars_round.offer(batch)
-    _table(state)
+    _table(state, batch.now)
     if may:
         for form in (
             jars_places.place,
@@ -170,13 +170,15 @@ def _clock(clock: Clock, now: datetime, state: BatchState) -> str:
     )
 
 
-def _table(state: BatchState) -> None:
+def _table(state: BatchState, now: datetime) -> None:
     if not state.jars:
         return
     alike: dict[tuple[str, ...], list[str]] = {}
     for jar in state.jars:
-        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
-        told = f"{look.esc(do)} <span class='bw-note'>{look.esc(', '.join(jar.guidance))}</span>"
+        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone, now)
+        told = (
+            f"{look.esc(do)} <span class='bw-note'>{look.esc(', '.join(dict.fromkeys(jar.guidance)))}</span>"
+        )
         alike.setdefault((look.sign(seal), look.esc(place), look.esc(why), told), []).append(number)
     rows = [(f"<strong>{', '.join(numbers)}</strong>", *cells) for cells, numbers in alike.items()]
     # Of jars whose hold failed nobody asks for the seals: good or bad, they go the same way.

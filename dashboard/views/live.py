@@ -38,7 +38,7 @@ def main() -> None:
     try:
         moment = data.house_now()
     except StoreError as trouble:
-        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        look.nothing_yet(trouble)
         return
     st.session_state["live_ids"] = _ids(moment)
     if not moment.live:
