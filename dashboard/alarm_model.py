@@ -42,9 +42,13 @@ class Banner:
         return self.state in UNACKNOWLEDGED
 
     @property
-    def over(self) -> bool:
+    def news(self) -> bool:
         rule = RULES.get(self.kind)
-        return self.state == "returned_unacknowledged" and not (rule is not None and rule.momentary)
+        return rule is not None and rule.momentary
+
+    @property
+    def over(self) -> bool:
+        return self.state == "returned_unacknowledged" and not self.news
 
     @property
     def title(self) -> str:

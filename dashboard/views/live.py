@@ -104,7 +104,7 @@ def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
     text = f'<p class="bw-do">{look.esc(banner.do)}{due}</p>'
     if over:
         text = "<p>It waits to be seen.</p>"
-    elif first and not FAR:
+    elif (first or banner.news) and not FAR:
         text = f"<p>{look.esc(banner.what)}</p>{text}"
     glyph = "▲" if banner.priority == "high" else "△"
     canner = f" – {look.esc(banner.canner)}" if banner.canner else ""

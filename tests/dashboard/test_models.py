@@ -233,7 +233,7 @@ def test_news_has_no_end_but_to_be_seen() -> None:
         replace(alarm_row("returned", "returned_unacknowledged", RAISED.at_utc), kind="verdict_revised"),
     ]
     (news,) = alarm_model.standing(rows)
-    assert news.unacknowledged and not news.over and news.title == news.headline
+    assert news.unacknowledged and news.news and not news.over and news.title == news.headline
 
 
 def test_silence_ends_by_itself() -> None:
