@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import shutil
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -21,7 +20,7 @@ from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
 from monitor.plan.pressure import StationPressure
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartDecision, StartFacts, decide_start
-from monitor.store.database import store_path
+from monitor.store.database import free_bytes, store_path
 from monitor.store.entries import append_entry
 from monitor.store.lots import lots
 from monitor.store.probes import (
@@ -177,6 +176,7 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
     folder = data_dir(args)
     if args.probe is not None and not store_path(folder).exists():
         raise UsageError(f"There is no probe {args.probe!r}: no store is in {folder}.", REGISTERS)
+    facts = replace(facts, free_bytes=free_bytes(folder))
     if not store_path(folder).exists() or facts.site is None:
         return facts
     with closing(open_reader(folder)) as conn:
@@ -198,7 +198,6 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         reading_C=reading_C,
         reading_age_s=age_s,
         site_doubt=doubt,
-        free_bytes=float(shutil.disk_usage(folder).free),
         lots_taken=taken,
     )
 

@@ -66,6 +66,16 @@ def test_a_record_of_a_later_form_says_to_bring_this_one_up_to_date(
     assert 'found "boilwitness-run/2"' in told and "bring this one up to date" in told
 
 
+def test_what_is_missing_for_a_start_is_what_a_person_can_mend(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Before there is a store its disk has as much room as it will have afterwards."""
+    asked = (*PEARS, "--altitude-m", "300", "--start", "--data", str(tmp_path / "new" / "store"))
+    assert main(asked) == 3
+    told = capsys.readouterr().out
+    assert "Not started: 12 things are missing." in told and "free space" not in told
+
+
 def test_an_export_writes_over_no_other_record_and_no_store(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
