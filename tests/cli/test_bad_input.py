@@ -39,6 +39,7 @@ def one_line(capsys: pytest.CaptureFixture[str], *words: str) -> str:
         (("dashboard", "--port", "abc"), "expected a whole number, such as 12, found 'abc'"),
         (("dashboard", "--port", "80000"), "port 80000 is not between 0 and 65535"),
         (("demo", "--no-browser", "--port", "-1"), "port -1 is not between"),
+        (("demo", "--no-browser", "--port", "0", "--data", __file__), "cannot make the data directory"),
         (("nonsense",), "invalid choice: 'nonsense'"),
         (("judge",), "'boilwitness judge --help' explains it"),
         (("judge", __file__), "a run is a folder"),
