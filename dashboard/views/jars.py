@@ -40,7 +40,11 @@ def main() -> None:
         jars_round.screen(batch)
         return
     st.title("After the heat is off", anchor=False)
-    run_id = _which()
+    try:
+        run_id = _which()
+    except StoreError as trouble:
+        look.nothing_yet(trouble)
+        return
     if run_id is None:
         look.page("<p>No run has jars to follow yet.</p>")
         return
@@ -112,11 +116,7 @@ def _sheet() -> str:
 
 
 def _which() -> str | None:
-    try:
-        rows = data.runs(settings.current().data_dir)
-    except StoreError:
-        # Nothing was ever recorded here.
-        return None
+    rows = data.runs(settings.current().data_dir)
     ids = [row.run_id for row in rows]
     asked = st.query_params.get("run", "")[:200]
     if not ids:
