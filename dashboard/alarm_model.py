@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
+from monitor.alarms.table import RULES
 from monitor.store.reader import AlarmRow
 from monitor.store.stamp import parse_utc, utc_text
 
@@ -18,7 +19,10 @@ STANDING = (*UNACKNOWLEDGED, "active_acknowledged")
 
 @dataclass(frozen=True, slots=True)
 class Banner:
-    """One alarm as it is shown. ``sounds``: its sound is wanted now."""
+    """One alarm as it is shown. ``sounds``: its sound is wanted now; ``over``: it is no longer true.
+
+    News (what late readings changed, a restart) has no end: it asks for what it asks for until it is seen.
+    """
 
     alarm_id: str
     run_id: str | None
@@ -36,6 +40,20 @@ class Banner:
     @property
     def unacknowledged(self) -> bool:
         return self.state in UNACKNOWLEDGED
+
+    @property
+    def news(self) -> bool:
+        rule = RULES.get(self.kind)
+        return rule is not None and rule.momentary
+
+    @property
+    def over(self) -> bool:
+        return self.state == "returned_unacknowledged" and not self.news
+
+    @property
+    def title(self) -> str:
+        """The headline as it is now: across the room and above other pages there is no other line."""
+        return f"Over now: {self.headline[:1].lower()}{self.headline[1:]}" if self.over else self.headline
 
     def sounds(self, now_utc: str) -> bool:
         """Whether it should be heard; times compare as text in one form of UTC."""

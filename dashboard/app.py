@@ -7,6 +7,7 @@ from importlib import resources
 import streamlit as st
 
 from dashboard import look, on_now
+from monitor.errors import MonitorError
 
 ICON = str(resources.files("dashboard").joinpath("assets/icon.png"))
 
@@ -31,7 +32,11 @@ def main() -> None:
     page = st.navigation(pages, position="hidden" if far else "top")
     if page.title != "Now":
         on_now.line()
-    page.run()
+    try:
+        page.run()
+    except MonitorError as trouble:
+        # A full disk, a damaged store: what a person can do something about is told, not traced.
+        look.page(look.refused(str(trouble)))
 
 
 main()

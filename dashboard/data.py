@@ -16,6 +16,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import judging, settings
+from dashboard.alarm_model import standing
 from dashboard.live_model import usual_spacing_s
 from monitor.errors import StoreError
 from monitor.record import Run, Sample
@@ -33,7 +34,8 @@ class House:
     """One moment of the whole store, for the live page.
 
     ``now_utc`` is the wall clock, ``rate`` how many seconds of a run pass in one of its seconds: 1 but for a
-    demonstration. ``heard_s`` is how long ago any node was last heard, in such seconds.
+    demonstration. ``runs`` are those that are on, and those of the alarms that stand. ``heard_s`` is
+    how long ago any node was last heard, in such seconds.
     """
 
     now_utc: datetime
@@ -74,11 +76,13 @@ def house(data_dir: Path) -> House:
         house_s, rate = clock_of(conn)
         live = tuple(reader.live(conn))
         newest = int(conn.execute("SELECT coalesce(max(id), 0) FROM alarms").fetchone()[0])
-    rows = _rows_of(data_dir, tuple(row.run_id for row in live)) if live else {}
+    alarms = _alarms(data_dir, newest)
+    wanted = {row.run_id for row in live} | {item.run_id for item in standing(alarms) if item.run_id}
+    rows = _rows_of(data_dir, tuple(sorted(wanted))) if wanted else {}
     nodes = _nodes(data_dir)
     heard = [row.last_arrival_s for row in nodes if row.last_arrival_s is not None]
     silent_s = (house_s - max(heard)) / rate if heard and house_s is not None else None
-    return House(SYSTEM_TIME.utc_now(), rate, live, rows, nodes, _alarms(data_dir, newest), silent_s)
+    return House(SYSTEM_TIME.utc_now(), rate, live, rows, nodes, alarms, silent_s)
 
 
 # What follows grows with the years, or changes seldom; none of it is read anew each second.
@@ -178,7 +182,7 @@ def runs(data_dir: Path) -> list[reader.RunRow]:
         said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
     return [
         _with_verdict(row, judging.Record(data_dir, row.run_id, said.get(row.run_id, 0)))
-        if row.verdict is None and row.ended_utc is not None
+        if row.verdict is None and not row.is_on
         else row
         for row in rows
     ]

@@ -24,6 +24,14 @@ def held_clock(span_s: float | None) -> str:
     return MISSING if span_s is None else clock(float(int(span_s)))
 
 
+def held(span_s: float | None) -> str:
+    """A proven or possible span in words, cut as in ``held_clock``: ``33 min 05 s``, ``58 s``. [s]"""
+    if span_s is None:
+        return MISSING
+    whole, rest = divmod(max(0, int(span_s)), 60)
+    return f"{whole} min {rest:02d} s" if whole else f"{rest} s"
+
+
 def minutes(span_s: float) -> str:
     """A required time: ``30 min``, ``7.5 min``. [s]"""
     value = round(span_s / 60.0, 2)

@@ -54,6 +54,7 @@ def _published(place: Place) -> Plan | Refusal | None:
         return food
     pack, jar = _pack_and_jar(food)
     if pack is None or jar is None:
+        look.page(f"<p>Choose the {'jar' if pack else 'pack'}: the time depends on it.</p>")
         return None
     if place.kitchen.altitude_m is None:
         look.page("<p>Enter the altitude first: the time depends on it.</p>")

@@ -12,16 +12,21 @@ from monitor.record import Run
 
 _STYLES = ("solid", "dashed", "dotted")
 _MOST_POINTS = 240
+#: Sooner, a scale in hours shows hundredths of one. [s]
+IN_HOURS_FROM_S = 2 * 3600.0
 
 
 def cooling_chart(
     jars: Sequence[JarCooling], tones: Mapping[str, str], *, fahrenheit: bool = False
 ) -> dict[str, Any] | None:
-    """Temperatures against hours since the jars began to cool; None where there is nothing to draw."""
+    """Temperatures against hours (at first, minutes) since the jars began to cool; None where there is nothing to
+    draw."""
     drawn = [jar for jar in jars if len(jar.course) > 2]
     if not drawn:
         return None
-    series = [_series(jar, index, tones, fahrenheit) for index, jar in enumerate(drawn)]
+    longest_s = max(jar.course[-1][0] - jar.start_s for jar in drawn)
+    span, unit_s = ("hours", 3600.0) if longest_s >= IN_HOURS_FROM_S else ("minutes", 60.0)
+    series = [_series(jar, index, tones, fahrenheit, unit_s) for index, jar in enumerate(drawn)]
     unit = "°F" if fahrenheit else "°C"
     return {
         "animation": False,
@@ -30,7 +35,7 @@ def cooling_chart(
         "tooltip": {"trigger": "axis"},
         "xAxis": {
             "type": "value",
-            "name": "hours",
+            "name": span,
             "nameLocation": "middle",
             "nameGap": 24,
             "max": "dataMax",
@@ -48,11 +53,13 @@ def cooling_chart(
     }
 
 
-def _series(jar: JarCooling, index: int, tones: Mapping[str, str], fahrenheit: bool) -> dict[str, Any]:
+def _series(
+    jar: JarCooling, index: int, tones: Mapping[str, str], fahrenheit: bool, unit_s: float
+) -> dict[str, Any]:
     step = max(1, -(-len(jar.course) // _MOST_POINTS))
     colour = (tones["boil"], tones["alarm"], tones["held"], tones["unsure"])[index % 4]
     points = [
-        [round((t_s - jar.start_s) / 3600.0, 4), round(jar_C * 1.8 + 32.0 if fahrenheit else jar_C, 2)]
+        [round((t_s - jar.start_s) / unit_s, 4), round(jar_C * 1.8 + 32.0 if fahrenheit else jar_C, 2)]
         for t_s, jar_C in jar.course[::step]
     ]
     return {

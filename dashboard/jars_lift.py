@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import data, jars_model, jars_when, look
 from dashboard.batches import Batch
+from monitor.errors import UsageError
 from monitor.jars.disposition import Basis
 
 CAUTION = (
@@ -43,9 +44,11 @@ def ask(batch: Batch) -> bool:
     state = batch.state
     if not state.jars or lifted_by_mark(batch):
         return False
-    if state.standing.basis is Basis.OPEN:
-        return _heat_off(batch)
-    return _lifting(batch)
+    try:
+        return _heat_off(batch) if state.standing.basis is Basis.OPEN else _lifting(batch)
+    except UsageError as trouble:
+        st.error(look.plain(str(trouble)))
+        return False
 
 
 def _heat_off(batch: Batch) -> bool:

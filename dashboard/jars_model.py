@@ -120,12 +120,14 @@ def seal_round_words(state: BatchState, now: datetime) -> str:
     return f"The seals may be judged (since {at})."
 
 
-def jar_cells(jar: JarState, zone: str | None) -> tuple[str, Sign, str, str, str]:
-    """(number, seal, place with its date, why, what to do and by when)."""
+def jar_cells(jar: JarState, zone: str | None, now: datetime) -> tuple[str, Sign, str, str, str]:
+    """(number, seal, place with its date, why, what to do and by when, or when the time for it ended)."""
     place = jar.gone or jar.status.value.replace(" ", "\N{NO-BREAK SPACE}")
     if jar.use_by is not None and not jar.gone:
         place += f", use by {jar.use_by.isoformat()}"
-    due = f" By {figures.local_day(jar.due, zone)}." if jar.due is not None else ""
+    due = ""
+    if jar.due is not None:
+        due = f" {'By' if now <= jar.due else 'The time ended'} {figures.local_day(jar.due, zone)}."
     return str(jar.jar), SEALS[jar.seal.seal], place, jar.why, f"{jar.do}{due}".strip()
 
 

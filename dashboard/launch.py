@@ -27,6 +27,7 @@ LOOPBACK = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"
 #: The code on a label names it; so it is the same each time, as far as it is free.
 FIRST_PORT = urlsplit(PAGES).port or 0
+LAST_PORT = 65535
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,9 @@ def own_ip() -> str:
 
 
 def free_port(wanted: int | None, bind: str = LOOPBACK, first: int = FIRST_PORT, tries: int = 20) -> int:
-    """The port asked for, or the first free one. Raises ``ConfigError`` when it is taken."""
+    """The port asked for, or the first free one. Raises ``ConfigError`` when it is taken, or is none."""
+    if wanted is not None and not 0 <= wanted <= LAST_PORT:
+        raise ConfigError(f"port {wanted} is not between 0 and {LAST_PORT}.", "Name another with --port.")
     candidates = [wanted] if wanted is not None else list(range(first, first + tries))
     for port in candidates:
         with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as trial:

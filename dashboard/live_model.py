@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import Any
 
-from dashboard import figures, words
+from dashboard import figures, run_model, words
 
 #: Longest silence before an old figure gives way to "no data", where readings come each second. [s]
 PATIENCE_S = 4.5
@@ -66,6 +66,7 @@ def board(
     spacing_s: float = 1.0,
     rate: float = 1.0,
     said: str = "",
+    verdict: Mapping[str, Any] | None = None,
 ) -> Board:
     """The board of one run.
 
@@ -79,9 +80,14 @@ def board(
         Usual time between this node's readings, on the run's clock. [s]
     rate : float
         Seconds of the run in one of the viewer's.
+    verdict : mapping
+        The verdict's JSON form; what a run that has ended came to is its state.
     """
     phase = str(view.get("phase", "unknown"))
-    sign = words.phase_sign(phase)
+    sign, sentence, reason = words.phase_sign(phase), str(view.get("sentence") or ""), ""
+    if phase == "ended" and verdict and verdict.get("verdict"):
+        sign = words.verdict_sign(str(verdict["verdict"]))
+        sentence, reason = run_model.headline(verdict), _advised(verdict.get("advice") or {})
     remaining_s, label = _remaining(phase, view)
     return Board(
         key=run_id,
@@ -92,8 +98,8 @@ def board(
         word=sign.word,
         shape=sign.shape,
         tone=sign.tone,
-        sentence=str(view.get("sentence") or ""),
-        reason=_reason(view, sign),
+        sentence=sentence,
+        reason=reason or _reason(view, sign),
         remaining_s=remaining_s,
         remaining_label=label,
         counts_down=phase == "hold",
@@ -104,6 +110,13 @@ def board(
         simulated=simulated,
         said=said,
     )
+
+
+def _advised(advice: Mapping[str, Any]) -> str:
+    """``Reprocess or refrigerate by 12:16.``"""
+    told = words.action_words(str(advice.get("action") or ""))
+    until = run_model.until_words(advice)
+    return f"{told[:1].upper()}{told[1:]}{f' by {until}' if until else ''}." if told else ""
 
 
 def _reason(view: Mapping[str, Any], sign: words.Sign) -> str:
@@ -148,12 +161,13 @@ def usual_spacing_s(times_s: Sequence[float]) -> float:
 
 
 def most_urgent_first(boards: Sequence[Board]) -> list[Board]:
-    """Lost boils first, then what is unknown, then what is done, then the least time left."""
+    """Lost boils first, then what is unknown, then what is done, then the least time left; of those that have ended,
+    the ones that did not hold."""
 
-    def rank(item: Board) -> tuple[int, float, str]:
+    def rank(item: Board) -> tuple[int, float, bool, str]:
         order = URGENCY.index(item.phase) if item.phase in URGENCY else 1
         left_s = item.remaining_s if item.remaining_s is not None else float("inf")
-        return order, left_s, item.title
+        return order, left_s, item.tone not in ("alarm", "unsure"), item.title
 
     return sorted(boards, key=rank)
 
@@ -171,15 +185,17 @@ def batch_words(food: str | None, pack: str | None, jar: str | None, jars: int |
 def facts(view: Mapping[str, Any], fahrenheit: bool = False) -> list[tuple[str, str]]:
     """The figures beside the board: name and value, in the order a cook asks for them."""
     eye = "seen by eye" if view.get("seen_by_eye") else "nobody has said so yet"
+    if view.get("phase") == "boil_lost":
+        eye = "lost; say so when you see it again"
     rows = [
         ("Water", figures.temperature(view.get("water_C"), fahrenheit)),
         ("Boils here at", _with_source(view, fahrenheit)),
         ("Counts as boiling from", figures.temperature(view.get("floor_C"), fahrenheit)),
         ("Expanded uncertainty", "± " + figures.difference(view.get("expanded_uncertainty_K"), fahrenheit)),
-        ("Proven without a break", figures.held_clock(view.get("proven_s"))),
-        ("Full boil", eye),
+        ("Proven without a break", figures.held(view.get("proven_s"))),
+        *([("Full boil", eye)] if view.get("phase") != "ended" else []),
     ]
-    if come_up := come_up_words(view):
+    if come_up := come_up_words(view, fahrenheit):
         rows.insert(1, ("Come-up", come_up))
     return rows
 
@@ -190,12 +206,13 @@ def _with_source(view: Mapping[str, Any], fahrenheit: bool) -> str:
     return f"{point} ({source})" if source and view.get("boiling_point_C") is not None else point
 
 
-def come_up_words(view: Mapping[str, Any]) -> str:
+def come_up_words(view: Mapping[str, Any], fahrenheit: bool = False) -> str:
     """``boil in about 12 min (9 to 16 min), rising 1.8 K/min``; empty outside the come-up."""
     if view.get("phase") != "come_up":
         return ""
     rate = view.get("rate_K_per_min")
-    rising = f"rising {rate:.1f} K/min" if rate is not None else ""
+    way = "falling" if rate is not None and rate < 0.0 else "rising"
+    rising = f"{way} {figures.difference(abs(rate), fahrenheit, 1)}/min" if rate is not None else ""
     eta = view.get("eta_s")
     if not eta:
         return rising or "no estimate yet"

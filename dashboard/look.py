@@ -100,6 +100,12 @@ def page(markup: str) -> None:
     st.html(f'<div class="bw-page">{markup}</div>')
 
 
+def nothing_yet(trouble: object) -> None:
+    """What a page shows while there is no store: why, and what to start."""
+    told = str(trouble)
+    page(f'<p class="bw-big">There is nothing to show yet.</p><p>{esc(told[:1].upper() + told[1:])}</p>')
+
+
 def facts_table(rows: Iterable[tuple[str, str]], label: str) -> str:
     """Name and value, a line each."""
     lines = "".join(f'<tr><th scope="row">{esc(name)}</th><td>{esc(value)}</td></tr>' for name, value in rows)
@@ -178,7 +184,7 @@ def events_table(events: Sequence[Mapping[str, Any]], run: Run | None, *, newest
 
 def _event_sign(kind: str, text: str) -> str:
     trouble = kind in words.TROUBLE
-    tone, glyph = ("alarm", "▼") if trouble else ("quiet", "·")
+    tone, glyph = ("alarm", "▼ ") if trouble else ("quiet", "")
     name = words.CHILLED if is_chill(kind, text) else words.EVENTS.get(kind, words.plain(kind))
-    style = f"bw-tone-{tone} bw-sign" if trouble else f"bw-tone-{tone}"
-    return f'<span class="{style}"><span aria-hidden="true">{glyph}</span> {esc(name)}</span>'
+    style = f"bw-tone-{tone} {'bw-sign' if trouble else 'bw-kind'}"
+    return f'<span class="{style}"><span aria-hidden="true">{glyph}</span>{esc(name)}</span>'

@@ -52,6 +52,7 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
         spacing_s=data.spacing_s(row.run_id, float(row.view.get("at_s") or 0.0)),
         rate=moment.rate,
         said=told,
+        verdict=row.verdict,
     )
 
 
@@ -78,8 +79,9 @@ def line() -> None:
         more = alarm_model.others(len(banners) - 1)
         where = f" – {look.esc(banner.canner)}" if banner.canner else ""
         look.page(
-            f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}"><p class="bw-headline">'
-            f'<span aria-hidden="true">▲</span> {look.esc(banner.headline)}{where}{more}: '
+            f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
+            f'data-over="{"yes" if banner.over else "no"}"><p class="bw-headline">'
+            f'<span aria-hidden="true">▲</span> {look.esc(banner.title)}{where}{more}: '
             '<a href="/" target="_self">what to do</a></p></div>'
         )
     if shown:

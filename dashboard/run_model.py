@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from dashboard import figures
@@ -28,10 +29,10 @@ def verdict_facts(
     return [
         ("Asked for", figures.minutes(float(verdict.get("required_s") or 0.0))),
         ("Read from", read_from or figures.MISSING),
-        ("Proven without a break", figures.held_clock(verdict.get("proven_s"))),
-        ("Possible, unknown counted as boiling", figures.held_clock(verdict.get("possible_s"))),
-        ("Clock started", figures.held_clock(clock.get("started_s"))),
-        ("Clock complete", figures.held_clock(clock.get("completed_s"))),
+        ("Proven without a break", figures.held(verdict.get("proven_s"))),
+        ("Possible, unknown counted as boiling", figures.held(verdict.get("possible_s"))),
+        ("Clock started", _moment(clock.get("started_s"))),
+        ("Clock complete", _moment(clock.get("completed_s"))),
         ("Water boils here at", f"{point} ({source})" if source else point),
         ("Counts as boiling from", figures.temperature(verdict.get("floor_C"), fahrenheit)),
         (
@@ -42,19 +43,29 @@ def verdict_facts(
     ]
 
 
+def _moment(t_s: float | None) -> str:
+    return figures.MISSING if t_s is None else f"{figures.held(t_s)} after the start"
+
+
 def headline(verdict: Mapping[str, Any]) -> str:
     """The verdict in one sentence."""
     required = figures.minutes(float(verdict.get("required_s") or 0.0))
-    proven = figures.held_clock(verdict.get("proven_s"))
-    possible = figures.held_clock(verdict.get("possible_s"))
+    proven = figures.held(verdict.get("proven_s"))
+    possible = figures.held(verdict.get("possible_s"))
     sentences = {
         "held": f"The record proves a boil of {proven} without a break; {required} were asked for.",
         "broken": f"No boil of {required} was held. The longest that the record allows is {possible}.",
-        "unproven": f"The record neither proves nor excludes a boil of {required}: {proven} are proven, "
-        f"{possible} are possible.",
+        "unproven": f"The record neither proves nor excludes a boil of {required}: {proven} proven, "
+        f"{possible} possible.",
     }
     word = verdict.get("verdict")
-    return sentences.get(str(word), f"The run is still on: {proven} of {required} are proven so far.")
+    return sentences.get(str(word), f"The run is still on: {proven} of {required} proven so far.")
+
+
+def until_words(advice: Mapping[str, Any]) -> str:
+    """``Fri 14 Aug, 12:16`` at the site, until when the advice can be followed; empty where nothing presses."""
+    until = advice.get("until")
+    return datetime.fromisoformat(str(until)).strftime("%a %-d %b, %H:%M") if until else ""
 
 
 def guidance(numbers: list[str]) -> list[tuple[str, str, str]]:

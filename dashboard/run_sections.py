@@ -27,9 +27,14 @@ from monitor.store.export import export_run, safe_name
 from monitor.store.stamp import SYSTEM_TIME
 
 
+def _is_over(found: run_data.OneRun, verdict: Mapping[str, Any]) -> bool:
+    """A record from elsewhere may not say where it ended: what it is judged as tells."""
+    return found.row.ended_utc is not None or (found.row.imported and verdict.get("verdict") is not None)
+
+
 def state_of(found: run_data.OneRun, verdict: Mapping[str, Any]) -> BatchState | None:
     """What became of the jars; ``None`` while the run is on, or where its entries do not add up."""
-    if found.row.ended_utc is None:
+    if not _is_over(found, verdict):
         return None
     try:
         return batch_state(found.run, verdict, found.entries, datetime.now(UTC))
@@ -49,7 +54,7 @@ def one_jar(state: BatchState | None, asked: str) -> None:
             "<p>Read the number again from the label.</p>"
         )
         return
-    _, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
+    _, seal, place, why, do = jars_model.jar_cells(jar, state.zone, datetime.now(UTC))
     runs = [("This batch came from", state.parent_run), ("It went on in", jar.child_run)]
     facts = [
         ("Where it is", place),
@@ -82,7 +87,7 @@ def jars(found: run_data.OneRun, state: BatchState | None, asked: str = "") -> N
         return
     rows = []
     for jar in state.jars:
-        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
+        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone, datetime.now(UTC))
         if number == asked:
             number = f'<span aria-current="true">▶ {number}, this jar</span>'
         rows.append(
@@ -175,7 +180,7 @@ def take_along(found: run_data.OneRun, verdict: Mapping[str, Any]) -> None:
     run_id, folder = found.row.run_id, settings.current().data_dir
     name = safe_name(run_id)
     with st.container(horizontal=True):
-        if found.row.ended_utc is not None:
+        if _is_over(found, verdict):
             st.download_button(
                 "Proof (HTML)",
                 lambda: proof_bytes(folder, run_id),
@@ -201,7 +206,7 @@ def take_along(found: run_data.OneRun, verdict: Mapping[str, Any]) -> None:
             on_click="ignore",
             key="take_verdict",
         )
-    if found.row.ended_utc is None:
+    if not _is_over(found, verdict):
         look.page('<p class="bw-note">The proof is made once the run is over.</p>')
 
 

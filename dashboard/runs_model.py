@@ -35,9 +35,8 @@ class Line:
 def line(row: RunRow) -> Line:
     """A run in words."""
     required = figures.minutes(row.required_s) if row.required_s else figures.MISSING
-    open_run = row.ended_utc is None and row.verdict is None
-    sign = words.VERDICTS[None] if open_run else words.verdict_sign(row.verdict)
-    if row.verdict is None and not open_run:
+    sign = words.verdict_sign(row.verdict)
+    if row.verdict is None and not row.is_on:
         sign = words.Sign("Not judged yet", "ring", "○", "quiet")
     return Line(
         row.run_id,
@@ -45,7 +44,7 @@ def line(row: RunRow) -> Line:
         figures.local_day(figures.parse_utc(row.started_utc), row.zone),
         words.unturned(batch_words(row.food, row.pack, row.jar, row.jars)) or "batch not described",
         words.unturned(row.canner or figures.MISSING),
-        f"{figures.held_clock(row.proven_s)} of {required}",
+        f"{figures.held(row.proven_s)} of {required}",
         words.action_words(row.advice_action) if row.advice_action else "",
         row.simulated,
     )
@@ -75,7 +74,7 @@ def chosen(rows: Iterable[RunRow], wanted: Wanted) -> list[RunRow]:
     parts = wanted.words.casefold().split()
     found = []
     for row in rows:
-        if wanted.verdict and (row.verdict or "open") != wanted.verdict:
+        if wanted.verdict and wanted.verdict != (row.verdict or ("open" if row.is_on else "")):
             continue
         if wanted.year and not row.started_utc.startswith(wanted.year):
             continue
@@ -98,7 +97,7 @@ _OPEN, _UNJUDGED = "still open", "not judged yet"
 def _standing(row: RunRow) -> str:
     if row.verdict in FINISHED:
         return str(row.verdict)
-    return _OPEN if row.ended_utc is None else _UNJUDGED
+    return _OPEN if row.is_on else _UNJUDGED
 
 
 def season(rows: Sequence[RunRow]) -> str:

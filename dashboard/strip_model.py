@@ -43,12 +43,12 @@ def _piece(item: Mapping[str, Any], share: float) -> Piece:
 
 
 def stretch_words(item: Mapping[str, Any]) -> str:
-    """``boiling, 25:22 to 55:22, 30:00``, with the reason."""
+    """``boiling for 30 min 00 s, from 25:22 to 55:22 of the run``, with the reason."""
     start_s, end_s = float(item["start_s"]), float(item["end_s"])
     sign = words.STATES.get(str(item["state"]), words.STATES["unknown"])
     why = str(item.get("why") or "")
     tail = f" ({why})" if why and why != sign.word else ""
     return (
-        f"{sign.word}, {figures.held_clock(start_s)} to {figures.held_clock(end_s)}, "
-        f"{figures.held_clock(end_s - start_s)}{tail}"
+        f"{sign.word} for {figures.held(end_s - start_s)}, "
+        f"from {figures.held_clock(start_s)} to {figures.held_clock(end_s)} of the run{tail}"
     )

@@ -46,7 +46,7 @@ VERDICTS: dict[str | None, Sign] = {
 
 #: What is done with the jars, by the advice's fixed word; others show their own word.
 ACTIONS: dict[str, str] = {
-    "store_after_seal_check": "check the seals, then store",
+    "store_after_seal_check": "let the jars rest, check the seals, then store",
     "reprocess_or_refrigerate": "reprocess or refrigerate",
     "treat_as_failed": "treat as not processed: reprocess or refrigerate",
     "keep_boiling": "keep boiling",

@@ -136,7 +136,7 @@ function drawLost(view, board, gone) {
   say(view.heard, "");
 }
 
-function drawBoard(view, board, since_s) {
+function drawBoard(view, board, since_s, memory) {
   wear(view, board.tone, board.shape);
   say(view.word, board.word);
   view.state.dataset.long = board.word.length > 10 ? "yes" : "no";
@@ -148,7 +148,9 @@ function drawBoard(view, board, since_s) {
   say(view.label, board.remaining_label);
   view.figure.hidden = board.remaining_s === null;
   say(view.sentence, board.sentence);
-  say(view.reason, board.reason);
+  // Across the room the reason takes the sentence's place; beside it, it is not said twice.
+  const twice = memory.data.form !== "far" && board.sentence.includes(board.reason);
+  say(view.reason, twice ? "" : board.reason);
   const old_s = board.sample_age_s === null ? null : board.sample_age_s + since_s;
   say(view.heard, old_s === null ? "" : `Last reading ${age(old_s)} ago`);
 }
@@ -161,7 +163,7 @@ function draw(memory) {
     const gone = lost(board, since_s, memory.data.server_patience_s);
     view.root.classList.toggle("bw-lost", gone !== null);
     if (gone) drawLost(view, board, gone);
-    else drawBoard(view, board, since_s);
+    else drawBoard(view, board, since_s, memory);
     if (gone) view.figure.hidden = false;
     if (gone) silent.push(board.title);
     strike(board.run_id, gone !== null);

@@ -33,7 +33,7 @@ def main() -> None:
     try:
         rows = [row for row in data.runs(settings.current().data_dir) if row.verdict is not None]
     except MonitorError as trouble:
-        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        look.nothing_yet(trouble)
         return
     if not rows:
         look.page('<p class="bw-big">No finished run yet.</p>')
@@ -93,8 +93,8 @@ def _cells(item: compare_model.RunFigures, row: RunRow) -> tuple[str, ...]:
         f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(started)}</a>',
         look.esc(item.canner),
         look.sign(words.verdict_sign(row.verdict)),
-        look.esc(figures.held_clock(item.come_up_s)),
-        look.esc(figures.held_clock(item.per_litre_s)),
+        look.esc(figures.held(item.come_up_s)),
+        look.esc(figures.held(item.per_litre_s)),
         str(item.restarts),
         look.esc(plateau),
     )

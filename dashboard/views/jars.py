@@ -40,7 +40,11 @@ def main() -> None:
         jars_round.screen(batch)
         return
     st.title("After the heat is off", anchor=False)
-    run_id = _which()
+    try:
+        run_id = _which()
+    except StoreError as trouble:
+        look.nothing_yet(trouble)
+        return
     if run_id is None:
         look.page("<p>No run has jars to follow yet.</p>")
         return
@@ -72,7 +76,7 @@ def _page(batch: Batch) -> None:
             access.who()
         _said(jars_lift.ask(batch))
         jars_round.offer(batch)
-    _table(state)
+    _table(state, batch.now)
     if may:
         for form in (
             jars_places.place,
@@ -112,11 +116,7 @@ def _sheet() -> str:
 
 
 def _which() -> str | None:
-    try:
-        rows = data.runs(settings.current().data_dir)
-    except StoreError:
-        # Nothing was ever recorded here.
-        return None
+    rows = data.runs(settings.current().data_dir)
     ids = [row.run_id for row in rows]
     asked = st.query_params.get("run", "")[:200]
     if not ids:
@@ -170,13 +170,15 @@ def _clock(clock: Clock, now: datetime, state: BatchState) -> str:
     )
 
 
-def _table(state: BatchState) -> None:
+def _table(state: BatchState, now: datetime) -> None:
     if not state.jars:
         return
     alike: dict[tuple[str, ...], list[str]] = {}
     for jar in state.jars:
-        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone)
-        told = f"{look.esc(do)} <span class='bw-note'>{look.esc(', '.join(jar.guidance))}</span>"
+        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone, now)
+        told = (
+            f"{look.esc(do)} <span class='bw-note'>{look.esc(', '.join(dict.fromkeys(jar.guidance)))}</span>"
+        )
         alike.setdefault((look.sign(seal), look.esc(place), look.esc(why), told), []).append(number)
     rows = [(f"<strong>{', '.join(numbers)}</strong>", *cells) for cells, numbers in alike.items()]
     # Of jars whose hold failed nobody asks for the seals: good or bad, they go the same way.

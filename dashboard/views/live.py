@@ -38,7 +38,7 @@ def main() -> None:
     try:
         moment = data.house_now()
     except StoreError as trouble:
-        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        look.nothing_yet(trouble)
         return
     st.session_state["live_ids"] = _ids(moment)
     if not moment.live:
@@ -71,7 +71,7 @@ def _watch() -> None:
     for place, banner in enumerate(banners[:shown]):
         _alarm(banner, first=place == 0, more=max(0, len(banners) - shown) if FAR else 0)
     if len(banners) > shown and not FAR:
-        with st.expander(f"{len(banners) - shown} more alarms"):
+        with st.expander(alarm_model.others(len(banners) - shown).removeprefix(", and ")):
             for banner in banners[shown:]:
                 _alarm(banner, first=False)
     if moment.live:
@@ -99,12 +99,12 @@ def _alarm(banner: alarm_model.Banner, *, first: bool, more: int = 0) -> None:
 
 
 def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
-    over = banner.state == "returned_unacknowledged"
-    due = f" By {look.esc(_local(banner.due_utc))}." if banner.due_utc else ""
+    over = banner.over
+    due = f" The time to save the jars ends at {look.esc(_local(banner))}." if banner.due_utc else ""
     text = f'<p class="bw-do">{look.esc(banner.do)}{due}</p>'
     if over:
-        text = "<p>It is over, and still waits to be seen.</p>"
-    elif first and not FAR:
+        text = "<p>It waits to be seen.</p>"
+    elif (first or banner.news) and not FAR:
         text = f"<p>{look.esc(banner.what)}</p>{text}"
     glyph = "▲" if banner.priority == "high" else "△"
     canner = f" – {look.esc(banner.canner)}" if banner.canner else ""
@@ -114,13 +114,14 @@ def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
         f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
         f'data-known="{known}" data-over="{"yes" if over else "no"}">'
         f'<p class="bw-headline"><span aria-hidden="true">{glyph}</span> '
-        f"{look.esc(banner.headline)}{canner}{behind}</p>{text}</div>"
+        f"{look.esc(banner.title)}{canner}{behind}</p>{text}</div>"
     )
 
 
-def _local(utc: str) -> str:
-    run_zone = next((row.zone for row in data.house_now().runs.values() if row.zone), None)
-    return figures.local_time(figures.parse_utc(utc), run_zone)[:5]
+def _local(banner: alarm_model.Banner) -> str:
+    """Until when, in the zone of the run's own kitchen."""
+    run = data.house_now().runs.get(banner.run_id or "")
+    return figures.local_time(figures.parse_utc(str(banner.due_utc)), run.zone if run else None)[:5]
 
 
 def _marks(row: LiveRow) -> None:
@@ -195,7 +196,14 @@ def _nothing_on(moment: data.House) -> None:
     if moment.heard_s is not None:
         silent = figures.about(max(0.0, moment.heard_s))
         heard = f"<p>A node was last heard {look.esc(silent)} ago.</p>"
-    look.page(f'<p class="bw-big">No canner is on.</p>{heard}<p>Runs that are over are under Past runs.</p>')
+    ways = (
+        ("plan", "Before the heat", "a new batch"),
+        ("jars", "After the heat", "jars that rest, and their seals"),
+    )
+    links = "".join(
+        f'<li><a href="/{page}" target="_self">{name}</a>: {what}</li>' for page, name, what in ways
+    )
+    look.page(f'<p class="bw-big">No canner is on.</p>{heard}<ul>{links}</ul>')
 
 
 main()

@@ -17,7 +17,7 @@ def main() -> None:
     try:
         data.house_now()
     except StoreError as trouble:
-        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        look.nothing_yet(trouble)
         return
     _heard()
     _assign()

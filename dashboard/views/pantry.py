@@ -28,7 +28,7 @@ def main() -> None:
     try:
         states = batches.kept(now)
     except MonitorError as trouble:
-        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        look.nothing_yet(trouble)
         return
     _lost(states)
     rows = pantry(states, today_of(states, now))
@@ -77,7 +77,7 @@ def _table(rows: Sequence[PantryRow]) -> str:
                 _link(row.run_id, row.food),
                 look.esc(row.place.value),
                 look.esc(
-                    f"{len(row.jars)} {row.jar_size.replace('_', '-')}: {', '.join(map(str, row.jars))}"
+                    f"{len(row.jars)} {row.jar_size.replace('_', '-')}: no. {', '.join(map(str, row.jars))}"
                 ),
                 look.esc(f"put up {row.processed_on.isoformat()}, {_age(row.age_days)}"),
                 look.esc(use_by),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -28,6 +27,7 @@ from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.model import Plan
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
+from monitor.store.database import free_bytes
 
 
 def main() -> None:
@@ -74,8 +74,9 @@ def _probe(facts: StartFacts, place: Place) -> StartFacts:
 def _batch(facts: StartFacts, plan: Plan, place: Place) -> None:
     look.page("<h2>4. The batch</h2>")
     form = batch_form.draw(plan, facts.zone or "UTC")
-    free = shutil.disk_usage(settings.current().data_dir).free
-    whole = replace(facts, free_bytes=float(free), lots_taken=kitchen_data.known().lots_taken)
+    whole = replace(
+        facts, free_bytes=free_bytes(settings.current().data_dir), lots_taken=kitchen_data.known().lots_taken
+    )
     _decide(plan_model.with_batch(whole, form), bool(form["all_ticked"]), plan, place)
 
 

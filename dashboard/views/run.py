@@ -108,7 +108,6 @@ def _head(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
 
 def _advice(verdict: dict[str, Any]) -> None:
     advice = verdict.get("advice") or {}
-    until = f" By {look.esc(str(advice['until']))}." if advice.get("until") else ""
     action = words.action_words(str(advice.get("action") or ""))
     cited = run_model.guidance(list(advice.get("guidance") or ()))
     lines = "".join(
@@ -117,7 +116,7 @@ def _advice(verdict: dict[str, Any]) -> None:
     )
     look.page(
         f"<h2>What to do now</h2><p><strong>{look.esc(action.capitalize())}.</strong>"
-        f" {look.esc(advice.get('text') or '')}{until}</p>"
+        f" {look.esc(advice.get('text') or '')}</p>"
         + (f"<details><summary>The guidance behind it</summary><ul>{lines}</ul></details>" if lines else "")
     )
 

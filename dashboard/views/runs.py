@@ -21,7 +21,7 @@ def main() -> None:
     try:
         rows = data.runs(settings.current().data_dir)
     except StoreError as trouble:
-        look.page(f'<p class="bw-big">There is nothing to show yet.</p><p>{look.esc(trouble)}</p>')
+        look.nothing_yet(trouble)
         return
     urgent = [row for row in runs_model.needs_doing(rows, datetime.now(UTC)) if not _decided(row)]
     if urgent:

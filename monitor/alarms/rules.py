@@ -91,7 +91,10 @@ def alarm_for_verdict(verdict: Verdict, context: Context, at_s: float) -> Alarm 
         return None
     word = {BROKEN: "The hold was broken", UNPROVEN: "The hold is not proven"}[str(verdict.verdict)]
     reason = verdict.reasons[0] if verdict.reasons else verdict.advice.text
-    return _alarm("hold_not_held", RULES["hold_not_held"], context, f"{word}. {reason}", at_s, at_s, None)
+    # "Before the time is up" needs the time: the salvage clock's, as the verdict's advice has it.
+    until = datetime.fromisoformat(verdict.advice.until) if verdict.advice.until else None
+    due_s = (until - context.started_at).total_seconds() if until and context.started_at else None
+    return _alarm("hold_not_held", RULES["hold_not_held"], context, f"{word}. {reason}", at_s, at_s, due_s)
 
 
 def condition_alarm(kind: str, context: Context, what: str) -> Alarm:

@@ -13,6 +13,8 @@ import sys
 import threading
 from pathlib import Path
 
+from monitor.errors import MonitorError
+
 
 def main(words: list[str]) -> int:
     """``broker DATA PROGRAM``, ``collector DATA RATE --serial|--mqtt WHERE`` or ``dashboard DATA PORT``."""
@@ -68,4 +70,7 @@ def _dashboard(folder: Path, port: int) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    try:
+        sys.exit(main(sys.argv[1:]))
+    except MonitorError as trouble:
+        sys.exit(f"boilwitness: {trouble}")

@@ -74,6 +74,12 @@ def seal(args: argparse.Namespace) -> int:
         body |= {question: getattr(args, question) for question in QUESTIONS}
         if all(body[question] is None for question in QUESTIONS) and sys.stdin.isatty():
             body |= {question: _ask(question) for question in QUESTIONS}
+        if all(body[question] is None for question in QUESTIONS):
+            # A seal that nobody looked at is not judged, and must not take the place of one that was.
+            raise UsageError(
+                f"nothing was said of jar {args.jar}; nothing was written down.",
+                f"Answer {', '.join(f'--{question}' for question in QUESTIONS)}; or say --broken or --opened.",
+            )
     check_answers(body)
     number = _say(args, "jar_seal", body, corrects=args.corrects)
     judged = next(jar.seal for jar in batch_of(args).state.jars if jar.jar == args.jar)

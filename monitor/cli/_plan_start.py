@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import shutil
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
 from monitor.plan.pressure import StationPressure
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartDecision, StartFacts, decide_start
-from monitor.store.database import store_path
+from monitor.store.database import free_bytes, store_path
 from monitor.store.entries import append_entry
 from monitor.store.lots import lots
 from monitor.store.probes import (
@@ -35,6 +34,7 @@ from monitor.store.probes import (
 from monitor.store.reader import house_in, open_reader
 from monitor.store.stamp import SYSTEM_TIME
 
+REGISTERS = "'boilwitness calibrate' registers one."
 #: What a person confirms before a start, and the words for it.
 CONFIRMED = {
     "place": "this altitude is the kitchen's",
@@ -181,6 +181,9 @@ def with_answers(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
 def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
     """The facts with what the store says: the probe's check, the node's reading, the last place, lot codes."""
     folder = data_dir(args)
+    if args.probe is not None and not store_path(folder).exists():
+        raise UsageError(f"There is no probe {args.probe!r}: no store is in {folder}.", REGISTERS)
+    facts = replace(facts, free_bytes=free_bytes(folder))
     if not store_path(folder).exists() or facts.site is None:
         return facts
     with closing(open_reader(folder)) as conn:
@@ -191,7 +194,7 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         taken = frozenset(lots(conn))
         compared_at = barometer_compared_at(conn)
     if args.probe is not None and args.probe not in known:
-        heard = f"Known: {', '.join(known)}." if known else "'boilwitness calibrate' registers one."
+        heard = f"Known: {', '.join(known)}." if known else REGISTERS
         raise UsageError(f"There is no probe {args.probe!r}.", heard)
     return replace(
         facts,
@@ -202,7 +205,6 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         reading_C=reading_C,
         reading_age_s=age_s,
         site_doubt=doubt,
-        free_bytes=float(shutil.disk_usage(folder).free),
         lots_taken=taken,
     )
 

@@ -28,8 +28,10 @@ def readings_from_csv(path: Path, channel: str) -> list[tuple[float, float]]:
     """
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as trouble:
-        raise RecordError(f"{path}: cannot be read ({trouble}).") from trouble
+    except OSError as trouble:
+        raise RecordError(f"{path}: cannot be read ({trouble.strerror}).") from trouble
+    except UnicodeDecodeError as trouble:
+        raise RecordError(f"{path}: byte {trouble.start}: expected UTF-8 text.") from trouble
     column = f"{channel}_C"
     table = csv.DictReader(lines)
     if not table.fieldnames or "t_s" not in table.fieldnames or column not in table.fieldnames:

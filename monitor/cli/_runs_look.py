@@ -34,7 +34,7 @@ def runs(args: argparse.Namespace) -> int:
 
 
 def _line(row: reader.RunRow) -> tuple[str, ...]:
-    verdict = row.verdict or ("open" if row.ended_utc is None else "not judged")
+    verdict = row.verdict or ("open" if row.is_on else "not judged")
     marks = [word for word, on in (("simulated", row.simulated), ("imported", row.imported)) if on]
     food = " ".join(str(part) for part in (row.food, row.pack, row.jar) if part)
     return (
@@ -49,10 +49,11 @@ def _line(row: reader.RunRow) -> tuple[str, ...]:
 
 
 def _minutes(seconds_s: float | None) -> str:
-    """Whole minutes and seconds, cut off rather than rounded up."""
+    """``35 min``, ``33 min 05 s``: cut off rather than rounded up."""
     if seconds_s is None:
         return "-"
-    return f"{int(seconds_s) // 60}:{int(seconds_s) % 60:02d}"
+    minutes, rest = divmod(int(seconds_s), 60)
+    return f"{minutes} min" + (f" {rest:02d} s" if rest else "")
 
 
 def nodes(args: argparse.Namespace) -> int:

@@ -61,7 +61,10 @@ def run(args: argparse.Namespace) -> int:
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, lambda *_: stop.set())
     if args.data is not None:
-        args.data.mkdir(parents=True, exist_ok=True)
+        from monitor.store.database import open_writer
+
+        # What is wrong with the store is told here in a line, before anything is started.
+        open_writer(args.data).close()
         return _show(args, args.data, port, stop)
     with tempfile.TemporaryDirectory(prefix="boilwitness-demo-") as folder:
         return _show(args, Path(folder), port, stop)

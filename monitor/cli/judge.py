@@ -92,6 +92,10 @@ def load(name: str, args: argparse.Namespace) -> Run:
     folder = Path(name)
     if folder.is_dir():
         return read_run(folder)
+    if folder.is_file():
+        raise RecordError(
+            f"{name}: a file; a run is a folder.", "Name the folder with run.json and samples.csv."
+        )
     store = data_dir(args)
     if not (store / "boilwitness.sqlite").exists():
         raise RecordError(

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import math
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from monitor.errors import MonitorError
 
@@ -33,9 +35,38 @@ EXIT_UNUSABLE = 2
 EXIT_REFUSED = 3
 
 
+class Parser(argparse.ArgumentParser):
+    """One line for what is not usable, as the README promises, and numbers asked for in plain words."""
+
+    def __init__(self, *args: object, **settings: object) -> None:
+        super().__init__(*args, **settings)  # type: ignore[arg-type]
+        self.register("type", float, _number)
+        self.register("type", int, _whole_number)
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(EXIT_UNUSABLE, f"{self.prog}: {message}. '{self.prog} --help' explains it.\n")
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise argparse.ArgumentTypeError(f"expected a number alone, such as 12.5, found {text!r}")
+    return value
+
+
+def _whole_number(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"expected a whole number, such as 12, found {text!r}") from None
+
+
 def build_parser(verb: str | None) -> argparse.ArgumentParser:
     """The parser; only ``verb``'s own arguments are loaded."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="boilwitness",
         description=(
             "Watches a boiling-water canner: is it at a full boil, since when, how much longer; and "
@@ -59,9 +90,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; the exit status is the contract's (README, "Exit statuses")."""
     words = list(sys.argv[1:] if argv is None else argv)
     verb = next((word for word in words if word in VERBS), None)
-    args = build_parser(verb).parse_args(words)
-    module = importlib.import_module(f"monitor.cli.{_module(args.verb)}")
     try:
+        # Loading a verb takes longest: Ctrl-C comes there too.
+        args = build_parser(verb).parse_args(words)
+        module = importlib.import_module(f"monitor.cli.{_module(args.verb)}")
         return int(module.run(args))
     except MonitorError as trouble:
         print(f"boilwitness: {trouble}", file=sys.stderr)

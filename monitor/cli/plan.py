@@ -96,10 +96,10 @@ def run(args: argparse.Namespace) -> int:
     elif isinstance(answer, Refusal):
         print(_wrapped(answer.as_text()))
     else:
-        today = boiling_today(answer.altitude_m, pressure)
-        print(plan_text(answer, today, steps=args.steps))
-        if args.probe is not None:
-            print(_wrapped("\n".join(["", *set_up_lines(args, answer, pressure)])))
+        set_up = ["", *set_up_lines(args, answer, pressure)] if args.probe is not None else []
+        print(plan_text(answer, boiling_today(answer.altitude_m, pressure), steps=args.steps))
+        if set_up:
+            print(_wrapped("\n".join(set_up)))
     return EXIT_REFUSED if isinstance(answer, Refusal) else 0
 
 

@@ -60,7 +60,9 @@ def read_settings(path: Path) -> CollectSettings:
         form = tomllib.loads(path.read_text("utf-8"))
     except OSError as trouble:
         raise ConfigError(f"{path}: cannot be read: {trouble.strerror}.") from trouble
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as trouble:
+    except UnicodeDecodeError as trouble:
+        raise ConfigError(f"{path}: byte {trouble.start}: expected UTF-8 text.") from trouble
+    except tomllib.TOMLDecodeError as trouble:
         raise ConfigError(f"{path}: not TOML: {trouble}.") from trouble
     _check(path, "the file", form, _TOP_KEYS)
     push = form.get("push", [])

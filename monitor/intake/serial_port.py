@@ -229,6 +229,6 @@ def _open_trouble(device: str, trouble: BaseException) -> str:
         return f"{device} may not be opened by this user; the group that owns it (often dialout) may"
     if number in (errno.EAGAIN, errno.EBUSY):
         return f"{device} is in use by another program"
-    if number == errno.ENOTTY or "configure port" in str(trouble):
+    if number in (errno.ENOTTY, errno.EISDIR) or "configure port" in str(trouble):
         return f"{device} is not a serial port"
     return f"{device} cannot be opened ({trouble})"

@@ -125,7 +125,8 @@ def _from_verdict(verdict: Mapping[str, Any], jars: Sequence[int]) -> list[dict[
     held = f"{float(verdict.get('proven_s') or 0.0) / 60:.1f} min proven without a break"
     possible = f"at most {float(verdict.get('possible_s') or 0.0) / 60:.1f} min possible"
     asked = f"{float(verdict.get('required_s') or 0.0) / 60:.0f} min asked for"
-    reasons = "; ".join((held, possible, asked, *verdict.get("reasons", ())))
+    said = (str(reason).rstrip(".") for reason in verdict.get("reasons", ()))
+    reasons = "; ".join((held, possible, asked, *said))
     return [
         {
             "key": f"hold_{word}",

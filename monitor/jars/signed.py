@@ -60,6 +60,8 @@ def own_timing_trouble(body: Mapping[str, Any], by: str | None, verdict: Mapping
         timed_s = (instant(str(body["to_utc"])) - instant(str(body["from_utc"]))).total_seconds()
     except (KeyError, ValueError):
         return "an own timing needs from when to when, as times with their offset"
+    if timed_s <= 0.0:
+        return "the own timing ends before it begins: check both times"
     required_s = float(verdict.get("required_s") or 0.0)
     if timed_s < required_s:
         return f"{timed_s / 60:.1f} min were timed, {required_s / 60:.0f} min are required"

@@ -14,6 +14,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from monitor.errors import RecordError
 from monitor.record.files import shown, text_of
 from monitor.record.model import (
+    EARLIEST_MARK_S,
+    LATEST_MARK_S,
     MARK_KINDS,
     NOTHING,
     RUN_FORMAT,
@@ -95,12 +97,21 @@ def _refuse_constant(word: str) -> float:
     raise ValueError(f"a finite number, not {word}")
 
 
+def _is_newer(found: Any) -> bool:
+    name, _, number = str(found).rpartition("/")
+    kind, _, known = RUN_FORMAT.rpartition("/")
+    return name == kind and number.isdecimal() and int(number) > int(known)
+
+
 def header_from_json(form: Any, file: str = "run.json") -> Run:
     """A run without samples from the parsed ``run.json`` document; ``file`` names it in errors."""
     top = _Object(form, "", file)
     found = top.take("format")
     if found != RUN_FORMAT:
-        raise top.fail("format", f'"{RUN_FORMAT}"', found)
+        trouble = top.fail("format", f'"{RUN_FORMAT}"', found)
+        if _is_newer(found):
+            trouble.advice = "A newer boilwitness wrote it; bring this one up to date."
+        raise trouble
     run_id = top.text("run_id", required=True)
     assert run_id is not None
     started_at = top.time("started_at", required=True)
@@ -216,7 +227,7 @@ def _marks(form: Any, file: str) -> tuple[Mark, ...]:
     marks = []
     for index, item in enumerate(form):
         part = _Object(item, f"marks[{index}]", file)
-        t_s = part.number("t_s", -86400.0, 10 * 86400.0, "s", required=True)
+        t_s = part.number("t_s", EARLIEST_MARK_S, LATEST_MARK_S, "s", required=True)
         kind = part.text("kind", required=True)
         assert t_s is not None and kind is not None
         if kind not in MARK_KINDS:

@@ -14,6 +14,9 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 RUN_FORMAT = "boilwitness-run/1"
+#: A mark further from the run's start belongs to another day. [s]
+EARLIEST_MARK_S = -86400.0
+LATEST_MARK_S = 10 * 86400.0
 
 NOTHING: Mapping[Any, Any] = MappingProxyType({})
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,6 +21,12 @@ BUSY_TIMEOUT_MS = 10_000
 def store_path(data_dir: Path) -> Path:
     """The store's file in a data directory."""
     return data_dir / STORE_NAME
+
+
+def free_bytes(data_dir: Path) -> float:
+    """What is free on the disk where the store is, or will be once it is made. [bytes]"""
+    there = next(place for place in (data_dir, *data_dir.absolute().parents) if place.exists())
+    return float(shutil.disk_usage(there).free)
 
 
 def open_writer(data_dir: Path, *, check: bool = False) -> sqlite3.Connection:

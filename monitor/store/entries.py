@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import StoreError, UsageError
+from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
 from monitor.store.beside import ENTRIES, came_along
 from monitor.store.database import open_writer, transaction
-from monitor.store.stamp import SYSTEM_TIME, machine_boot, parse_utc, utc_text
+from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, parse_utc, utc_text
 from monitor.timesource import TimeSource
 
 KINDS = frozenset(
@@ -99,7 +100,8 @@ def append_entry(
     Raises
     ------
     UsageError
-        An unknown kind, a time without offset, a body that is not JSON, a correction of nothing.
+        An unknown kind, a time without offset, a body that is not JSON, a correction of nothing, a mark that
+        lies days away from its run.
     StoreError
         The store cannot be written.
     """
@@ -120,6 +122,8 @@ def append_entry(
         finally:
             conn.close()
     row = _row(kind, body, run_id, by, happened_utc, corrects, reason, time)
+    if kind == "mark" and run_id is not None:
+        _must_belong(store, run_id, happened_utc=row[4])
     if run_id and corrects and any(old[0] == corrects for old in came_along(store, run_id, ENTRIES)):
         raise UsageError(
             f"entry {corrects} came in with the record and stands as it is.",
@@ -194,6 +198,28 @@ def _row(
         ) from trouble
     mono_s = time.monotonic_s()
     return (run_id, kind, text, utc_text(now), happened, by, corrects, reason, mono_s, machine_boot())
+
+
+def _must_belong(conn: sqlite3.Connection, run_id: str, happened_utc: str) -> None:
+    """A mark days away from its run is a mistyped date, or another run's. Raises ``UsageError``."""
+    row = conn.execute(
+        "SELECT body FROM entries WHERE run_id = ?1 AND kind = 'run_started'"
+        " UNION ALL SELECT run_json FROM imported_runs WHERE run_id = ?1",
+        (run_id,),
+    ).fetchone()
+    try:
+        after_s = epoch_s(happened_utc) - epoch_s(json.loads(row[0])["started_at"]) if row else 0.0
+    except (AttributeError, LookupError, TypeError, ValueError):
+        # A start that says no time is told where the record is read.
+        return
+    if EARLIEST_MARK_S <= after_s <= LATEST_MARK_S:
+        return
+    side = "before" if after_s < 0.0 else "after"
+    raise UsageError(
+        f"that is {abs(after_s) / 86400.0:,.0f} days {side} run {run_id} began; a mark belongs to it from a day "
+        "before to ten days after.",
+        "Check the date and the run; nothing was written down.",
+    )
 
 
 def _insert(conn: sqlite3.Connection, row: tuple[Any, ...]) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterable
 from pathlib import Path
@@ -29,10 +30,11 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: 
     UsageError
         There is no such run.
     StoreError
-        The folder cannot be written.
+        The folder cannot be written, or holds another run: nothing of anybody's is written over.
     """
     run = load_run(conn, run_id)
     entries = read_entries(conn, run_id)
+    _must_not_hold_another(folder, run_id)
     with _Writing(folder):
         write_run(run, folder)
         if parquet:
@@ -48,8 +50,11 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: 
 def export_all(conn: sqlite3.Connection, folder: Path, *, parquet: bool = False) -> tuple[int, int]:
     """Write every run, every sample of every node, every journal, and a copy of the store itself.
 
-    One read transaction: what is written belongs to one moment. Returns (runs, nodes).
+    One read transaction: what is written belongs to one moment. Returns (runs, nodes). A folder that holds a store
+    which no export wrote is left alone: it may be the store itself.
     """
+    if (folder / STORE_NAME).exists() and not (folder / "entries.jsonl").exists():
+        raise StoreError(f"{folder} is a data directory; nothing was written.", "Choose another with --to.")
     with _Writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
         conn.execute("BEGIN")
@@ -78,6 +83,20 @@ def run_folder_names(run_ids: Iterable[str]) -> dict[str, str]:
             name, number = f"{safe_name(run_id)}.{number}", number + 1
         names[run_id] = name
     return names
+
+
+def _must_not_hold_another(folder: Path, run_id: str) -> None:
+    """Raises ``StoreError`` where a record of another run would be written over."""
+    here = folder / "run.json"
+    try:
+        found = json.loads(here.read_bytes())["run_id"] if here.exists() else run_id
+    except (OSError, ValueError, LookupError, TypeError):
+        found = None
+    if found != run_id:
+        raise StoreError(
+            f"{folder} holds another record ({found or 'its run.json names no run'}); nothing was written.",
+            "Choose another directory with --to.",
+        )
 
 
 def safe_name(run_id: str) -> str:

@@ -26,6 +26,11 @@ class RunRow:
     simulated: bool
     imported: bool
 
+    @property
+    def is_on(self) -> bool:
+        """Whether more may come of it. What was recorded elsewhere is not on here, told where it ended or not."""
+        return self.ended_utc is None and not self.imported
+
 
 @dataclass(frozen=True, slots=True)
 class LiveRow:

@@ -15,6 +15,7 @@ from typing import Any
 from monitor.errors import MonitorError, UsageError
 from monitor.record import Mark, Run, header_from_json
 from monitor.record.changes import laid_over
+from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
 from monitor.store.clock import ClockRow, happened_s, read_clocks
 from monitor.store.entries import Entry, read_entries
 from monitor.store.stamp import epoch_s
@@ -170,6 +171,9 @@ def _folded(clocks: list[ClockRow], facts: RunFacts, entry: Entry) -> RunFacts:
     facts = replace(facts, entry_ids=(*facts.entry_ids, entry.id))
     if entry.kind == "mark":
         t_s = round(happened_s(clocks, entry) - facts.started_s, 3)
+        if not EARLIEST_MARK_S <= t_s <= LATEST_MARK_S:
+            # The entry stays; in the record nobody could read it, nor anything else.
+            return facts
         text = entry.body.get("text")
         mark = Mark(t_s, str(entry.body.get("kind")), by=entry.by, text=str(text) if text else None)
         return replace(facts, marks=(*facts.marks, mark))

@@ -28,10 +28,13 @@ _JOINED = {
 
 @lru_cache(maxsize=4096)
 def tokens(text: str) -> frozenset[str]:
-    """The telling words of a name, singular and plain: ``Crab-apples, spiced`` → {crabapple, spiced}."""
+    """The telling words of a name, singular and plain: ``Crab-apples, spiced`` → {crabapple, spiced}.
+
+    Words in any script count: one that the tables cannot know must not be passed over.
+    """
     plain = unicodedata.normalize("NFKD", text.lower())
     plain = "".join(sign for sign in plain if not unicodedata.combining(sign))
-    words = [singular(word) for word in re.findall(r"[a-z0-9]+", plain)]
+    words = [singular(word) for word in re.findall(r"[^\W_]+", plain)]
     line = " ".join(words)
     for parted, joined in _JOINED.items():
         line = re.sub(rf"\b{parted}\b", joined, line)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -111,6 +112,16 @@ def test_a_closed_run_without_a_held_hold_alarms(word: str) -> None:
     assert alarm is not None
     assert alarm.priority is Priority.HIGH
     assert "a gap of 80 s" in alarm.what
+    assert alarm.due_utc is None
+
+
+def test_before_the_time_is_up_comes_with_the_time() -> None:
+    """University of Nebraska extension: 2 h for jars not processed by a safe method; the advice says from when."""
+    until = START + timedelta(seconds=700.0 + 7200.0)
+    advice = Advice("reprocess_or_refrigerate", "", until.isoformat(), ())
+    alarm = alarm_for_verdict(replace(_verdict("broken"), advice=advice), context(Stage.AFTER), 3400.0)
+    assert alarm is not None
+    assert (alarm.due_utc, alarm.due_s) == (until, 7900.0)
 
 
 @pytest.mark.parametrize("word", ["held", None])

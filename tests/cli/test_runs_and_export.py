@@ -36,7 +36,7 @@ def test_a_run_from_start_to_end(data: Path, capsys: pytest.CaptureFixture[str])
     title, line = capsys.readouterr().out.splitlines()
     assert title.split()[:3] == ["RUN", "CANNER", "STARTED"]
     assert "pears hot pint" in line
-    assert "30:00" in line
+    assert "30 min" in line
     with closing(reader.open_reader(data)) as conn:
         kinds = [(entry.kind, entry.by) for entry in read_entries(conn)]
         run = reader.load_run(conn, line.split()[0])

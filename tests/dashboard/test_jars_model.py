@@ -8,7 +8,8 @@ import pytest
 
 from dashboard import jars_model
 from monitor.jars import ASK, QUESTIONS, Seal, Status
-from monitor.jars.state import Clock
+from monitor.jars.seals import SealResult
+from monitor.jars.state import Clock, JarState
 from monitor.jars.times import Moment
 
 NOW = datetime(2026, 8, 14, 16, 0, tzinfo=UTC)
@@ -42,6 +43,27 @@ def test_a_clock_says_how_much_is_left_and_what_follows() -> None:
     told = jars_model.clock_words(clock, NOW, "America/Denver")
     assert told == "Failed process: 85 min left, until 11:25. 2 h for jars whose hold is not proven."
     assert "discarded, untasted" in jars_model.clock_words(clock, NOW + timedelta(hours=2), None)
+
+
+def test_nothing_is_asked_for_by_a_time_that_has_passed() -> None:
+    jar = JarState(
+        1,
+        Status.ON_HOLD,
+        SealResult(1, Seal.UNSEALED, "dull"),
+        (),
+        "",
+        "Discard.",
+        (),
+        NOW,
+        None,
+        None,
+        None,
+        None,
+        "",
+    )
+    assert jars_model.jar_cells(jar, None, NOW)[4] == "Discard. By Fri 14 Aug 2026, 16:00."
+    later = jars_model.jar_cells(jar, None, NOW + timedelta(seconds=1))
+    assert later[4] == "Discard. The time ended Fri 14 Aug 2026, 16:00."
 
 
 def test_each_moment_says_which_of_the_two_it_was() -> None:

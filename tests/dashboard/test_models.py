@@ -99,6 +99,32 @@ def test_come_up_says_how_sure_it_is() -> None:
     told = live_model.come_up_words(view("come_up", eta_s=[540.0, 720.0, 960.0], rate_K_per_min=1.8))
     assert told == "boil in about 12 min (9 min to 16 min), rising 1.8 K/min"
     assert live_model.come_up_words(view("hold", eta_s=[1.0, 2.0, 3.0])) == ""
+    assert live_model.come_up_words(view("come_up", rate_K_per_min=-0.5), True) == "falling 0.9 °F/min"
+
+
+@pytest.mark.parametrize(
+    ("word", "action", "tone", "says"),
+    [
+        ("held", "store_after_seal_check", "held", "Let the jars rest, check the seals, then store."),
+        ("broken", "reprocess_or_refrigerate", "alarm", "Reprocess or refrigerate by Fri 14 Aug, 12:16."),
+        ("unproven", "treat_as_failed", "unsure", "Treat as not processed: reprocess or refrigerate by"),
+    ],
+)
+def test_a_run_that_has_ended_shows_what_it_came_to(word: str, action: str, tone: str, says: str) -> None:
+    """Held, broken and unproven must not look alike, and what is to do stands beside them."""
+    until = None if word == "held" else "2026-08-14T12:16:05.250-06:00"
+    form = {"verdict": word, "required_s": 600.0, "proven_s": 605.0, "possible_s": 610.0}
+    form["advice"] = {"action": action, "until": until}
+    shown = live_model.board("r", "c", view("ended"), row_age_s=0.0, verdict=form)
+    assert (shown.word.casefold(), shown.tone, shown.phase) == (word, tone, "ended")
+    assert shown.reason.startswith(says) and "10 min" in shown.sentence
+    assert live_model.board("r", "c", view("ended"), row_age_s=0.0, verdict=None).word == "Ended"
+
+
+def test_a_lost_boil_asks_to_be_told_of_again() -> None:
+    """Whoever marked the boil that was lost did say so."""
+    told = dict(live_model.facts(view("boil_lost"), False))
+    assert told["Full boil"] == "lost; say so when you see it again"
 
 
 def test_every_word_of_the_contract_has_words_for_people() -> None:
@@ -149,6 +175,8 @@ def test_remaining_times_round_up(span_s: float | None, shown: str) -> None:
 def test_proven_times_round_down() -> None:
     """What is proven is never shown longer than it is."""
     assert figures.held_clock(1799.99) == "29:59"
+    assert figures.held(1799.99) == "29 min 59 s"
+    assert figures.held(59.99) == "59 s" and figures.held(None) == "–"
 
 
 def test_temperatures_in_both_units() -> None:
@@ -171,7 +199,7 @@ def test_a_short_break_in_a_long_run_stays_visible() -> None:
     assert sum(piece.share for piece in found) == pytest.approx(1.0)
     assert found[2].share > 0.005
     assert [piece.tone for piece in found] == ["quiet", "boil", "alarm", "boil"]
-    assert found[2].words == "not boiling, 1:23:20 to 1:23:22, 0:02 (boil lost)"
+    assert found[2].words == "not boiling for 2 s, from 1:23:20 to 1:23:22 of the run (boil lost)"
 
 
 def alarm_row(change: str, state: str, at: str, **body: object) -> AlarmRow:
@@ -191,10 +219,21 @@ def test_an_alarm_stands_until_it_is_seen_and_over() -> None:
     unseen = alarm_row("returned", "returned_unacknowledged", "2026-08-14T10:01:00.000Z")
     gone = alarm_row("acknowledged", "normal", "2026-08-14T10:02:00.000Z")
     assert [item.headline for item in alarm_model.standing([RAISED])] == ["The boil is lost"]
-    assert alarm_model.standing([RAISED, unseen])[0].unacknowledged
+    (over,) = alarm_model.standing([RAISED, unseen])
+    assert over.unacknowledged and over.title == "Over now: the boil is lost"
     assert alarm_model.standing([RAISED, unseen, gone]) == []
     again = replace(RAISED, alarm_id="r:boil_lost:2", at_utc="2026-08-14T10:05:00.000Z")
     assert [item.alarm_id for item in alarm_model.standing([RAISED, unseen, again])] == ["r:boil_lost:2"]
+
+
+def test_news_has_no_end_but_to_be_seen() -> None:
+    """What late readings changed is over as soon as it has happened; it is read all the same."""
+    rows = [
+        replace(RAISED, kind="verdict_revised"),
+        replace(alarm_row("returned", "returned_unacknowledged", RAISED.at_utc), kind="verdict_revised"),
+    ]
+    (news,) = alarm_model.standing(rows)
+    assert news.unacknowledged and news.news and not news.over and news.title == news.headline
 
 
 def test_silence_ends_by_itself() -> None:

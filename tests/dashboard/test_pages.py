@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import re
 import signal
 import socket
@@ -117,6 +118,21 @@ def test_without_a_store_every_page_says_what_to_do(tmp_path: Path, told: Callab
     for page in PAGES:
         app.switch_page(f"views/{page}.py").run()
         assert not app.exception, page
+
+
+def test_a_damaged_store_is_told_and_is_not_an_empty_one(tmp_path: Path, told: Callable) -> None:
+    """Each page that shows records says what is wrong; what cannot be written is told in words, not as a trace."""
+    (tmp_path / "boilwitness.sqlite").write_bytes(random.Random(4).randbytes(30_000))
+    told(tmp_path)
+    app = AppTest.from_file(APP, default_timeout=20).run()
+    for page in ("jars", "pantry", "runs", "compare", "nodes"):
+        app.switch_page(f"views/{page}.py").run()
+        assert "file is not a database" in "".join(str(item.value) for item in app.get("html")), page
+    app.switch_page("views/probe.py").run()
+    app.text_input[0].set_value("k1")
+    app.button[0].click().run()
+    assert not app.exception
+    assert "file is not a database" in "".join(str(item.value) for item in app.get("html"))
 
 
 def test_a_hostile_node_and_what_was_refused_are_written_as_text(tmp_path: Path, told: Callable) -> None:

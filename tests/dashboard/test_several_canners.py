@@ -122,6 +122,12 @@ def test_a_card_each_and_the_most_urgent_first(house: ThreeCanners, visit: Calla
         other.wait_for_function(f"() => ({order})().startsWith('front burner: Boil lost')", timeout=90_000)
         assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
         assert visitor.faults() == []
+        # Across the room nobody scrolls: all three are on the screen.
+        far = elsewhere.go(f"{house.url}/?far=1")
+        far.wait_for_function(f"wanted => ({order})() === wanted", arg=wanted, timeout=90_000)
+        lowest = "Math.max(...[...document.querySelectorAll('.bw-board')].map(b => b.getBoundingClientRect().bottom))"
+        assert far.evaluate(lowest) <= far.evaluate("innerHeight")
+        elsewhere.picture("far-three-canners")
         # Each has its own remaining time.
         digits = page.locator(".bw-board .bw-digits").all_inner_texts()
         assert digits[0] == digits[2] == "1:00:00" and digits[1].startswith("59:")

@@ -152,10 +152,11 @@ def test_an_own_timing_lifts_an_unproven_hold_with_its_words_on_everything(kitch
         ("broken", "Ada", "2026-08-14T15:56:00Z", None),
         ("unproven", None, "2026-08-14T15:56:00Z", None),
         ("unproven", "Ada", "2026-08-14T15:40:00Z", None),
+        ("unproven", "Ada", "2026-08-14T15:20:00Z", None),
         ("unproven", "Ada", "yesterday", None),
         ("unproven", "Ada", "2026-08-14T15:56:00Z", 9 * HOUR),
     ],
-    ids=["seen to break", "unsigned", "too short", "no time", "signed after the two hours"],
+    ids=["seen to break", "unsigned", "too short", "backwards", "no time", "signed after the two hours"],
 )
 def test_a_timing_that_cannot_stand(
     kitchen: Any, word: str, by: str | None, to_utc: str, entered_s: float | None

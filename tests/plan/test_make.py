@@ -184,6 +184,12 @@ def test_the_longer_time_of_a_low_day_can_be_taken() -> None:
         (_refusal("peer halves"), "unknown_food", "not in the published tables"),
         (_refusal("tomatoes"), "ambiguous_food", "12 foods"),
         (_refusal("   "), "unknown_food", "No food was named"),
+        (
+            _refusal("きゅうりのピクルス"),
+            "unknown_food",
+            "“きゅうりのピクルス” is not in the published tables",
+        ),
+        (_refusal("pears 豚肉"), "unknown_food", "not in the published tables"),
         (_refusal(pack="raw"), "other_pack", "no raw-pack time for Pears, halved"),
         (_refusal(pack="warm"), "unknown_pack", "not a style of pack"),
         (_refusal(jar="half-gallon"), "jar_too_large", "larger than the largest listed"),

@@ -95,6 +95,12 @@ def test_plurals_accents_and_fillers_do_not_matter() -> None:
     assert tokens("crab apples") == {"crabapple"}
 
 
+def test_words_in_another_script_are_not_passed_over() -> None:
+    """“Pears and pork” is not pears, whatever alphabet the pork is written in."""
+    assert tokens("pears 豚肉") == {"pear", "豚肉"}
+    assert len(tokens("мёд с яблоками")) == 3
+
+
 def test_facts_are_cited_by_number() -> None:
     """The restart rule is G4; what was not read says so; an unknown number is an error."""
     assert "again from zero" in fact("G4").fact

@@ -1,0 +1,155 @@
+"""What cannot be used: one line that says what and what to do, the README's exit status, no traceback, nothing lost."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from monitor.cli.main import main
+from monitor.store.database import open_writer
+
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
+PEARS = ("plan", "--food", "pears", "--pack", "hot", "--jar", "pint")
+
+
+def one_line(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    """The one line that unusable input gives. README, "Exit statuses": 2, one line says what and where."""
+    try:
+        status = main(words)
+    except SystemExit as ended:
+        status = ended.code  # type: ignore[assignment]
+    told = capsys.readouterr()
+    assert (status, told.out) == (2, "")
+    assert told.err.count("\n") == 1 and "Traceback" not in told.err
+    return told.err
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ((*PEARS, "--altitude-m", "1650ft"), "expected a number alone, such as 12.5, found '1650ft'"),
+        ((*PEARS, "--altitude-m", "nan"), "expected a number alone"),
+        (("dashboard", "--port", "abc"), "expected a whole number, such as 12, found 'abc'"),
+        (("dashboard", "--port", "80000"), "port 80000 is not between 0 and 65535"),
+        (("demo", "--no-browser", "--port", "-1"), "port -1 is not between"),
+        (("demo", "--no-browser", "--port", "0", "--data", __file__), "cannot make the data directory"),
+        (("nonsense",), "invalid choice: 'nonsense'"),
+        (("judge",), "'boilwitness judge --help' explains it"),
+        (("judge", __file__), "a run is a folder"),
+        ((*PEARS, "--altitude-m", "1650", "--probe", "p1"), "There is no probe 'p1'"),
+    ],
+)
+def test_what_was_typed_wrong_is_told_in_a_line(
+    words: tuple[str, ...],
+    says: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path))
+    assert says in one_line(capsys, *words)
+
+
+def test_a_record_of_a_later_form_says_to_bring_this_one_up_to_date(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    folder = Path(shutil.copytree(RECORDED / "held-2400-m", tmp_path / "run"))
+    header = json.loads((folder / "run.json").read_bytes())
+    (folder / "run.json").write_text(json.dumps(header | {"format": "boilwitness-run/2"}))
+    told = one_line(capsys, "judge", str(folder))
+    assert 'found "boilwitness-run/2"' in told and "bring this one up to date" in told
+
+
+def test_what_is_missing_for_a_start_is_what_a_person_can_mend(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Before there is a store its disk has as much room as it will have afterwards."""
+    asked = (*PEARS, "--altitude-m", "300", "--start", "--data", str(tmp_path / "new" / "store"))
+    assert main(asked) == 3
+    told = capsys.readouterr().out
+    assert "Not started: 12 things are missing." in told and "free space" not in told
+
+
+def test_an_export_writes_over_no_other_record_and_no_store(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    data, out = str(tmp_path / "data"), tmp_path / "out"
+    for name in ("dip-then-completed", "held-2400-m"):
+        assert main(["import", str(RECORDED / name), "--data", data]) == 0
+    first, second = (json.loads((RECORDED / name / "run.json").read_bytes())["run_id"]
+                     for name in ("dip-then-completed", "held-2400-m"))  # fmt: skip
+    for _ in range(2):
+        assert main(["export", first, "--to", str(out), "--data", data]) == 0
+    capsys.readouterr()
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert f"{out} holds another record ({first})" in one_line(
+        capsys, "export", second, "--to", str(out), "--data", data
+    )
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert "is a data directory" in one_line(capsys, "export", "--all", "--to", data, "--data", data)
+    for _ in range(2):
+        assert main(["export", "--all", "--to", str(tmp_path / "all"), "--data", data]) == 0
+
+
+def test_a_seal_that_nobody_looked_at_takes_no_place(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """USDA Complete Guide to Home Canning, testing jar seals: a seal is judged by tests; here none was made."""
+    data = str(tmp_path)
+    assert main(["import", str(RECORDED / "dip-then-completed"), "--data", data]) == 0
+    jars = ("jars", "2026-08-14-canner-1-a", "--data", data)
+    good = ("--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds")
+    assert main([*jars, "seal", "1", *good]) == 0
+    capsys.readouterr()
+    assert "nothing was said of jar 1; nothing was written down" in one_line(capsys, *jars, "seal", "1")
+    assert main([*jars, "--json"]) == 0
+    (first, *_) = json.loads(capsys.readouterr().out)["jars"]
+    assert str(first["seal"]).startswith("sealed")
+
+
+def test_a_mark_with_a_mistyped_year_spoils_no_record(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Entries are for ever: one that no record can hold must not be taken, and one that was must not hide the rest."""
+    data, run = str(tmp_path), "2026-08-14-canner-1-a"
+    assert main(["import", str(RECORDED / "dip-then-completed"), "--data", data]) == 0
+    capsys.readouterr()
+    when = ("--at", "2020-08-14T10:00:00-06:00", "--reason", "forgotten", "--data", data)
+    told = one_line(capsys, "runs", "mark", run, "note", *when)
+    assert f"2,191 days before run {run} began" in told and "nothing was written down" in told
+    before = open_writer(tmp_path)
+    before.execute(
+        "INSERT INTO entries (run_id, kind, body, at_utc, happened_utc, mono_s, machine_boot) VALUES"
+        " (?, 'mark', '{\"kind\":\"note\"}', '2026-08-20T00:00:00.000Z', '2020-08-14T16:00:00.000Z', 0, 'then')",
+        (run,),
+    )
+    before.close()
+    assert main(["judge", run, "--data", data]) == 0
+    assert main(["prove", run, "--to", str(tmp_path / "proof.html"), "--data", data]) == 0
+    assert main(["verify", "--data", data]) == 0
+
+
+def test_an_imported_run_is_not_on(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["import", str(RECORDED / "dip-then-completed"), "--data", str(tmp_path)]) == 0
+    capsys.readouterr()
+    assert main(["runs", "--data", str(tmp_path)]) == 0
+    told = capsys.readouterr().out
+    assert "30 min" in told and "not judged (imported)" in told and "open" not in told
+
+
+def test_ctrl_c_while_a_verb_is_loaded_leaves_no_traceback() -> None:
+    """128 + SIGINT, as shells count it (POSIX.1-2017, Shell and Utilities, 2.8.2)."""
+    program = (
+        "import os, sys, monitor.cli.main as m\n"
+        f"m.importlib.import_module = lambda name: os.kill(os.getpid(), {int(signal.SIGINT)})\n"
+        "sys.exit(m.main(['judge', 'x']))"
+    )
+    ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, env=os.environ)
+    assert (ended.returncode, ended.stderr) == (130, "")
