@@ -33,6 +33,9 @@ SILENT_S = 5.0
 SECOND_PROBE_K = 0.5
 #: Share of the newest reading in the mean of their difference. Chosen.
 APART_SHARE = 0.1
+#: Samples that came with two values are told of no more often. [s] Chosen: each alarm within 10 min is one too many
+#: (EEMUA 191 counts on one in 10 min that a person can answer).
+CONFLICT_EVERY_S = 600.0
 #: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
 
@@ -256,6 +259,9 @@ class Engine:
         state, t = self.state, sample.t_s
         if conflict:
             self.counts["conflicts"] += 1
+            state.log.add_at_most(
+                "probe_fault", t, words.CONFLICT_TEXT, CONFLICT_EVERY_S, cause=words.CONFLICT
+            )
             self.boil.break_off(state.valid_s if state.valid_s > -1e17 else t, UNKNOWN, words.CONFLICT)
             state.trace.clear()
             return

@@ -176,6 +176,10 @@ IMPOSSIBLE_RISE_TEXT = (
     "before is not trusted, and the time begins again."
 )
 ERRATIC_TEXT = "The reading jumps as water cannot. Look at the canner; check the probe and its wires."
+CONFLICT_TEXT = (
+    "One sample came with two values, and nobody can say which is right: neither is used. Look at the canner; two "
+    "devices may send under one name."
+)
 NOT_SEEN_TEXT = "A person looked and saw no full boil. " + RESTART_RULE
 RESTARTED = (
     "The node started anew. The time without it counts only if the boil cannot have been lost in it. Look at the "

@@ -14,6 +14,7 @@ from monitor.alarms.rules import (
     triggers_from_sample,
 )
 from monitor.alarms.table import RULES, STAGES, Priority, Stage
+from monitor.judge import words
 from monitor.judge.verdict import EVENT_KINDS, Advice, Budget, Event, Verdict
 from monitor.record.model import MARK_KINDS, Sample
 
@@ -82,6 +83,18 @@ def test_what_stops_the_hold_or_its_proof_is_of_the_highest_class_in_the_hold_on
         priorities[Stage.COMPLETE],
         priorities[Stage.AFTER],
     )
+
+
+def test_a_sample_with_two_values_is_no_broken_wire() -> None:
+    """It stops the proof as a fault does, so it is as urgent (IEC 60601-1-8); what to do is another thing."""
+    two, wire = (
+        alarm_for(Event("probe_fault", 700.0, 700.0, text), context())
+        for text in (words.CONFLICT_TEXT, words.probe_fault("open"))
+    )
+    assert two is not None and wire is not None
+    assert two.priority is wire.priority is Priority.HIGH
+    assert "two values" in two.headline and "wire" not in two.do and "full boil" in two.do
+    assert "wire" in wire.do
 
 
 def test_a_lost_boil_is_due_two_hours_after_its_onset() -> None:

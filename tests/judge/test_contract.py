@@ -492,7 +492,9 @@ def test_a_clock_step_ends_the_stretch(cook: Build, kinds: Kinds, by_s: float) -
         assert "clock_stepped" in kinds(verdict)
 
 
-def test_one_number_with_two_values_is_unknown_there(cook: Build, state_at: StateAt) -> None:
+def test_one_number_with_two_values_is_unknown_there_and_told(
+    cook: Build, state_at: StateAt, first: First
+) -> None:
     """Which is right nobody can say: two pieces, whichever came first, and counted."""
     story = cook().come_up().seen().stay(400.0).mark("heat_off")
     samples = story.samples()
@@ -502,7 +504,20 @@ def test_one_number_with_two_values_is_unknown_there(cook: Build, state_at: Stat
         assert state_at(verdict, 382.0) == (UNKNOWN, "one sample came with two values")
         assert verdict.verdict == UNPROVEN and verdict.proven_s <= 215.0
         assert verdict.counts["conflicts"] == 1
+        event = first(verdict, "probe_fault")
+        assert event.onset_s == event.raised_s == 382.0 and "two values" in event.text
     assert verdicts[0] == verdicts[1]
+
+
+def test_of_many_samples_with_two_values_it_is_told_once_in_ten_minutes(cook: Build) -> None:
+    """A second device under one name for 15 min: two events, and a broken wire beside them is still told."""
+    story = cook(minutes=20.0).come_up().seen().stay(1500.0).mark("heat_off")
+    samples = story.samples()
+    twins = [s._replace(water_C=97.0) for s in samples if 300.0 <= s.t_s < 1200.0 and s.t_s % 20.0 == 0.0]
+    broken = [s._replace(water_C=None, water_fault="open") if s.t_s == 307.0 else s for s in samples]
+    events = [e for e in judge(story.run([*broken, *twins])).events if e.kind == "probe_fault"]
+    assert [e.raised_s for e in events if "two values" in e.text] == [300.0, 900.0]
+    assert [e.raised_s for e in events if "wire" in e.text] == [307.0]
 
 
 def test_the_same_row_twice_is_one_row(held_run: Build) -> None:
