@@ -15,6 +15,8 @@ LOWER_PLATEAU = "steady, but lower than the boil seen before"
 DATING_START = "the rise ends somewhere here"
 DATING_END = "the fall begins somewhere here"
 TOO_SOON = "a fall that began here would not show yet"
+#: Reasons that only say that a begin or an end cannot be dated to the second.
+DATING = (DATING_START, DATING_END, TOO_SOON)
 SAGGED = "the reading sagged here: perhaps it did not boil"
 WAS_RISING = "still rising afterwards, so perhaps not yet boiling"
 JARS_JUST_IN = "jars just put in: the boil may pause"
@@ -99,6 +101,20 @@ def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: boo
     again = "The whole {} begin again" if kind == "boil_back" else "The {} count"
     later = "" if seen else ", or from your later mark"
     return f"{head} {again.format(minutes(required_s))} from here{later}."
+
+
+def proven_again(required_s: float, after: str, *, seen: bool) -> str:
+    """Text of ``boil_back`` where no loss was seen, but the count was broken. ``after``: by what was not known."""
+    whole = minutes(required_s)
+    later = "" if seen else ", or from your later mark"
+    if after == JARS_JUST_IN:
+        return f"The jars are in and the boil goes on: the {whole} count from here{later}."
+    if not after:
+        return f"Full boil: the whole {whole} begin again from here{later}."
+    return (
+        f"The boil is proven again, and the whole {whole} begin again from here{later}. Before that it was not known "
+        f"whether it boiled: {after}."
+    )
 
 
 def lost(held_s: float) -> str:

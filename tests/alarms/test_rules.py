@@ -85,6 +85,21 @@ def test_what_stops_the_hold_or_its_proof_is_of_the_highest_class_in_the_hold_on
     )
 
 
+@pytest.mark.parametrize("stage", Stage)
+def test_good_news_never_rings(stage: Stage) -> None:
+    """An alarm asks for a response (ISA-18.2); that the time counts again asks for none."""
+    text = words.proven_again(600.0, words.gap(45.0), seen=True)
+    news = alarm_for(Event("boil_back", 700.0, 712.0, text), context(stage))
+    assert news is not None and news.priority is Priority.NOTICE and "45 s" in news.what
+
+
+def test_jars_into_a_boil_that_goes_on_are_a_hold_once_it_counts() -> None:
+    """From then on a fault is of the highest class again: the time is owed."""
+    waiting = context(Stage.HOLD).after("jars_in")
+    assert waiting.stage is Stage.COME_UP
+    assert waiting.after("boil_back").stage is Stage.HOLD
+
+
 def test_a_sample_with_two_values_is_no_broken_wire() -> None:
     """It stops the proof as a fault does, so it is as urgent (IEC 60601-1-8); what to do is another thing."""
     two, wire = (
