@@ -13,8 +13,8 @@ GAPS_ALIKE, ALIKE = 5, 0.2
 #: Times of samples and the node's uptime may run apart by this at once, and besides by this share of the time
 #: passed (a cheap crystal is good for a tenth of that, from memory). [s]
 STEP_S, CREEP_SHARE = 2.0, 0.001
-#: A clock that creeps, or two that interleave, is one trouble: told of once in so long (an alarm in ten minutes is what a
-#: person can answer: EEMUA 191). A step of its own, after times have agreed for a while (chosen), is another. [s]
+#: A clock that creeps, or two that interleave, is one trouble: told of once in so long (a person can answer an alarm in
+#: ten minutes: EEMUA 191). A step of its own, after times have agreed for a while (chosen), is another. [s]
 TROUBLE_S, AGREED_S = 600.0, 60.0
 
 

@@ -64,6 +64,8 @@ class Event:
 
     ``onset_s`` is when it began as far as the record shows, ``raised_s`` the sample or tick on which the
     live engine says so; ``onset_early_s`` and ``onset_late_s`` bound the onset where it is an estimate.
+    Every list of events is in the order in which they were raised. Onsets need not be: a fall is dated back, and what
+    late rows changed began with the first of them, long before the last came.
     """
 
     kind: str
