@@ -84,6 +84,7 @@ class Boil:
         if plateau is None:
             return
         self.is_on = True
+        state.kettle.boils(state.point.boil_C)
         state.noise.learn_past(trace, plateau.index)
         jumped_s, calm_s = self._jumps_s
         self.early_s, self.start_s = self._early_start(plateau.early_s), max(plateau.late_s, calm_s)
@@ -338,6 +339,9 @@ class Boil:
         if hold.boil_told and (hold.heat_off_s is None or late_s < hold.heat_off_s):
             hold.lost(onset_s, early_s, late_s, t, words.lost(held_s))
         self.keep_since(late_s)
+        trace = state.trace
+        is_off = hold.heat_off_s is not None and late_s >= hold.heat_off_s
+        state.kettle.fell(late_s, zip(trace.t, trace.y, strict=True), heat_off=is_off)
 
     def jumped(self, from_s: float, t: float) -> None:
         """Jump upon jump: a run of them, which goes on while no minute is free of it."""

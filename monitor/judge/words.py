@@ -6,6 +6,8 @@ happened, and what the published rule asks for.
 
 from __future__ import annotations
 
+from monitor.judge.verdict import Rate
+
 COME_UP = "come-up"
 BOIL = "full boil"
 LOST = "boil lost"
@@ -131,6 +133,24 @@ def before_the_jars(seen: bool) -> str:
         "The water had come up before the jars went in, so the record shows no come-up with them. That it boiled with "
         f"the jars in it rests on the readings since{joint} {looked}."
     )
+
+
+def kettle(heating: Rate | None, cooling: Rate | None) -> str:
+    """What the run has shown of its canner, "" where nothing."""
+    said = []
+    if heating:
+        said.append(f"warmed by {_rate(heating)} on the way up")
+    if cooling:
+        said.append(
+            f"lost {_rate(cooling)} {'once the heat was off' if cooling.heat_off else 'when it lost the boil'}"
+        )
+    return f"This canner {', and '.join(said)}." if said else ""
+
+
+def _rate(rate: Rate) -> str:
+    low, likely, high = rate.per_min
+    digits = 1 if likely >= 1.0 else 2
+    return f"{likely:.{digits}f} K a minute ({low:.{digits}f} to {high:.{digits}f})"
 
 
 def complete(required_s: float) -> str:
