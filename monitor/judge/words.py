@@ -149,8 +149,7 @@ def kettle(heating: Rate | None, cooling: Rate | None) -> str:
 
 def _rate(rate: Rate) -> str:
     low, likely, high = rate.per_min
-    digits = 1 if likely >= 1.0 else 2
-    return f"{likely:.{digits}f} K a minute ({low:.{digits}f} to {high:.{digits}f})"
+    return f"{likely:.2f} K a minute ({low:.2f} to {high:.2f})"
 
 
 def complete(required_s: float) -> str:
