@@ -167,7 +167,8 @@ class Boil:
             found, why = UNKNOWN, words.JARS_JUST_IN
         if found == state.ledger.state and why == state.ledger.why:
             if self._again_s is not None and found == BOILING and t - self._again_s >= STEADY_S:
-                self._proven(self._again_s, t)
+                # Where a mark or a sag moved the start meanwhile, from there.
+                self._proven(self.credit_start_s or self._again_s, t)
                 self._again_s = None
             return
         self._again_s = None

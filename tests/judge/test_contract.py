@@ -722,6 +722,14 @@ def test_a_level_that_flickers_about_the_floor_is_told_when_it_is_steady() -> No
     assert all(59.8 <= event.raised_s - event.onset_s <= 62.0 for event in again)
 
 
+def test_a_look_before_it_is_told_moves_the_start_that_is_told() -> None:
+    """The second start of the run above is at 1586 s; a person saw the boil 14 s later."""
+    run = tell("gap_then_whole_hold", 77000005).run
+    verdict = judge(replace(run, marks=(*run.marks, Mark(1600.0, "rolling_boil_seen"))))
+    onsets_s = [e.onset_s for e in verdict.events if e.kind == "boil_back" and e.raised_s > 1590.0]
+    assert 1600.0 in onsets_s and not any(1580.0 < onset_s < 1600.0 for onset_s in onsets_s)
+
+
 def test_a_flat_record_proves_nothing(cook: Build) -> None:
     """A line at the boiling point from first to last, marked as a boil."""
     story = cook(start_K=0.1, sigma_K=0.0).seen(5.0).stay(900.0).mark("heat_off")
