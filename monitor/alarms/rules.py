@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.alarms.table import CHILLED, RULES, STAGES, Priority, Rule, Stage
+from monitor.alarms.table import CHILLED, RULES, STAGES, TWO_VALUES, Priority, Rule, Stage
 from monitor.judge.cooling_track import is_chill
 from monitor.judge.verdict import BROKEN, HELD, UNKNOWN, UNPROVEN, Event, LiveView, Verdict
+from monitor.judge.words import CONFLICT_TEXT
 from monitor.record.model import Sample
 
 #: A condition counts as gone only after it has stayed away this long: a reading that comes and goes must not
@@ -73,7 +74,11 @@ class Alarm:
 
 def alarm_for(event: Event, context: Context) -> Alarm | None:
     """The alarm (or notice) an event of the engine raises in this context; None for an unknown kind."""
-    rule = CHILLED if is_chill(event.kind, event.text) else RULES.get(event.kind)
+    rule = RULES.get(event.kind)
+    if is_chill(event.kind, event.text):
+        rule = CHILLED
+    elif event.kind == "probe_fault" and event.text == CONFLICT_TEXT:
+        rule = TWO_VALUES
     if rule is None:
         return None
     if context.stage is Stage.COMPLETE and event.kind in OWED_ONLY:

@@ -9,7 +9,7 @@ held, or from being proven, is of the highest class while the hold is owed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from monitor.judge.cooling import CLOSING_BEFORE_S, OVERDUE_BEFORE_S
@@ -326,4 +326,12 @@ CHILLED = Rule(
     "A jar cools too fast",
     "Do not move it. Keep draughts, water and cold surfaces from the hot glass, and stand clear: it can crack.",
     guidance=("G43", "G69"),
+)
+
+#: The other half of ``probe_fault``: no wire is broken, but one sample came with two values.
+TWO_VALUES = replace(
+    RULES["probe_fault"],
+    headline="One sample came with two values",
+    do="Look at the canner yourself: is it at a full boil? Keep it there: the time counts again from when the boil is "
+    "proven anew. If it comes again, see whether two nodes have one name, and restart the node.",
 )

@@ -116,7 +116,11 @@ def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
     head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
     now = [*_row("now", verdict.advice.text, width), *textwrap.wrap(LIMITS, width)]
     told = _told(record, verdict, width, height - len(head) - len(now))
-    lines = [*head, *told, *now]
+    learned = _row("canner", verdict.kettle, width) if verdict.kettle else []
+    if len(head) + len(told) + len(learned) + len(now) > height:
+        # Good to know, and decides nothing.
+        learned = []
+    lines = [*head, *told, *learned, *now]
     if budget:
         lines += ["", *budget_lines(verdict.budget, width)]
     return "\n".join(line.rstrip() for line in lines)

@@ -36,6 +36,8 @@ CALM_S = 60.0
 CAME_BACK_S = 30.0
 #: Where something is nearly found, a hold that would be complete waits so long at most, and looks so often. [s]
 WAIT_S, WAIT_EVERY_S = 240.0, 40.0
+#: A plateau that was doubted and counts anew is told of once it has counted for so long.
+STEADY_S = 60.0
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
 
@@ -57,6 +59,7 @@ class Boil:
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
         self.early_marks_s: list[float] = []
+        self._again_s: float | None = None  # counts anew since, and nobody was told yet
         self._carried_s: float | None = None  # seen on a plateau that rose a little further
         self.blocked = False
         self._jumps_s = (-1e18, -1e18)  # the newest run of impossible jumps, from and to
@@ -81,6 +84,7 @@ class Boil:
         if plateau is None:
             return
         self.is_on = True
+        state.kettle.boils(state.point.boil_C)
         state.noise.learn_past(trace, plateau.index)
         jumped_s, calm_s = self._jumps_s
         self.early_s, self.start_s = self._early_start(plateau.early_s), max(plateau.late_s, calm_s)
@@ -162,7 +166,12 @@ class Boil:
         if found == BOILING and t < self._jars_until_s:
             found, why = UNKNOWN, words.JARS_JUST_IN
         if found == state.ledger.state and why == state.ledger.why:
+            if self._again_s is not None and found == BOILING and t - self._again_s >= STEADY_S:
+                # Where a mark or a sag moved the start meanwhile, from there.
+                self._proven(self.credit_start_s or self._again_s, t)
+                self._again_s = None
             return
+        self._again_s = None
         if state.ledger.state == BOILING and found != BOILING:
             # The mean that failed reaches back over its own length; and a fall that led there began before it.
             from_s = max(t - max(MEAN_S, self.margin_s), self.start_s, hold.told_until_s)
@@ -170,11 +179,34 @@ class Boil:
             assert state.point.boil_C is not None
             text = words.too_hot(self.guard.short_C(self.start_s), state.point.boil_C)
             state.log.add_at_most("reads_above_boiling", t, text, 600.0)
+        # On one plateau the level may flicker about the floor: told of once it is steady.
+        was_doubted = state.ledger.state == UNKNOWN and state.ledger.why not in (
+            *words.DATING,
+            words.JARS_JUST_IN,
+        )
         state.set(from_s, found, why)
         if found == BOILING:
-            hold.reached(from_s, self.early_s, t, seen=self.seen_s is not None)
+            if was_doubted and hold.boil_told:
+                self._again_s = from_s
+            else:
+                self._proven(from_s, t)
         elif found == NOT_BOILING and hold.boil_told and hold.heat_off_s is None:
             hold.lost(from_s, from_s, t, t, words.COOLED)
+
+    def _proven(self, from_s: float, t: float) -> None:
+        """It boils for sure from ``from_s`` on: say so, and where it did before, that the time counts anew."""
+        ledger = self._state.ledger
+        state, why = ledger.before_newest(words.DATING)
+        # What was unknown for another reason than the dating may have boiled, but counts from here on only.
+        is_dated = ledger.just_before(from_s)[1] in words.DATING
+        self._state.hold.reached(
+            from_s,
+            self.early_s,
+            t,
+            seen=self.seen_s is not None,
+            after=why if state == UNKNOWN else "",
+            again_early_s=self.early_s if is_dated else from_s,
+        )
 
     def jars_in(self, t: float) -> None:
         """Jars went into a boil: until a fall that they began would show, nobody knows whether it stopped."""
@@ -308,6 +340,9 @@ class Boil:
         if hold.boil_told and (hold.heat_off_s is None or late_s < hold.heat_off_s):
             hold.lost(onset_s, early_s, late_s, t, words.lost(held_s))
         self.keep_since(late_s)
+        trace = state.trace
+        is_off = hold.heat_off_s is not None and late_s >= hold.heat_off_s
+        state.kettle.fell(late_s, zip(trace.t, trace.y, strict=True), heat_off=is_off)
 
     def jumped(self, from_s: float, t: float) -> None:
         """Jump upon jump: a run of them, which goes on while no minute is free of it."""
@@ -348,7 +383,7 @@ class Boil:
     def leave(self, from_s: float, state: str, why: str) -> None:
         """The plateau is over."""
         self.is_on = False
-        self.detector = self._past = self._creep = None
+        self.detector = self._past = self._creep = self._again_s = None
         self.seen_s = None
         self.early_marks_s.clear()
         self._carried_s = None

@@ -6,7 +6,7 @@ from monitor.judge import words
 from monitor.judge.boil import Boil
 from monitor.judge.boilpoint import allowance_K
 from monitor.judge.budget import ALLOWANCE_SEEN_K
-from monitor.judge.gap import CEILING_S, lowest_in_gap_C
+from monitor.judge.gap import CEILING_S
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 
@@ -44,7 +44,7 @@ class Breaks:
         before = self._boil.guard.short_C(self._boil.start_s)
         # The judged value stands for the readings on both sides, unless the new one lies lower.
         after = min(y + 2.0 * state.noise.now.sd_K, before)
-        return lowest_in_gap_C(before, after, interval_s) - point.expanded_K >= point.floor_C
+        return state.lowest_in_gap_C(before, after, interval_s) - point.expanded_K >= point.floor_C
 
     def _is_bridged_unfound(self, y: float, interval_s: float) -> bool:
         """The same before a plateau is found: it may turn out to have begun before the gap."""
@@ -56,7 +56,7 @@ class Breaks:
         if before + point.expanded_K < point.boil_C - ALLOWANCE_SEEN_K:
             # No boil yet: there is nothing to bridge.
             return True
-        lowest_C = lowest_in_gap_C(before, min(y + 2.0 * state.noise.now.sd_K, before), interval_s)
+        lowest_C = state.lowest_in_gap_C(before, min(y + 2.0 * state.noise.now.sd_K, before), interval_s)
         return lowest_C - point.expanded_K >= point.boil_C - allowance_K(bool(self._boil.early_marks_s))
 
     def _lose_track(self, why: str) -> None:

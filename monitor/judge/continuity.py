@@ -13,6 +13,9 @@ GAPS_ALIKE, ALIKE = 5, 0.2
 #: Times of samples and the node's uptime may run apart by this at once, and besides by this share of the time
 #: passed (a cheap crystal is good for a tenth of that, from memory). [s]
 STEP_S, CREEP_SHARE = 2.0, 0.001
+#: A clock that creeps, or two that interleave, is one trouble: told of once in so long (a person can answer an alarm in
+#: ten minutes: EEMUA 191). A step of its own, after times have agreed for a while (chosen), is another. [s]
+TROUBLE_S, AGREED_S = 600.0, 60.0
 
 
 class Continuity:
@@ -31,6 +34,8 @@ class Continuity:
         #: Time of a sample less uptime, where both were last taken to agree; and when that was. [s]
         self._apart_s = 0.0
         self._agreed_s = 0.0
+        #: When a clock was last found not to agree, and when that was told. [s]
+        self._stepped_s = self._told_s = -1e18
 
     def learn(self, interval_s: float) -> None:
         """An ordinary interval."""
@@ -63,7 +68,7 @@ class Continuity:
             reason = words.RESTART_GAP
             self._uptime_s = None
         elif self._stepped(t, t - last_s, seq, uptime):
-            self._log.add_at_most("clock_stepped", t, words.CLOCK_STEPPED, 10.0)
+            self._tell_step(t, t - last_s, uptime)
             reason = words.CLOCK_GAP
         if boot is not None:
             self._boot = boot
@@ -74,6 +79,19 @@ class Continuity:
                 self._apart_s, self._agreed_s = t - uptime, t
             self._uptime_s = uptime
         return reason
+
+    def _tell_step(self, t: float, passed_s: float, uptime_s: float | None) -> None:
+        """Raise the event, unless it is the trouble that was told of."""
+        is_creep = (
+            uptime_s is not None
+            and self._uptime_s is not None
+            and abs(passed_s - (uptime_s - self._uptime_s)) <= STEP_S
+        )
+        is_new = not is_creep and t - self._stepped_s > AGREED_S
+        self._stepped_s = t
+        if is_new or t - self._told_s >= TROUBLE_S:
+            self._told_s = t
+            self._log.add("clock_stepped", t, t, words.CLOCK_STEPPED)
 
     def _stepped(self, t: float, passed_s: float, seq: int | None, uptime_s: float | None) -> bool:
         """Whether time was lost or gained, by the node's uptime or by the numbers of its samples."""

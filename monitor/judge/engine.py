@@ -17,6 +17,7 @@ from monitor.judge.comeup import ComeUp
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import SPARSE_S
 from monitor.judge.heater import HeaterWatch
+from monitor.judge.learned import FROM_K
 from monitor.judge.pressure import PressureBasis
 from monitor.judge.readings import ACCEPTED, JumpFilter, Step
 from monitor.judge.state import State
@@ -33,8 +34,15 @@ SILENT_S = 5.0
 SECOND_PROBE_K = 0.5
 #: Share of the newest reading in the mean of their difference. Chosen.
 APART_SHARE = 0.1
+#: Samples that came with two values are told of no more often. [s] Chosen: each alarm within 10 min is one too many
+#: (EEMUA 191 counts on one in 10 min that a person can answer).
+CONFLICT_EVERY_S = 600.0
 #: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
+
+
+#: After these the water cools or warms for another reason than the stove.
+_DISTURBS = ("jars_in", "water_added", "lid_on", "lid_off", "jars_lifted")
 
 
 class Engine:
@@ -171,6 +179,8 @@ class Engine:
         self.boil.blocked = False
         self._jumps.restart(t, y)
         state.valid_s, state.valid_C = t, y
+        if state.kettle.is_falling or y > state.point.near_C - FROM_K:
+            state.kettle.take(t, y)
         self._look_for_come_up(t, y)
         if state.point.basis.disagrees:
             state.set(t, UNKNOWN, words.PRESSURE)
@@ -220,6 +230,7 @@ class Engine:
                 boil.keep_since(t)
             return
         self._follow_come_up(t, y)
+        state.kettle.take(t, y)
         boil.look_for(t, y)
 
     def _follow_come_up(self, t: float, y: float) -> None:
@@ -256,6 +267,9 @@ class Engine:
         state, t = self.state, sample.t_s
         if conflict:
             self.counts["conflicts"] += 1
+            state.log.add_at_most(
+                "probe_fault", t, words.CONFLICT_TEXT, CONFLICT_EVERY_S, cause=words.CONFLICT
+            )
             self.boil.break_off(state.valid_s if state.valid_s > -1e17 else t, UNKNOWN, words.CONFLICT)
             state.trace.clear()
             return
@@ -300,6 +314,8 @@ class Engine:
 
     def _mark(self, mark: Mark) -> None:
         state, t = self.state, mark.t_s
+        if mark.kind in _DISTURBS:
+            state.kettle.disturbed()
         if mark.kind == "jars_in":
             state.hold.jars_in(t)
             self.boil.jars_in(t)

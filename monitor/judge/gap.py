@@ -14,15 +14,24 @@ HEATING_K_PER_S = 6.0 / 60.0
 CEILING_S = 30.0
 
 
-def lowest_in_gap_C(before_C: float, after_C: float, gap_s: float) -> float:
+def lowest_in_gap_C(
+    before_C: float,
+    after_C: float,
+    gap_s: float,
+    *,
+    learned_cooling_K_per_s: float = 0.0,
+    learned_heating_K_per_s: float = 0.0,
+) -> float:
     """The lowest temperature the water could have had between two readings. [°C]
 
     It falls at once as fast as water can, then is heated back as fast as a stove can, to arrive at
-    ``after_C`` in time.
+    ``after_C`` in time. What this run has taught of its canner counts where it is steeper than that, never where it is
+    milder: a lid may be lifted in a gap that never was before.
     """
-    falling_s = (before_C - after_C + HEATING_K_PER_S * gap_s) / (COOLING_K_PER_S + HEATING_K_PER_S)
-    falling_s = min(max(falling_s, 0.0), gap_s)
-    return min(before_C - COOLING_K_PER_S * falling_s, before_C, after_C)
+    cooling = max(COOLING_K_PER_S, learned_cooling_K_per_s)
+    heating = max(HEATING_K_PER_S, learned_heating_K_per_s)
+    falling_s = min(max((before_C - after_C + heating * gap_s) / (cooling + heating), 0.0), gap_s)
+    return min(before_C - cooling * falling_s, before_C, after_C)
 
 
 def longest_bridgeable_s(clearance_K: float) -> float:

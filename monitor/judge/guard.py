@@ -12,7 +12,6 @@ from bisect import bisect_left
 from monitor.judge import words
 from monitor.judge.boilpoint import TOO_HOT_K, allowance_K
 from monitor.judge.creep import DRIFT_K_PER_S
-from monitor.judge.gap import lowest_in_gap_C
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 
@@ -73,7 +72,7 @@ class Guard:
         if pooled - wide < floor or short - wide < floor - scatter:
             return UNKNOWN, words.between(wide)
         rhythm_s = state.continuity.spacing_s
-        if rhythm_s > SPARSE_S and lowest_in_gap_C(pooled, pooled, rhythm_s) - wide < floor:
+        if rhythm_s > SPARSE_S and state.lowest_in_gap_C(pooled, pooled, rhythm_s) - wide < floor:
             return UNKNOWN, words.sparse(rhythm_s)
         if not state.seen_low:
             return UNKNOWN, words.NO_COME_UP

@@ -93,17 +93,35 @@ class Hold:
         if self.completed_s is not None and self.heat_off_s is None and t - self.completed_s >= OVERRUN_S:
             self._log.add_once("overrun", t, words.OVERRUN)
 
-    def reached(self, start_s: float, early_s: float, t: float, *, seen: bool) -> None:
-        """The boil is there, or back. ``seen``: a person marked it."""
-        kind = "boil_back" if self.lost_raised else "boil_reached"
-        if not self.lost_raised and self._log.has("boil_reached"):
-            return
+    def reached(
+        self,
+        start_s: float,
+        early_s: float,
+        t: float,
+        *,
+        seen: bool,
+        after: str = "",
+        again_early_s: float | None = None,
+    ) -> None:
+        """The boil is there, or back. ``seen``: a person marked it.
+
+        ``after``: what was not known before it; ``again_early_s``: the early bound where it counts anew after that.
+        """
         if self.heat_off_s is not None:
             return
+        again = self.lost_raised or self._log.has("boil_reached")
+        kind = "boil_back" if again else "boil_reached"
+        done = self.completed_s is not None
+        if again and not self.lost_raised:
+            # No loss was seen, and none was told; but a boil that was not proven without a break counts anew.
+            if done or not self.counts:
+                return
+            text = words.proven_again(self.required_s, after, seen=seen)
+            early_s = early_s if again_early_s is None else again_early_s
+        else:
+            text = words.reached(kind, self.required_s, counts=self.counts, seen=seen, done=done)
         self.lost_raised = False
         self.boil_told = True
-        done = self.completed_s is not None
-        text = words.reached(kind, self.required_s, counts=self.counts, seen=seen, done=done)
         self._log.add(kind, start_s, t, text, early_s=early_s, late_s=start_s)
         self._water_due_s = WATER_CHECK_S
 

@@ -5,6 +5,7 @@ Later knowledge may rewrite the recent past (a fall is dated back to its onset);
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from math import ceil, floor
 
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN, Stretch
@@ -29,6 +30,13 @@ class Ledger:
         """State and reason of the segment that begins before ``t_s``; (None, "") without one."""
         for begin, state, why in reversed(self._segments):
             if begin < t_s:
+                return state, why
+        return None, ""
+
+    def before_newest(self, passing: Collection[str]) -> tuple[str | None, str]:
+        """State and reason of the newest segment but one; those whose reason is ``passing`` are passed over."""
+        for _, state, why in reversed(self._segments[:-1]):
+            if why not in passing:
                 return state, why
         return None, ""
 

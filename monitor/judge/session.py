@@ -21,8 +21,15 @@ from monitor.judge.verdict import Event, LiveView, Verdict
 from monitor.judge.witness import Witness
 from monitor.record.model import Mark, Run, Sample
 
-#: Rows up to this much older than the newest are put in their place. [s]
+#: Rows up to this much older than the newest are put in their place. [s] Chosen because a node's own delays (a
+#: connection won back, a message sent again) last seconds to a minute, twice that is room, and to judge so many rows
+#: anew takes some milliseconds; what comes later is a resend of minutes, for which the whole record is judged anew.
 REORDER_S = 120.0
+#: The checkpoint moves on when it lies so many such windows back. Chosen because with fewer it would move at nearly
+#: every sample, and with more, rows would be kept and judged anew that hardly ever need it.
+CHECKPOINT_WINDOWS = 2.0
+#: Before any sample or tick. [s] Chosen because no run's clock comes near it.
+NEVER_S = -1e18
 
 
 class Session:
@@ -38,7 +45,7 @@ class Session:
         self.needs_rebuild = False
         self._witness = Witness(replace(header, samples=()))
         self._checkpoint = copy.deepcopy(self._witness)
-        self._checkpoint_s = -1e18
+        self._checkpoint_s = NEVER_S
         #: Samples since the checkpoint, in time order.
         self._recent: list[Sample] = []
         self._keys: dict[Key, Sample] = {}
@@ -47,7 +54,7 @@ class Session:
         self._stale = False
         self._replaced: list[Sample] = []
         self._told: set[tuple[str, float]] = set()
-        self._ticked_s = -1e18
+        self._ticked_s = NEVER_S
         self._finished = False
         #: Goes on without any late row; None while there was none.
         self._without: Session | None = None
@@ -122,7 +129,7 @@ class Session:
         return True
 
     def _push(self, sample: Sample) -> None:
-        if sample.t_s - self._checkpoint_s > 2.0 * REORDER_S:
+        if sample.t_s - self._checkpoint_s > CHECKPOINT_WINDOWS * REORDER_S:
             self._advance_checkpoint(sample.t_s)
         self._recent.append(sample)
         self._judge(self._witness, sample)
@@ -207,7 +214,7 @@ class Session:
     def view(self, now_s: float | None = None) -> LiveView:
         """What a page shows now (by default at the newest sample or tick)."""
         newest = max(self._engine.state.last_s, self._ticked_s)
-        return view_of(self._engine, (newest if newest > -1e17 else 0.0) if now_s is None else now_s)
+        return view_of(self._engine, (newest if newest > NEVER_S else 0.0) if now_s is None else now_s)
 
     def take_events(self) -> list[Event]:
         """Events that have not been taken yet.

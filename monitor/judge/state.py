@@ -9,7 +9,9 @@ from monitor.judge.boilpoint import BoilPoint
 from monitor.judge.budget import ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
 from monitor.judge.continuity import Continuity
 from monitor.judge.eventlog import EventLog
+from monitor.judge.gap import lowest_in_gap_C
 from monitor.judge.hold import Hold
+from monitor.judge.learned import LearnedKettle
 from monitor.judge.ledger import Ledger
 from monitor.judge.noise import Noise
 from monitor.judge.readings import StillWatch
@@ -28,6 +30,7 @@ class State:
     hold: Hold
     noise: Noise
     continuity: Continuity
+    kettle: LearnedKettle
     ledger: Ledger = field(default_factory=Ledger)
     trace: Trace = field(default_factory=Trace)
     still: StillWatch = field(default_factory=StillWatch)
@@ -59,12 +62,23 @@ class State:
             hold=Hold(header.required_s, log),
             noise=Noise(probe.step_K),
             continuity=Continuity(log),
+            kettle=LearnedKettle(probe.step_K, probe.response_s),
             marks=sorted(header.marks, key=lambda mark: mark.t_s),
         )
 
     def set(self, t: float, state: str, why: str) -> None:
         """From ``t`` on the run is in ``state``."""
         self.ledger.set_from(t, state, why)
+
+    def lowest_in_gap_C(self, before_C: float, after_C: float, gap_s: float) -> float:
+        """The lowest temperature that this canner's water could have had between two readings. [°C]"""
+        return lowest_in_gap_C(
+            before_C,
+            after_C,
+            gap_s,
+            learned_cooling_K_per_s=self.kettle.steepest_cooling_K_per_s,
+            learned_heating_K_per_s=self.kettle.steepest_heating_K_per_s,
+        )
 
     @property
     def not_up(self) -> str:

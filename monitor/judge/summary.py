@@ -143,6 +143,9 @@ def verdict_of(engine: Engine) -> Verdict:
         budget=budget,
         reasons=reasons,
         counts=dict(engine.counts),
+        heating=engine.state.kettle.heating,
+        cooling=(cooling := engine.state.kettle.cooling),
+        kettle=words.kettle(engine.state.kettle.heating, cooling),
     )
 
 
@@ -304,6 +307,9 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         eta_s=eta,
         rate_K_per_min=None if rate is None else round(rate[0] * 60.0, 3),
         seen_by_eye=engine.boil.seen_s is not None,
+        heating_K_per_min=verdict.heating.per_min if verdict.heating else None,
+        cooling_K_per_min=verdict.cooling.per_min if verdict.cooling else None,
+        kettle=verdict.kettle,
     )
 
 

@@ -64,6 +64,8 @@ class Event:
 
     ``onset_s`` is when it began as far as the record shows, ``raised_s`` the sample or tick on which the
     live engine says so; ``onset_early_s`` and ``onset_late_s`` bound the onset where it is an estimate.
+    Every list of events is in the order in which they were raised. Onsets need not be: a fall is dated back, and what
+    late rows changed began with the first of them, long before the last came.
     """
 
     kind: str
@@ -85,6 +87,37 @@ class Event:
         if self.onset_late_s is not None:
             form["onset_late_s"] = self.onset_late_s
         return form
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast the water warmed or cooled between two times of the run, as (low, likely, high), all positive.
+
+    ``heat_off``: a fall after a person marked the heat off.
+    """
+
+    low_K_per_s: float
+    likely_K_per_s: float
+    high_K_per_s: float
+    since_s: float
+    until_s: float
+    heat_off: bool = False
+
+    @property
+    def per_min(self) -> tuple[float, float, float]:
+        """The same per minute, rounded. [K/min]"""
+        return (
+            round(self.low_K_per_s * 60.0, 3),
+            round(self.likely_K_per_s * 60.0, 3),
+            round(self.high_K_per_s * 60.0, 3),
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "K_per_min": list(self.per_min),
+            "since_s": round(self.since_s, 1),
+            "until_s": round(self.until_s, 1),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +209,10 @@ class Verdict:
     #: Reasons that cap the verdict at unproven, or explain it, each one sentence.
     reasons: tuple[str, ...] = ()
     counts: Mapping[str, int] = field(default_factory=dict)
+    #: How fast this canner warmed near the boil and cooled in the newest fall, where the record shows it; in words.
+    heating: Rate | None = None
+    cooling: Rate | None = None
+    kettle: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """The contract's document."""
@@ -198,6 +235,11 @@ class Verdict:
             "advice": self.advice.as_json(),
             "reasons": list(self.reasons),
             "counts": dict(self.counts),
+            "kettle": {
+                "heating": self.heating.as_json() if self.heating else None,
+                "cooling": self.cooling.as_json() if self.cooling else None,
+                "text": self.kettle,
+            },
             "budget": self.budget.as_json(),
         }
 
@@ -210,6 +252,8 @@ class LiveView:
     ``complete`` (the required time is proven; turn the heat off) and ``ended``.
     ``remaining_s`` is how long the boil must still hold before ``hold_complete`` can be said.
     ``eta_s`` is the estimated time to the boil as (soonest, likely, latest), seconds from ``at_s``.
+    ``heating_K_per_min`` and ``cooling_K_per_min`` are what this run has shown of its canner, as (low, likely, high);
+    ``kettle`` says it in words.
     """
 
     at_s: float
@@ -231,8 +275,12 @@ class LiveView:
     eta_s: tuple[float, float, float] | None = None
     rate_K_per_min: float | None = None
     seen_by_eye: bool = False
+    heating_K_per_min: tuple[float, float, float] | None = None
+    cooling_K_per_min: tuple[float, float, float] | None = None
+    kettle: str = ""
 
     def as_json(self) -> dict[str, Any]:
         form = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        form["eta_s"] = list(self.eta_s) if self.eta_s else None
+        for name in ("eta_s", "heating_K_per_min", "cooling_K_per_min"):
+            form[name] = list(form[name]) if form[name] else None
         return form

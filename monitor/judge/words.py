@@ -6,6 +6,8 @@ happened, and what the published rule asks for.
 
 from __future__ import annotations
 
+from monitor.judge.verdict import Rate
+
 COME_UP = "come-up"
 BOIL = "full boil"
 LOST = "boil lost"
@@ -15,6 +17,8 @@ LOWER_PLATEAU = "steady, but lower than the boil seen before"
 DATING_START = "the rise ends somewhere here"
 DATING_END = "the fall begins somewhere here"
 TOO_SOON = "a fall that began here would not show yet"
+#: Reasons that only say that a begin or an end cannot be dated to the second.
+DATING = (DATING_START, DATING_END, TOO_SOON)
 SAGGED = "the reading sagged here: perhaps it did not boil"
 WAS_RISING = "still rising afterwards, so perhaps not yet boiling"
 JARS_JUST_IN = "jars just put in: the boil may pause"
@@ -101,6 +105,20 @@ def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: boo
     return f"{head} {again.format(minutes(required_s))} from here{later}."
 
 
+def proven_again(required_s: float, after: str, *, seen: bool) -> str:
+    """Text of ``boil_back`` where no loss was seen, but the count was broken. ``after``: by what was not known."""
+    whole = minutes(required_s)
+    later = "" if seen else ", or from your later mark"
+    if after == JARS_JUST_IN:
+        return f"The jars are in and the boil goes on: the {whole} count from here{later}."
+    if not after:
+        return f"Full boil: the whole {whole} begin again from here{later}."
+    return (
+        f"The boil is proven again, and the whole {whole} begin again from here{later}. Before that it was not known "
+        f"whether it boiled: {after}."
+    )
+
+
 def lost(held_s: float) -> str:
     """Text of ``boil_lost``."""
     after = f" after {minutes(held_s)}" if held_s >= 1.0 else ""
@@ -115,6 +133,23 @@ def before_the_jars(seen: bool) -> str:
         "The water had come up before the jars went in, so the record shows no come-up with them. That it boiled with "
         f"the jars in it rests on the readings since{joint} {looked}."
     )
+
+
+def kettle(heating: Rate | None, cooling: Rate | None) -> str:
+    """What the run has shown of its canner, "" where nothing."""
+    said = []
+    if heating:
+        said.append(f"warmed by {_rate(heating)} on the way up")
+    if cooling:
+        said.append(
+            f"lost {_rate(cooling)} {'once the heat was off' if cooling.heat_off else 'when it lost the boil'}"
+        )
+    return f"This canner {', and '.join(said)}." if said else ""
+
+
+def _rate(rate: Rate) -> str:
+    low, likely, high = rate.per_min
+    return f"{likely:.2f} K a minute ({low:.2f} to {high:.2f})"
 
 
 def complete(required_s: float) -> str:
@@ -176,6 +211,10 @@ IMPOSSIBLE_RISE_TEXT = (
     "before is not trusted, and the time begins again."
 )
 ERRATIC_TEXT = "The reading jumps as water cannot. Look at the canner; check the probe and its wires."
+CONFLICT_TEXT = (
+    "One sample came with two values, and nobody can say which is right: neither is used. Look at the canner; two "
+    "devices may send under one name."
+)
 NOT_SEEN_TEXT = "A person looked and saw no full boil. " + RESTART_RULE
 RESTARTED = (
     "The node started anew. The time without it counts only if the boil cannot have been lost in it. Look at the "

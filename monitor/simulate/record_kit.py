@@ -126,6 +126,11 @@ class Told:
         self.expect(kind, 0.5 * (start_s + credited_s), 0.5 * (credited_s - start_s) + 2 * slack_s)
         return credited_s
 
+    def expect_again(self, at_s: float) -> None:
+        """Readings are to be believed again from ``at_s`` on, and it boils: expects that the time counts anew."""
+        slack_s = 30.0 if self.place.sensor == "coarse" else 14.0
+        self.expect("boil_back", at_s + 0.5 * slack_s, 2.5 * slack_s)
+
     def expect_complete(self, credited_s: float) -> None:
         """Expects that the tool says when to turn the heat off."""
         tolerance_s = 100.0 if self.place.sensor == "coarse" else 60.0

@@ -20,6 +20,7 @@ def silent_node() -> Recorded:
     story.end(cool_s=240.0)
     silent_s = began_s + 600.0
     told.expect("node_silent", silent_s, 5.0)
+    told.expect_again(silent_s + 280.0)
     samples = mishaps.silence(story.observe(), silent_s, silent_s + 280.0)
     return told.record(
         "silent-node",
@@ -76,6 +77,7 @@ def probe_out_of_water() -> Recorded:
     out_s = began_s + 900.0
     samples = mishaps.out_of_water(story.observe(), told.rng, out_s, out_s + 100.0, 48.0)
     told.expect("probe_moved", out_s, 20.0)
+    told.expect_again(out_s + 100.0)
     return told.record(
         "probe-out-of-water",
         "The probe was lifted out for 100 s in mid-hold: no water falls so fast, so nothing is known.",

@@ -15,6 +15,7 @@ from monitor.alarms.rules import (
     triggers_from_sample,
 )
 from monitor.alarms.table import RULES, STAGES, Priority, Stage
+from monitor.judge import words
 from monitor.judge.verdict import EVENT_KINDS, Advice, Budget, Event, Verdict
 from monitor.record.model import MARK_KINDS, Sample
 
@@ -83,6 +84,33 @@ def test_what_stops_the_hold_or_its_proof_is_of_the_highest_class_in_the_hold_on
         priorities[Stage.COMPLETE],
         priorities[Stage.AFTER],
     )
+
+
+@pytest.mark.parametrize("stage", Stage)
+def test_good_news_never_rings(stage: Stage) -> None:
+    """An alarm asks for a response (ISA-18.2); that the time counts again asks for none."""
+    text = words.proven_again(600.0, words.gap(45.0), seen=True)
+    news = alarm_for(Event("boil_back", 700.0, 712.0, text), context(stage))
+    assert news is not None and news.priority is Priority.NOTICE and "45 s" in news.what
+
+
+def test_jars_into_a_boil_that_goes_on_are_a_hold_once_it_counts() -> None:
+    """From then on a fault is of the highest class again: the time is owed."""
+    waiting = context(Stage.HOLD).after("jars_in")
+    assert waiting.stage is Stage.COME_UP
+    assert waiting.after("boil_back").stage is Stage.HOLD
+
+
+def test_a_sample_with_two_values_is_no_broken_wire() -> None:
+    """It stops the proof as a fault does, so it is as urgent (IEC 60601-1-8); what to do is another thing."""
+    two, wire = (
+        alarm_for(Event("probe_fault", 700.0, 700.0, text), context())
+        for text in (words.CONFLICT_TEXT, words.probe_fault("open"))
+    )
+    assert two is not None and wire is not None
+    assert two.priority is wire.priority is Priority.HIGH
+    assert "two values" in two.headline and "wire" not in two.do and "full boil" in two.do
+    assert "wire" in wire.do
 
 
 def test_a_lost_boil_is_due_two_hours_after_its_onset() -> None:

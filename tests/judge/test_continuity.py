@@ -72,6 +72,34 @@ def test_a_clock_that_creeps_in_small_steps_is_no_better() -> None:
         t_s += 2.4 if second % 30 == 29 else 1.0
         broken += bool(node.send(t_s))
     assert broken >= 15
+    # 40 steps of 1.4 s in 21 min, one trouble: told at once, and again at most once in ten minutes.
+    told_s = [event.raised_s for event in node.log.events]
+    assert len(told_s) == 2 and told_s[0] < 120.0 and told_s[1] - told_s[0] >= 600.0
+
+
+def test_two_clocks_that_interleave_are_one_trouble() -> None:
+    """Set back by two minutes: in time order the rows of before and after alternate until the first run out."""
+    node = Node()
+    node.run(300)
+    before, after = node.seq, node.seq + 120
+    broken = 0
+    for second in range(120):
+        for number, uptime_s in ((before + second, 303.0 + second), (after + second, 423.0 + second)):
+            node.seq, node.uptime_s = number, uptime_s
+            broken += bool(node.send(301.0 + second + 0.5 * (number >= after)))
+    assert broken >= 200
+    assert [event.kind for event in node.log.events] == ["clock_stepped"]
+
+
+@pytest.mark.parametrize("uptime", [True, False])
+def test_a_second_step_of_its_own_is_told_too(uptime: bool) -> None:
+    """Five minutes after the first, which had settled."""
+    node = Node(uptime=uptime)
+    node.run(60)
+    node.send(70.0, numbers=60, passed_s=60.0)
+    node.run(300)
+    node.send(node.last_s + 5.0, numbers=60, passed_s=60.0)
+    assert [event.kind for event in node.log.events] == ["clock_stepped"] * 2
 
 
 def test_a_cheap_crystal_is_no_creep() -> None:

@@ -20,6 +20,7 @@ from monitor.judge.verdict import BOILING, BROKEN, EVENT_KINDS, HELD, NOT_BOILIN
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
 from monitor.record.model import Batch, Mark, Probe, Required, Sample, Site
+from monitor.simulate.scenarios import tell
 
 Build = Callable[..., Any]
 Kinds = Callable[[Verdict], list[str]]
@@ -492,7 +493,9 @@ def test_a_clock_step_ends_the_stretch(cook: Build, kinds: Kinds, by_s: float) -
         assert "clock_stepped" in kinds(verdict)
 
 
-def test_one_number_with_two_values_is_unknown_there(cook: Build, state_at: StateAt) -> None:
+def test_one_number_with_two_values_is_unknown_there_and_told(
+    cook: Build, state_at: StateAt, first: First
+) -> None:
     """Which is right nobody can say: two pieces, whichever came first, and counted."""
     story = cook().come_up().seen().stay(400.0).mark("heat_off")
     samples = story.samples()
@@ -502,7 +505,20 @@ def test_one_number_with_two_values_is_unknown_there(cook: Build, state_at: Stat
         assert state_at(verdict, 382.0) == (UNKNOWN, "one sample came with two values")
         assert verdict.verdict == UNPROVEN and verdict.proven_s <= 215.0
         assert verdict.counts["conflicts"] == 1
+        event = first(verdict, "probe_fault")
+        assert event.onset_s == event.raised_s == 382.0 and "two values" in event.text
     assert verdicts[0] == verdicts[1]
+
+
+def test_of_many_samples_with_two_values_it_is_told_once_in_ten_minutes(cook: Build) -> None:
+    """A second device under one name for 15 min: two events, and a broken wire beside them is still told."""
+    story = cook(minutes=20.0).come_up().seen().stay(1500.0).mark("heat_off")
+    samples = story.samples()
+    twins = [s._replace(water_C=97.0) for s in samples if 300.0 <= s.t_s < 1200.0 and s.t_s % 20.0 == 0.0]
+    broken = [s._replace(water_C=None, water_fault="open") if s.t_s == 307.0 else s for s in samples]
+    events = [e for e in judge(story.run([*broken, *twins])).events if e.kind == "probe_fault"]
+    assert [e.raised_s for e in events if "two values" in e.text] == [300.0, 900.0]
+    assert [e.raised_s for e in events if "wire" in e.text] == [307.0]
 
 
 def test_the_same_row_twice_is_one_row(held_run: Build) -> None:
@@ -628,6 +644,90 @@ def test_a_frozen_reading_proves_nothing(cook: Build, first: First, state_at: St
     assert verdict.verdict == UNPROVEN and verdict.proven_s <= 151.0
     assert state_at(verdict, at_s + 100.0) == (UNKNOWN, "the reading stands still")
     assert first(verdict, "reading_frozen").onset_s == pytest.approx(at_s, abs=3.0)
+
+
+def gap_in(samples: list[Sample], at_s: float) -> list[Sample]:
+    return [s for s in samples if not at_s <= s.t_s < at_s + 60.0]
+
+
+def fault_in(samples: list[Sample], at_s: float) -> list[Sample]:
+    return changed(samples, at_s, at_s + 60.0, water_C=None, water_fault="open")
+
+
+def freeze_in(samples: list[Sample], at_s: float) -> list[Sample]:
+    return changed(samples, at_s, at_s + 60.0, water_C=samples[int(at_s)].water_C)
+
+
+def twice_in(samples: list[Sample], at_s: float) -> list[Sample]:
+    return [*samples, samples[int(at_s) + 59]._replace(water_C=97.0)]
+
+
+def restart_in(samples: list[Sample], at_s: float) -> list[Sample]:
+    begins = int(at_s) + 60
+    again = [s._replace(boot=8, seq=(s.seq or 0) - begins) for s in samples[begins:]]
+    return [*samples[: int(at_s)], *again]
+
+
+@pytest.mark.parametrize("trouble", [gap_in, fault_in, freeze_in, twice_in, restart_in])
+def test_after_what_was_not_read_it_is_told_that_the_time_counts_again_and_from_when(
+    cook: Build, kinds: Kinds, first: First, trouble: Callable[[list[Sample], float], list[Sample]]
+) -> None:
+    """A minute that proves nothing, in a boil that goes on: no loss, but the clock begins again; so it is said.
+
+    The words carry the reason, and the whole time is complete the required time after the start that was told.
+    """
+    story = cook().come_up().seen().stay(600.0).mark("heat_off")
+    at_s = BOILS_S + 120.0
+    verdict = judge(story.run(trouble(story.samples(), at_s)))
+    assert "boil_lost" not in kinds(verdict) and kinds(verdict).count("boil_back") == 1
+    back = first(verdict, "boil_back")
+    assert at_s + 55.0 <= back.onset_s <= at_s + 90.0 and back.onset_s <= back.raised_s <= at_s + 120.0
+    assert "The whole 5 min begin again from here" in back.text.replace("and the whole", "The whole")
+    why = next(s.why for s in verdict.stretches if s.state == UNKNOWN and s.start_s <= at_s + 50.0 < s.end_s)
+    assert why in back.text or why == "a fall that began here would not show yet"
+    assert verdict.verdict == HELD
+    assert first(verdict, "hold_complete").onset_s == pytest.approx(back.onset_s + 300.0, abs=0.11)
+    assert verdict.clock_started_s == pytest.approx(back.onset_s, abs=0.11)
+
+
+def test_jars_into_a_boil_that_goes_on_are_told_from_when_it_counts(
+    cook: Build, kinds: Kinds, first: First
+) -> None:
+    """The boil without jars was told before, as one that does not count."""
+    story = cook(jars_in_s=None).come_up().seen().stay(120.0).mark("jars_in")
+    in_s = story.now_s
+    verdict = judge(story.stay(700.0).mark("heat_off").run())
+    assert "nothing counts yet" in first(verdict, "boil_reached").text
+    back = first(verdict, "boil_back")
+    assert back.text == "The jars are in and the boil goes on: the 5 min count from here."
+    assert kinds(verdict).count("boil_back") == 1 and back.onset_s > in_s
+    assert verdict.clock_started_s == pytest.approx(back.onset_s, abs=0.11)
+
+
+@pytest.mark.parametrize("jars_in_s", [0.0, None])
+def test_nothing_is_told_again_that_counts_for_nothing(
+    cook: Build, kinds: Kinds, jars_in_s: float | None
+) -> None:
+    """A gap after the whole time has held, or with no jars in: no clock begins."""
+    story = cook(jars_in_s=jars_in_s).come_up().seen().stay(700.0)
+    verdict = judge(story.run(gap_in(story.samples(), BOILS_S + 450.0)))
+    assert "boil_back" not in kinds(verdict) and "boil_reached" in kinds(verdict)
+
+
+def test_a_level_that_flickers_about_the_floor_is_told_when_it_is_steady() -> None:
+    """Doubted nine times in ten minutes: the stretches show each, a person hears of the starts that last a minute."""
+    verdict = judge(tell("gap_then_whole_hold", 77000005).run)
+    again = [e for e in verdict.events if e.kind == "boil_back" and "too close to the floor" in e.text]
+    assert len(again) == 3
+    assert all(59.8 <= event.raised_s - event.onset_s <= 62.0 for event in again)
+
+
+def test_a_look_before_it_is_told_moves_the_start_that_is_told() -> None:
+    """The second start of the run above is at 1586 s; a person saw the boil 14 s later."""
+    run = tell("gap_then_whole_hold", 77000005).run
+    verdict = judge(replace(run, marks=(*run.marks, Mark(1600.0, "rolling_boil_seen"))))
+    onsets_s = [e.onset_s for e in verdict.events if e.kind == "boil_back" and e.raised_s > 1590.0]
+    assert 1600.0 in onsets_s and not any(1580.0 < onset_s < 1600.0 for onset_s in onsets_s)
 
 
 def test_a_flat_record_proves_nothing(cook: Build) -> None:

@@ -176,6 +176,22 @@ def test_it_is_told_once_while_the_run_goes_on_and_soon(cook: Build) -> None:
     assert [event.kind for _, event in told].count("verdict_revised") == 1
 
 
+@pytest.mark.parametrize("family", ["resent_dip", "resent_block_hold"])
+def test_events_are_listed_as_they_were_raised(family: str) -> None:
+    """In the document and as they are taken live, though the rows that changed the answer are minutes older."""
+    run = run_of(family, 1)
+    listed = judge(run).as_json()["events"]
+    raised_s = [event["raised_s"] for event in listed]
+    assert raised_s == sorted(raised_s)
+    onsets_s = [event["onset_s"] for event in listed]
+    assert "verdict_revised" in [event["kind"] for event in listed] and onsets_s != sorted(onsets_s)
+    session = Session(replace(run, samples=()))
+    session.feed(run.samples)
+    session.finish()
+    taken_s = [event.raised_s for event in session.take_events()]
+    assert len(taken_s) >= len(raised_s) - 1 and taken_s == sorted(taken_s)
+
+
 def test_a_block_that_takes_its_time_is_told_whole(cook: Build) -> None:
     """60 rows in 12 s: half of them would change the answer already, and it is told when all are in."""
     story = cook(minutes=10.0).come_up().seen().stay(400.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -107,6 +108,30 @@ def test_the_verdict_is_a_function_of_the_set_of_rows(family: str, seed: int, or
     rows = [run.samples[i] for i in rng.permutation(len(run.samples))]
     rows += [row for row in rows if rng.random() < 0.05]
     assert judge(replace(run, samples=tuple(rows))) == want
+
+
+@settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(
+    family=st.sampled_from(("plain_hold", "coarse_hold", "dip", "probe_fault_in_hold")),
+    order=st.integers(0, 2**32 - 1),
+    share=st.sampled_from([0.001, 0.01]),
+)
+def test_samples_with_two_values_give_the_same_events_however_they_come(
+    pieces: Pieces, family: str, order: int, share: float
+) -> None:
+    """Some numbers come twice with two values, the second up to 100 s after the first: one event in ten minutes."""
+    run, _ = told(family, 1)
+    rng = np.random.default_rng(order)
+    numbered = [s for s in run.samples if s.water_C is not None and s.seq is not None]
+    twins = [s._replace(water_C=(s.water_C or 0.0) - 2.0) for s in numbered if rng.random() < share]
+    twins = twins or [numbered[len(numbered) // 2]._replace(water_C=50.0)]
+    rows = [*run.samples, *twins]
+    want = judge(replace(run, samples=tuple(rows)))
+    said_s = [e.raised_s for e in want.events if e.kind == "probe_fault" and "two values" in e.text]
+    assert said_s and all(later - first >= 600.0 for first, later in pairwise(said_s))
+    session = fed(run, list(pieces(rng, shuffled(rng, rows, 100.0), 40)))
+    assert not session.needs_rebuild
+    assert session.verdict() == want
 
 
 def by_the_clock(verdict: Verdict) -> Verdict:

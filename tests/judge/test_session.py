@@ -158,7 +158,9 @@ def test_a_conflict_is_seen_whenever_the_second_value_comes(held_run: Build) -> 
     twin = run.samples[350]._replace(water_C=90.0)
     session = Session(bare(run))
     session.feed(run.samples[:410])
+    assert "probe_fault" not in [event.kind for event in session.take_events()]
     session.feed([twin])
+    assert [event.raised_s for event in session.take_events() if event.kind == "probe_fault"] == [350.0]
     session.feed(run.samples[410:])
     session.finish()
     assert session.verdict() == judge(replace(run, samples=(*run.samples, twin)))

@@ -59,6 +59,8 @@ TROUBLES = {
     "probe-out-of-water": "probe_moved",
     "sea-level-pressure": "pressure_disagrees",
 }
+#: How long such a trouble lasted, where the water boiled on and was seen to: the time counts anew from its end. [s]
+LASTED_S = {"silent-node": 280.0, "probe-out-of-water": 100.0}
 #: Nothing can be judged in these, whatever the water did, so no boil is told.
 NO_BOIL_TOLD = {"altitude-only-1650-m", "sea-level-pressure"}
 #: The reading hides the end of the boil.
@@ -121,7 +123,18 @@ def _troubles(recorded: Recorded) -> list[Happened]:
         "probe_moved": ((began_s - FALL_DATED_S, began_s + 1.0), URGENT_S),
         "pressure_disagrees": ((0.0, PRESSURE_S), PRESSURE_S),
     }[kind]
-    return [Happened(kind, onset, (onset[0], began_s + latest))]
+    found = [Happened(kind, onset, (onset[0], began_s + latest))]
+    if recorded.name in LASTED_S:
+        over_s = began_s + LASTED_S[recorded.name]
+        assert any(
+            boil.start_s < began_s and over_s < boil.end_s for boil in recorded.truth.stretches(FALTER_K)
+        )
+        found.append(
+            Happened(
+                "boil_back", (over_s - LAG_S, over_s + START_S["fine"]), (over_s, over_s + TOLD_S["fine"])
+            )
+        )
+    return found
 
 
 def _cooling(recorded: Recorded) -> list[Happened]:
