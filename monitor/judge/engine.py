@@ -22,6 +22,7 @@ from monitor.judge.pressure import PressureBasis
 from monitor.judge.readings import ACCEPTED, JumpFilter, Step
 from monitor.judge.state import State
 from monitor.judge.sudden import SuddenWatch
+from monitor.judge.unread import UnreadLoss
 from monitor.judge.verdict import NOT_BOILING, UNKNOWN
 from monitor.record.model import Mark, Run, Sample
 
@@ -62,6 +63,7 @@ class Engine:
         self.hold_allowance_K: float | None = None
         self._sudden = SuddenWatch(state, self.boil)
         self._breaks = Breaks(state, self.boil)
+        self._unread = UnreadLoss(state, self.boil, self._sudden)
         self._jumps = JumpFilter(state.noise)
         self._heater = HeaterWatch(state.log)
         self._fault = ""
@@ -170,6 +172,7 @@ class Engine:
         if self._breaks.gap(t, y, interval, broken_off, self._fault):
             self._jumps.restart(t, y)
             self._sudden.forget()
+            self._unread.forget()
 
     def _far(self, t: float, y: float) -> None:
         """Far below the floor: nothing can be boiling, little needs doing."""
@@ -187,6 +190,8 @@ class Engine:
         elif state.ledger.state != NOT_BOILING:
             state.set(t, NOT_BOILING, state.not_up)
         if state.hold.heat_off_s is None:
+            if state.hold.boil_told:
+                self._unread.take(t, y)
             self._follow_come_up(t, y)
 
     def _look_for_come_up(self, t: float, y: float) -> None:
@@ -201,6 +206,10 @@ class Engine:
         if state.valid_s < -1e17:
             self._jumps.restart(t, y)
         step = self._jumps.take(t, y)
+        if step is not ACCEPTED and state.ledger.why == words.FROZEN and raw != state.still.value:
+            # A frozen value says nothing of the water: what comes after it is not compared with it.
+            self._jumps.restart(t, y)
+            step = ACCEPTED
         if step is not ACCEPTED:
             if step is Step.PENDING:
                 return
@@ -229,6 +238,8 @@ class Engine:
                 self._sudden.fell(fall.early_s, boil.guard.pooled_C(boil.start_s), state.valid_C, t)
                 boil.keep_since(t)
             return
+        if state.hold.boil_told:
+            self._unread.take(t, y)
         self._follow_come_up(t, y)
         state.kettle.take(t, y)
         boil.look_for(t, y)
@@ -318,6 +329,9 @@ class Engine:
             state.kettle.disturbed()
         if mark.kind == "jars_in":
             state.hold.jars_in(t)
+            if not self.boil.is_on:
+                # What was told was the boil of the jars before.
+                state.hold.boil_told = False
             self.boil.jars_in(t)
             self.hold_basis = self.hold_allowance_K = None
         elif mark.kind in ("heat_off", "jars_lifted"):

@@ -74,6 +74,24 @@ class Ledger:
             start = begin
         return start
 
+    def boiled_until_s(self, otherwise_s: float) -> float:
+        """Where the newest stretch that was boiling ended; ``otherwise_s`` where there is none."""
+        end_s = otherwise_s
+        for begin, state, _ in reversed(self._segments):
+            if state == BOILING:
+                return end_s
+            end_s = begin
+        return otherwise_s
+
+    def why_unknown(self, start_s: float, end_s: float, passing: Collection[str]) -> str:
+        """The last reason that something between two times is unknown, but for those ``passing``; "" without one."""
+        for begin, state, why in reversed(self._segments):
+            if begin < start_s:
+                break
+            if begin < end_s and state == UNKNOWN and why not in passing:
+                return why
+        return ""
+
     def stretches(self, end_s: float) -> list[Stretch]:
         """All stretches up to ``end_s``, neighbours of one state and reason joined."""
         result: list[Stretch] = []

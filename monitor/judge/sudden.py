@@ -41,6 +41,8 @@ class SuddenWatch:
     def __init__(self, state: State, boil: Boil) -> None:
         self._state, self._boil = state, boil
         self._excursion: Excursion | None = None
+        #: The probe was said to have left the water, and nothing near the boil was read since.
+        self.is_away = False
 
     @property
     def is_out(self) -> bool:
@@ -91,6 +93,12 @@ class SuddenWatch:
             if hold.boil_told:
                 hold.lost(since_s, since_s, since_s, t, words.COLD_WATER_TEXT)
 
+    def gone(self, since_s: float, was_C: float, t: float) -> None:
+        """When readings came back at ``since_s`` they were lower than the water can be."""
+        self._excursion = Excursion(since_s, was_C, t, out=True)
+        self._state.set(since_s, UNKNOWN, words.PROBE_OUT)
+        self._moved(since_s, t)
+
     def follow(self, t: float, y: float) -> bool:
         """Was it the water or the probe? Returns whether that is still open."""
         excursion = self._excursion
@@ -106,7 +114,10 @@ class SuddenWatch:
                 return False
             excursion.recent_s, excursion.recent_C = t, y
         calm_s = t - excursion.jumped_s
-        if y > excursion.was_C - BACK_K or calm_s > (EXCURSION_S if excursion.out else CALM_S):
+        is_back = y > excursion.was_C - BACK_K
+        if is_back or calm_s > (EXCURSION_S if excursion.out else CALM_S):
+            if is_back:
+                self.is_away = False
             # It came back, or goes on, as water does.
             self._excursion = None
         return self._excursion is not None
@@ -120,6 +131,7 @@ class SuddenWatch:
         self._state.trace.clear()
         if not excursion.out:
             self._moved(excursion.since_s, t)
+        self.is_away = False
 
     def _was_probe(self, excursion: Excursion, t: float) -> None:
         state = self._state
@@ -127,4 +139,5 @@ class SuddenWatch:
         state.set(t, UNKNOWN, words.PROBE_OUT)
 
     def _moved(self, since_s: float, t: float) -> None:
+        self.is_away = True
         self._state.log.add("probe_moved", since_s, t, words.PROBE_OUT_TEXT)

@@ -125,6 +125,15 @@ def lost(held_s: float) -> str:
     return f"The boil is lost{after}: the water is cooling. {RESTART_RULE}"
 
 
+def lost_unread(why: str) -> str:
+    """Text of ``boil_lost`` where no reading showed it. ``why``: what kept it from being seen."""
+    after = f" ({why})" if why else ""
+    return (
+        "The boil is lost, some time after it was last proven: the water is now read far below boiling, and nothing "
+        f"to go by was read in between{after}. {RESTART_RULE}"
+    )
+
+
 def before_the_jars(seen: bool) -> str:
     """A reason: the come-up in the record is not that of the jars."""
     looked = "on what a person saw" if seen else "nobody marked what it looked like"
