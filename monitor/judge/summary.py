@@ -212,7 +212,12 @@ def _recorded_caps(run: Run) -> list[str]:
 
 def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str, ...]:
     """Sentences that explain a verdict without capping it."""
+    if engine.state.first_s is None:
+        # What the probe and the barometer could have shown is no reason.
+        return (words.NO_READING,)
     reasons = []
+    if engine.state.valid_s < engine.state.first_s:
+        reasons.append(words.NO_READING)
     if word != HELD and budget.cannot_prove:
         # Where a person looked, that somebody must look is no reason.
         seen = engine.boil.seen_any

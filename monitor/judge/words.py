@@ -134,6 +134,9 @@ def lost_unread(why: str) -> str:
     )
 
 
+NO_READING = "The record holds no reading of the water, so nothing shows whether it boiled."
+
+
 def before_the_jars(seen: bool) -> str:
     """A reason: the come-up in the record is not that of the jars."""
     looked = "on what a person saw" if seen else "nobody marked what it looked like"

@@ -249,6 +249,19 @@ def test_a_record_without_samples_is_unproven(cook: Build) -> None:
     assert verdict.boiling_point_C is not None
 
 
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_record_without_readings_blames_nothing_else(cook: Build, marked: bool) -> None:
+    """A header alone names a barometer that never spoke: what is missing is a reading. So where each row is a fault."""
+    story = cook(jars_in_s=0.0 if marked else None).come_up().stay(390.0).mark("heat_off")
+    faults = [s._replace(water_C=None, water_fault="open") for s in story.samples()]
+    for rows in ([], faults):
+        told = " ".join(judge(story.run(rows)).reasons)
+        assert told.count("The record holds no reading of the water") == 1
+        assert "barometer" not in told and "uncertain" not in told
+        assert ("No mark says that the jars were in" in told) is not marked
+    assert "no reading of the water" not in " ".join(judge(story.run()).reasons)
+
+
 # --- the published time -----------------------------------------------------------------------------------
 
 
