@@ -11,6 +11,7 @@ from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
 from monitor.collector.resting import Resting, say_over, write_verdict
 from monitor.judge import Event, Session, Verdict
+from monitor.judge.words import exact
 from monitor.store.runs import House, RunFacts
 from monitor.store.samples import Row
 from monitor.store.stamp import epoch_s
@@ -160,8 +161,8 @@ def _revision(before: Mapping[str, Any], verdict: Verdict) -> Event:
         return fresh[-1]
     at_s = verdict.stretches[-1].end_s if verdict.stretches else 0.0
     text = (
-        f"more was said of the run when it was over; with that the record says {verdict.verdict or 'open'} "
-        f"({verdict.proven_s:.0f} s proven) instead of {before.get('verdict') or 'open'} "
-        f"({float(before.get('proven_s') or 0.0):.0f} s)."
+        f"More was said of the run when it was over; with that the record says {verdict.verdict or 'open'} "
+        f"({exact(verdict.proven_s)} proven) instead of {before.get('verdict') or 'open'} "
+        f"({exact(float(before.get('proven_s') or 0.0))})."
     )
     return Event("verdict_revised", at_s, at_s, text)
