@@ -13,6 +13,7 @@ from typing import Any
 
 from monitor.jars.header_changes import HeaderChange
 from monitor.jars.rows import Row
+from monitor.judge.words import CONFLICT_TEXT, TWO_PROBES
 from monitor.record.model import Sample
 
 #: Events that are departures when they fall between jars in and heat off, and what they are called.
@@ -27,6 +28,13 @@ DEPARTURES = {
     "reads_above_boiling": "the probe read above boiling",
     "heater_off": "the heater stopped",
 }
+
+
+#: What no wire or probe is to blame for, by how the engine's words begin.
+OTHER_CAUSES = (
+    (CONFLICT_TEXT, "readings contradicted each other"),
+    (TWO_PROBES, "the two water probes contradicted each other"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +105,7 @@ def _from_events(
         found.append(
             {
                 "key": f"{kind}@{onset_s:.0f}",
-                "what": f"{DEPARTURES[kind]}: {event['text']}",
+                "what": f"{_called(kind, str(event['text']))}: {event['text']}",
                 "how_found": "by the engine, as it happened",
                 "start_s": onset_s,
                 "end_s": end_s,
@@ -106,6 +114,11 @@ def _from_events(
             }
         )
     return found
+
+
+def _called(kind: str, text: str) -> str:
+    """What a departure is called: by its kind, or where that would blame the probe, by its cause."""
+    return next((name for begin, name in OTHER_CAUSES if text.startswith(begin)), DEPARTURES[kind])
 
 
 def _end_s(verdict: Mapping[str, Any], onset_s: float, last_s: float) -> float:

@@ -68,6 +68,8 @@ _FAULTS = {
     "out_of_range": "the reading is out of range",
 }
 
+#: How a disagreement of two water probes begins.
+TWO_PROBES = "The two water probes disagree"
 RESTART_RULE = "Bring it back to a full boil and begin the whole time again from zero."
 #: The same place in a sentence, once the whole time has held: nothing is owed any more.
 DONE_RULE = "The whole time had held before that. Turn off the heat."
@@ -189,10 +191,7 @@ def sagged(seconds: float) -> str:
 
 def two_probes(first_C: float, second_C: float) -> str:
     """Text of ``probe_fault`` where two water probes disagree."""
-    return (
-        f"The two water probes disagree by {abs(first_C - second_C):.1f} K. The lower one decides; check where "
-        "they sit."
-    )
+    return f"{TWO_PROBES} by {abs(first_C - second_C):.1f} K. The lower one decides; check where they sit."
 
 
 def too_hot(reading_C: float, boil_C: float) -> str:

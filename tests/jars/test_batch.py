@@ -14,6 +14,7 @@ from monitor.jars import Seal, Status, check_answers, lost_seals, pantry, reproc
 from monitor.jars.pantry import story
 from monitor.jars.reprocess import child_header, hot_pack
 from monitor.jars.rows import instant, local_date, local_time, months_after
+from monitor.judge import words
 from monitor.record.model import Mark, Site
 from monitor.record.read import read_run
 
@@ -147,6 +148,22 @@ def test_a_failing_line_needs_a_written_reason(kitchen: Any) -> None:
     assert "no reason" in batch.state(LIFTED + 15 * HOUR).review.lapsed
     batch.sign(LIFTED + 14.5 * HOUR, eye="nobody was in the room; the record shows the plateau")
     assert batch.state(LIFTED + 15 * HOUR).jars[0].status is Status.SHELF
+
+
+@pytest.mark.parametrize(
+    ("text", "called"),
+    [
+        (words.CONFLICT_TEXT, "readings contradicted each other: One sample came with two values"),
+        (words.two_probes(99.0, 97.0), "the two water probes contradicted each other: The two water probes"),
+        (words.probe_fault("open"), "the probe was at fault: The probe reports a fault (a wire is broken"),
+    ],
+)
+def test_a_departure_is_called_by_its_cause(kitchen: Any, text: str, called: str) -> None:
+    """One number with two values is no fault of the probe's, and its list of deviations must not say so."""
+    batch = kitchen(jars=1)
+    batch.verdict["events"] = [{"kind": "probe_fault", "onset_s": 900.0, "raised_s": 900.0, "text": text}]
+    (one,) = batch.state(LIFTED + 13.5 * HOUR).deviations
+    assert one.what.startswith(called)
 
 
 def test_the_engines_departures_open_deviations_that_block_the_shelf(kitchen: Any) -> None:
