@@ -19,7 +19,7 @@ PATIENCE_S = 4.5
 GRACE_S = 3.0
 
 #: Most urgent first; within a phase, the least time left first.
-URGENCY = ("boil_lost", "unknown", "complete", "hold", "waiting", "come_up", "ended")
+URGENCY = ("boil_lost", "cooling", "unknown", "complete", "hold", "waiting", "come_up", "ended")
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +136,7 @@ def _remaining(phase: str, view: Mapping[str, Any]) -> tuple[float | None, str]:
     label = {
         "hold": f"still to hold, of {required}",
         "come_up": "to hold once it boils",
+        "cooling": f"to hold once it boils: all {required}",
         "boil_lost": f"to hold from the moment it boils again: all {required}",
     }.get(phase, f"not yet shown to be held, of {required}")
     return float(remaining_s), label
@@ -196,7 +197,7 @@ def facts(view: Mapping[str, Any], fahrenheit: bool = False) -> list[tuple[str, 
         *([("Full boil", eye)] if view.get("phase") != "ended" else []),
     ]
     if come_up := come_up_words(view, fahrenheit):
-        rows.insert(1, ("Come-up", come_up))
+        rows.insert(1, ("Come-up" if view.get("phase") == "come_up" else "Change", come_up))
     return rows
 
 
@@ -207,15 +208,15 @@ def _with_source(view: Mapping[str, Any], fahrenheit: bool) -> str:
 
 
 def come_up_words(view: Mapping[str, Any], fahrenheit: bool = False) -> str:
-    """``boil in about 12 min (9 to 16 min), rising 1.8 K/min``; empty outside the come-up."""
-    if view.get("phase") != "come_up":
+    """``boil in about 12 min (9 to 16 min), rising 1.8 K/min``; while it cools, how fast; empty otherwise."""
+    if view.get("phase") not in ("come_up", "cooling"):
         return ""
     rate = view.get("rate_K_per_min")
     way = "falling" if rate is not None and rate < 0.0 else "rising"
     rising = f"{way} {figures.difference(abs(rate), fahrenheit, 1)}/min" if rate is not None else ""
     eta = view.get("eta_s")
     if not eta:
-        return rising or "no estimate yet"
+        return rising or ("no estimate yet" if view.get("phase") == "come_up" else "")
     soonest, likely, latest = (figures.about(max(0.0, float(span_s))) for span_s in eta)
     spread = f" ({soonest} to {latest})" if soonest != latest else ""
     return f"boil in about {likely}{spread}" + (f", {rising}" if rising else "")

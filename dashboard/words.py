@@ -22,6 +22,7 @@ class Sign:
 PHASES: dict[str, Sign] = {
     "waiting": Sign("No reading yet", "ring", "○", "quiet"),
     "come_up": Sign("Coming up", "rise", "▲", "quiet"),
+    "cooling": Sign("Cooling", "sink", "▽", "unsure"),
     "hold": Sign("Full boil", "disc", "●", "boil"),
     "boil_lost": Sign("Boil lost", "fall", "▼", "alarm"),
     "unknown": Sign("Unknown", "diamond", "◇", "unsure"),

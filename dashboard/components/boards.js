@@ -8,6 +8,7 @@ const SHAPES = {
   ring: [["circle", { cx: 12, cy: 12, r: 8.5, class: "line" }]],
   rise: [["path", { d: "M12 3 L22 21 L2 21 Z", class: "fill" }]],
   disc: [["circle", { cx: 12, cy: 12, r: 10, class: "fill" }]],
+  sink: [["path", { d: "M12 19 L4 5 L20 5 Z", class: "line" }]],
   fall: [["path", { d: "M12 21 L2 3 L22 3 Z", class: "fill" }]],
   diamond: [
     ["path", { d: "M12 2 L22 12 L12 22 L2 12 Z", class: "line" }],

@@ -179,7 +179,7 @@ def _detail(row: LiveRow, several: bool) -> None:
             look.tones(),
             marks=[item for item in marks if item[0] >= since_s],
             fahrenheit=fahrenheit(),
-            near=row.view.get("phase") not in ("come_up", "waiting"),
+            near=row.view.get("phase") not in ("come_up", "cooling", "waiting"),
         )
         st.echarts_chart(
             spec,

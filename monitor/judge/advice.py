@@ -50,6 +50,13 @@ def advise(
     if not closed:
         if phase == "boil_lost":
             return Advice("bring_back_boil", f"Highest heat. {words.RESTART_RULE}", guidance=("G4",))
+        if phase == "cooling":
+            return Advice(
+                "bring_back_boil",
+                "The water is cooling. Highest heat, to a full boil: the whole time begins there. If you turned the "
+                "heat off yourself, mark it.",
+                guidance=("G1", "G4"),
+            )
         if phase == "hold" and "jars_in" not in marked:
             return Advice(
                 "keep_boiling",

@@ -35,6 +35,8 @@ from monitor.tables.processes import JARS_ML, published_minutes, timed_jar
 
 #: A last reading this old says nothing about now. [s] Our rule.
 FRESH_S = 5.0
+#: Falling faster than this over minutes is no come-up. [K/s] Chosen: as slow as a rise that has stalled.
+COOLS_K_PER_S = -0.1 / 60.0
 
 
 def is_closed(engine: Engine) -> bool:
@@ -265,7 +267,16 @@ def _phase(engine: Engine, word: str | None) -> str:
         return "unknown"
     if engine.state.hold.lost_raised:
         return "boil_lost"
-    return "come_up"
+    return "cooling" if _cools(engine) else "come_up"
+
+
+def _cools(engine: Engine) -> bool:
+    """Whether the water goes down although no boil was told, so that none was lost for sure."""
+    rate = engine.come_up.rate_K_per_s()
+    if rate is None:
+        # It has just left a level of which nobody knows whether it boiled.
+        return engine.state.ledger.why == words.LOST
+    return rate[0] + 2.0 * rate[1] < COOLS_K_PER_S
 
 
 def view_of(engine: Engine, now_s: float) -> LiveView:
@@ -282,7 +293,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     remaining = None
     if phase == "hold" and engine.state.hold.jars_in_s is not None:
         remaining = max(run.required_s - held_s, 0.0)
-    elif phase in ("come_up", "boil_lost"):
+    elif phase in ("come_up", "cooling", "boil_lost"):
         remaining = run.required_s
     elif phase == "complete":
         remaining = 0.0
@@ -297,7 +308,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         state=state,
         phase=phase,
         sentence=_sentence(engine, phase, stale, age_s, held_s, remaining),
-        reason=words.gap(age_s) if stale else engine.state.ledger.why,
+        reason=words.gap(age_s) if stale else _reason(engine, phase),
         water_C=None if engine.water_C is None or stale else round(engine.water_C, 2),
         boiling_point_C=verdict.boiling_point_C,
         boiling_point_from=verdict.boiling_point_from,
@@ -318,6 +329,11 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     )
 
 
+def _reason(engine: Engine, phase: str) -> str:
+    why = engine.state.ledger.why
+    return words.FELL_UNPROVEN if phase == "cooling" and why == words.LOST else why
+
+
 def _sentence(
     engine: Engine, phase: str, stale: bool, age_s: float, held_s: float, remaining: float | None
 ) -> str:
@@ -331,6 +347,7 @@ def _sentence(
     return {
         "waiting": "Waiting for the first reading.",
         "come_up": "Coming up to the boil. The time has not begun.",
+        "cooling": "The water is cooling: it does not boil now. The time has not begun.",
         "boil_lost": "The boil is lost. The whole time begins again when it is back.",
         "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
         "complete": "The whole time has held. Turn off the heat.",

@@ -248,8 +248,8 @@ class Verdict:
 class LiveView:
     """What a page shows of a run that is on. All times in s since the run's start.
 
-    ``phase`` is one of ``waiting`` (no sample yet), ``come_up``, ``hold``, ``boil_lost``, ``unknown``,
-    ``complete`` (the required time is proven; turn the heat off) and ``ended``.
+    ``phase`` is one of ``waiting`` (no sample yet), ``come_up``, ``cooling`` (going down, with no boil told before),
+    ``hold``, ``boil_lost``, ``unknown``, ``complete`` (the required time is proven; turn the heat off) and ``ended``.
     ``remaining_s`` is how long the boil must still hold before ``hold_complete`` can be said.
     ``eta_s`` is the estimated time to the boil as (soonest, likely, latest), seconds from ``at_s``.
     ``heating_K_per_min`` and ``cooling_K_per_min`` are what this run has shown of its canner, as (low, likely, high);

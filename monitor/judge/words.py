@@ -11,6 +11,7 @@ from monitor.judge.verdict import Rate
 COME_UP = "come-up"
 BOIL = "full boil"
 LOST = "boil lost"
+FELL_UNPROVEN = "whether it boiled before the fall is not known"
 AFTER_HEAT = "heat off, cooling"
 SIMMER = "steady, but below boiling"
 LOWER_PLATEAU = "steady, but lower than the boil seen before"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from importlib import resources
 
 import numpy as np
 import pytest
@@ -92,6 +93,18 @@ def test_the_batch_in_words_leaves_out_what_is_not_known() -> None:
     assert live_model.batch_words("pears", None, None, None) == "pears"
     assert live_model.batch_words(None, None, "pint", 1) == "1 pint jar"
     assert live_model.batch_words(None, None, None, None) == ""
+
+
+def test_water_that_cools_with_nothing_proven_does_not_come_up() -> None:
+    """Its own word and shape; how fast it falls stands beside it, and no time to the boil."""
+    told = dict(live_model.facts(view("cooling", rate_K_per_min=-1.5, eta_s=None), False))
+    assert told["Change"] == "falling 1.5 K/min" and "Come-up" not in told
+    shown = live_model.board("r", "c", view("cooling", remaining_s=1800.0), row_age_s=0.2)
+    assert (shown.word, shown.tone, shown.counts_down) == ("Cooling", "unsure", False)
+    assert shown.remaining_label == "to hold once it boils: all 30 min"
+    # Each shape that a sign names is drawn by the browser.
+    drawn = (resources.files("dashboard") / "components/boards.js").read_text("utf-8")
+    assert all(f"\n  {item.shape}: [" in drawn for item in words.PHASES.values())
 
 
 def test_come_up_says_how_sure_it_is() -> None:

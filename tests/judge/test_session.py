@@ -11,7 +11,7 @@ import pytest
 from monitor.judge import Session, judge
 from monitor.judge.session import REORDER_S
 from monitor.judge.verdict import BOILING, HELD, NOT_BOILING, UNKNOWN
-from monitor.record.model import Mark, Run
+from monitor.record.model import Mark, Probe, Run
 
 Build = Callable[..., Any]
 
@@ -43,6 +43,34 @@ def test_the_view_follows_the_run(held_run: Build) -> None:
     assert hold.held_s + hold.remaining_s == pytest.approx(300.0) and "min" in hold.sentence
     assert last["complete"].remaining_s == 0.0
     assert "Turn off the heat" in last["complete"].sentence
+
+
+def test_water_that_cools_with_no_boil_told_is_not_said_to_come_up(cook: Build) -> None:
+    """A class 1 couple without a check (±1.5 K, IEC 60584-1) proves nothing: the heat stops, the water falls 1.5 K/min.
+
+    Heated again, it comes up again. What is known is said: it does not boil now.
+    """
+    plain = Probe(kind="type K class 1", converter="linearised, 0.0078 K steps")
+    story = cook(probe=plain).come_up().stay(400.0)
+    off_s = story.now_s
+    story.go(-7.0, 1.5).go(-20.0, 1.0)
+    heat_s = story.now_s
+    story.go(-8.0, 4.0)
+    session, phases = Session(story.run([])), []
+    for sample in story.samples():
+        session.feed([sample])
+        if sample.t_s % 10.0 == 0.0:
+            view = session.view()
+            phases.append((sample.t_s, view.phase))
+            if off_s + 60.0 < sample.t_s < heat_s:
+                assert view.phase == "cooling" and view.state == NOT_BOILING
+                assert view.sentence == "The water is cooling: it does not boil now. The time has not begun."
+                assert view.remaining_s == view.required_s and view.eta_s is None
+                assert view.reason == "whether it boiled before the fall is not known"
+                assert session.verdict().advice.action == "bring_back_boil"
+    order = [phase for n, (_, phase) in enumerate(phases) if not n or phases[n - 1][1] != phase]
+    assert order == ["come_up", "unknown", "cooling", "come_up"]
+    assert {event.kind for event in session.verdict().events} <= {"come_up_stalled"}
 
 
 def test_the_come_up_has_an_estimate(held_run: Build) -> None:
