@@ -17,7 +17,7 @@ from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import RecordError
 from monitor.judge import Verdict, judge
 from monitor.judge.daytime import clock, local_time
-from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN
+from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
 from monitor.judge.words import exact, minutes
 from monitor.proof.figures import floors_C
 from monitor.record.model import Run
@@ -45,6 +45,9 @@ _PRESSURE = "The pressure of "
 
 #: Credit is rounded in nobody's favour: what begins or is complete is dated up to the next second.
 _FROM_NOW_ON = ("boil_reached", "boil_back", "hold_complete")
+
+#: What was told so much later than it began is labelled by when it was told, and says when it began. [s] Chosen.
+LONG_BEFORE_S = 60.0
 
 #: More beginnings of the clock than these are counted, not listed.
 MOST_STARTS = 4
@@ -173,9 +176,8 @@ def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:
     events = [event for event in verdict.events if event.kind not in _QUIET]
     said = " ".join(event.text for event in events)
     reasons = [reason for reason in verdict.reasons if _anew(reason, said)]
-    times = [clock(record, e.onset_s, late=e.kind in _FROM_NOW_ON) for e in events]
-    long = [_row(time, e.text, width) for time, e in zip(times, events, strict=True)]
-    short = [_row(time, _first_sentence(e.text), width) for time, e in zip(times, events, strict=True)]
+    long = [_event(record, each, each.text, width) for each in events]
+    short = [_event(record, each, _first_sentence(each.text), width) for each in events]
     why = [_row("why", reason, width) for reason in reasons]
     for told in (long, short):
         if sum(map(len, [*told, *why])) <= room:
@@ -196,6 +198,14 @@ def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:
     missing = len(short) - len(shown) + len(why) - len(kept)
     more = [f"{'':<15}({missing} more; --json lists them all)"] if missing else []
     return [*more, *(line for part in [*shown, *kept] for line in part)]
+
+
+def _event(record: Run, event: Event, text: str, width: int) -> list[str]:
+    """When it happened and what; where it began long before it was told, both times, in the order of the telling."""
+    onset = clock(record, event.onset_s, late=event.kind in _FROM_NOW_ON)
+    if event.kind in _FROM_NOW_ON or event.raised_s - event.onset_s <= LONG_BEFORE_S:
+        return _row(onset, text, width)
+    return _row(clock(record, event.raised_s, late=True), f"From {onset} on: {text}", width)
 
 
 def _first_sentence(text: str) -> str:

@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import textwrap
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -97,6 +98,37 @@ def test_a_person_gets_one_screenful(name: str, capsys: pytest.CaptureFixture[st
         assert any(line.startswith(label) for line in lines), label
     assert "nothing here says the food is good" in text
     assert "a floor of this program's own choice: published guidance names none" in text
+
+
+def test_what_was_told_long_after_it_began_stands_where_it_was_told(
+    copy: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Rows of four minutes that came late, ten minutes after: both times are said, and the times of day go up.
+
+    What begins to count is labelled by when it counts from, as the line *clock* has it.
+    """
+    lines = (copy / "samples.csv").read_text(encoding="utf-8").splitlines()
+    head = [*lines[0].split(","), "late", "arrival_s"]
+    at = head.index("t_s")
+    began_s = next(
+        mark["t_s"]
+        for mark in json.loads((copy / "run.json").read_text(encoding="utf-8"))["marks"]
+        if mark["kind"] == "rolling_boil_seen"
+    )
+    rows = []
+    for line in lines[1:]:
+        t_s = float(line.split(",")[at])
+        late = began_s + 300.0 <= t_s < began_s + 540.0
+        rows.append(f"{line},{int(late)},{began_s + 1200.0 if late else t_s}")
+    (copy / "samples.csv").write_text("\n".join([",".join(head), *rows]) + "\n", encoding="utf-8")
+    main(["judge", str(copy)])
+    printed = capsys.readouterr().out
+    told = re.search(r"^(\S+) +From (\S+) on: \d+ samples came late; with them", printed, re.MULTILINE)
+    assert told is not None, printed
+    since, said = (datetime.strptime(told[place], "%H:%M:%S") for place in (2, 1))
+    assert (said - since).total_seconds() == pytest.approx(900.0, abs=2.0)
+    labels = re.findall(r"^(\d\d:\d\d:\d\d) ", printed, re.MULTILINE)
+    assert labels == sorted(labels) and len(labels) >= 3
 
 
 def test_the_words_of_a_broken_run_say_what_the_rule_asks(capsys: pytest.CaptureFixture[str]) -> None:
