@@ -24,6 +24,7 @@ from dashboard.live_model import batch_words
 from dashboard.trace import Trace, between, frame
 from dashboard.units import fahrenheit
 from monitor.errors import MonitorError
+from monitor.jars import BatchState
 
 LONGEST_ID = 200
 _WHOLE, _NEAR = "All temperatures", "Near the boiling point"
@@ -51,7 +52,7 @@ def main() -> None:
     asked = st.query_params.get("jar", "")
     run_sections.one_jar(state, asked)
     _head(found, verdict)
-    _advice(verdict)
+    _advice(verdict, state)
     _trace(found, verdict)
     by_hand.section(found)
     look.page(
@@ -106,7 +107,13 @@ def _head(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
     )
 
 
-def _advice(verdict: dict[str, Any]) -> None:
+def _advice(verdict: dict[str, Any], state: BatchState | None) -> None:
+    if state is not None and "jars_decided" in state.settled():
+        # What the verdict advised then was done, or is too late.
+        look.page(
+            "<h2>What to do now</h2><p><strong>Nothing.</strong> Every jar of this batch has its place.</p>"
+        )
+        return
     advice = verdict.get("advice") or {}
     action = words.action_words(str(advice.get("action") or ""))
     cited = run_model.guidance(list(advice.get("guidance") or ()))

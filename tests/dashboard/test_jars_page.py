@@ -221,6 +221,9 @@ def test_a_broken_hold_ends_with_every_jar_reprocessed_or_refrigerated_before_it
     with visit() as visitor:
         page = visitor.go(f"{pages.url}/runs")
         page.wait_for_selector("text=To do first")
+        page = visitor.go(f"{pages.url}/run?run=short")
+        page.wait_for_selector("text=/What to do now/")
+        assert "process again in full" in page.inner_text("[data-testid=stMain]")
         page = visitor.go(f"{pages.url}/jars?run=short")
         page.wait_for_selector("text=6 jars wait for your decision.")
         page.wait_for_selector(
@@ -241,6 +244,10 @@ def test_a_broken_hold_ends_with_every_jar_reprocessed_or_refrigerated_before_it
         page.wait_for_selector("text=/Jars 3, 4, 5, 6 go on in short-again1/")
         assert page.get_by_role("timer").count() == 0, "no clock runs any more"
         guided(page, "G51", "G52", "G55", "G57", "G58")
+        page = visitor.go(f"{pages.url}/run?run=short")
+        page.wait_for_selector("text=/Nothing. Every jar of this batch has its place/")
+        told = page.inner_text("[data-testid=stMain]")
+        assert "What to do now" in told and "process again in full" not in told
         page = visitor.go(f"{pages.url}/jars?run=short-again1")
         page.wait_for_selector(
             "text=/This run reprocesses jars of short .*1 was 3, 2 was 4, 3 was 5, 4 was 6/"
