@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from dashboard import figures
 from monitor.errors import UsageError
+from monitor.judge.words import per_minute
 from monitor.tables.guidance import fact
 
 #: What every verdict says of itself, whatever it is.
@@ -80,6 +81,17 @@ def guidance(numbers: list[str]) -> list[tuple[str, str, str]]:
         caveat = f" ({found.caveat})" if found.caveat else ""
         told.append((number, found.fact, found.source + caveat))
     return told
+
+
+def kettle_words(text: str, rates: Iterable[Sequence[float] | None], fahrenheit: bool) -> str:
+    """What a run has shown of its canner, in the viewer's unit; empty where it has shown nothing.
+
+    ``text`` is the engine's own sentence, ``rates`` the (low, likely, high) in it. [K/min]
+    """
+    for rate in rates if fahrenheit else ():
+        if rate:
+            text = text.replace(per_minute(rate, "K", 1.0), per_minute(rate, "°F", 1.8))
+    return text
 
 
 def budget_rows(budget: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:

@@ -13,6 +13,7 @@ from dashboard import (
     live_model,
     look,
     on_now,
+    run_model,
     settings,
     strip_model,
     words,
@@ -166,7 +167,10 @@ def _detail(row: LiveRow, several: bool) -> None:
     left, right = st.columns([2, 3], gap="large")
     with left:
         figures_now = look.facts_table(live_model.facts(row.view, fahrenheit()), "Figures now")
-        look.page(f'<div data-run="{look.esc(row.run_id)}">{figures_now}</div>')
+        rates = [row.view.get(f"{name}_K_per_min") for name in ("heating", "cooling")]
+        told = run_model.kettle_words(str(row.view.get("kettle") or ""), rates, fahrenheit())
+        kettle = f'<p class="bw-note" data-kettle>{look.esc(told)}</p>' if told else ""
+        look.page(f'<div data-run="{look.esc(row.run_id)}">{figures_now}{kettle}</div>')
     with right:
         marks = [(mark.t_s, mark.kind) for mark in run.marks] if run else []
         spec = charts.temperature_chart(

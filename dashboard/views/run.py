@@ -59,6 +59,7 @@ def main() -> None:
         "<h2>What happened</h2>"
         + look.events_table(verdict.get("events") or (), found.run, newest_first=False)
     )
+    _kettle(verdict)
     run_sections.jars(found, state, asked)
     run_sections.deviations(found, state)
     _foundations(verdict, found.run.required.read_from)
@@ -171,6 +172,14 @@ def _sight(whole: Trace) -> tuple[bool, Trace]:
     low, high = right.slider("Minutes shown", 0, last_min, (0, last_min), key="minutes")
     shown = whole if (low, high) == (0, last_min) else between(whole, low * 60.0, high * 60.0)
     return sight == _NEAR, shown if len(shown.t_s) else whole
+
+
+def _kettle(verdict: dict[str, Any]) -> None:
+    """How fast this canner warms and cools, where the run has shown it. Verdicts of older versions say nothing."""
+    kettle = verdict.get("kettle") or {}
+    rates = [(kettle.get(name) or {}).get("K_per_min") for name in ("heating", "cooling")]
+    if told := run_model.kettle_words(str(kettle.get("text") or ""), rates, fahrenheit()):
+        look.page(f'<p class="bw-note" data-kettle>{look.esc(told)}</p>')
 
 
 def _foundations(verdict: dict[str, Any], read_from: str | None) -> None:

@@ -6,6 +6,8 @@ happened, and what the published rule asks for.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from monitor.judge.verdict import Rate
 
 COME_UP = "come-up"
@@ -154,17 +156,17 @@ def kettle(heating: Rate | None, cooling: Rate | None) -> str:
     """What the run has shown of its canner, "" where nothing."""
     said = []
     if heating:
-        said.append(f"warmed by {_rate(heating)} on the way up")
+        said.append(f"warmed by {per_minute(heating.per_min)} on the way up")
     if cooling:
-        said.append(
-            f"lost {_rate(cooling)} {'once the heat was off' if cooling.heat_off else 'when it lost the boil'}"
-        )
+        when = "once the heat was off" if cooling.heat_off else "when it lost the boil"
+        said.append(f"lost {per_minute(cooling.per_min)} {when}")
     return f"This canner {', and '.join(said)}." if said else ""
 
 
-def _rate(rate: Rate) -> str:
-    low, likely, high = rate.per_min
-    return f"{likely:.2f} K a minute ({low:.2f} to {high:.2f})"
+def per_minute(rate: Sequence[float], unit: str = "K", scale: float = 1.0) -> str:
+    """A rate as (low, likely, high) in K a minute, in a unit of which ``scale`` make one kelvin."""
+    low, likely, high = (value * scale for value in rate)
+    return f"{likely:.2f} {unit} a minute ({low:.2f} to {high:.2f})"
 
 
 def complete(required_s: float) -> str:

@@ -76,6 +76,8 @@ def test_the_demonstration_from_start_to_ctrl_c(tmp_path: Path, visit: Callable)
             page.wait_for_selector(".bw-sound[data-sounding=no]", timeout=5_000)
             page.wait_for_selector(".bw-word:text-is('Full boil')", timeout=30_000)
             assert monotonic() - began_s < 60
+            # What the come-up and the dip have shown of the canner.
+            page.wait_for_selector("[data-kettle]:has-text('on the way up, and lost')")
             while page.get_by_role("button", name="I have seen it").count():
                 page.get_by_role("button", name="I have seen it").first.click()
                 page.wait_for_timeout(700)

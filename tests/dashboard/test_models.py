@@ -15,7 +15,7 @@ from dashboard import alarm_model, figures, live_model, look, run_model, runs_mo
 from dashboard.charts import temperature_chart
 from dashboard.trace import Trace, envelope, frame, trace
 from monitor.judge import words as engine_words
-from monitor.judge.verdict import EVENT_KINDS, LiveView
+from monitor.judge.verdict import EVENT_KINDS, LiveView, Rate
 from monitor.record import Sample
 from monitor.record.model import MARK_KINDS
 from monitor.store.reader import AlarmRow, RunRow
@@ -105,6 +105,20 @@ def test_water_that_cools_with_nothing_proven_does_not_come_up() -> None:
     # Each shape that a sign names is drawn by the browser.
     drawn = (resources.files("dashboard") / "components/boards.js").read_text("utf-8")
     assert all(f"\n  {item.shape}: [" in drawn for item in words.PHASES.values())
+
+
+def test_what_was_learned_of_a_canner_is_told_in_the_unit_that_was_chosen() -> None:
+    """The engine's own sentence; a difference of 1 K is one of 1.8 °F (SP 811, B.8). Nothing where nothing is known."""
+    rise = Rate(2.0 / 60.0, 2.5 / 60.0, 3.0 / 60.0, 0.0, 60.0)
+    fall = Rate(0.3 / 60.0, 0.5 / 60.0, 0.7 / 60.0, 90.0, 180.0)
+    text, rates = engine_words.kettle(rise, fall), [rise.per_min, list(fall.per_min)]
+    assert run_model.kettle_words(text, rates, False) == text and "2.50 K a minute (2.00 to 3.00)" in text
+    told = run_model.kettle_words(text, rates, True)
+    assert told == (
+        "This canner warmed by 4.50 °F a minute (3.60 to 5.40) on the way up, and lost 0.90 °F a minute "
+        "(0.54 to 1.26) when it lost the boil."
+    )
+    assert run_model.kettle_words("", [None, None], True) == ""
 
 
 def test_come_up_says_how_sure_it_is() -> None:

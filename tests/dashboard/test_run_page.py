@@ -20,6 +20,7 @@ from playwright.sync_api import Page, WebSocket
 
 from dashboard.trace import between, envelope, trace
 from monitor.cli.main import main
+from monitor.judge import judge
 from monitor.proof.verify import verify_path
 from monitor.record import Run, Sample, read_run, write_run
 from monitor.simulate.node import demo_canner
@@ -175,6 +176,25 @@ def test_a_run_s_history_and_its_files(kept: Path, pages: Any, visit: Callable, 
         assert main(["verify", str(tmp_path / "short")]) == 0
         assert verify_path(tmp_path / "short").sealed
         visitor.picture("run-short")
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_how_fast_the_canner_warms_and_cools_is_a_quiet_line(
+    kept: Path, pages: Any, visit: Callable, width: int
+) -> None:
+    """The engine's own sentence, once, as small as a note; it fits the page, light and dark."""
+    told = judge(short_run()).kettle
+    assert "on the way up" in told
+    for dark in (False, True):
+        with visit(width=width, height=900, dark=dark) as visitor:
+            page = visitor.go(f"{pages.url}/run?run=short")
+            line = page.locator("[data-kettle]")
+            line.wait_for()
+            assert line.inner_text() == told and line.count() == 1
+            assert line.get_attribute("class") == "bw-note"
+            assert visitor.overflow() <= 0 and visitor.faults() == []
+            line.scroll_into_view_if_needed()
+            visitor.picture(f"run-kettle-{width}-{'dark' if dark else 'light'}")
 
 
 def test_readings_by_hand_are_shown_as_what_they_are(kept: Path, pages: Any, visit: Callable) -> None:
