@@ -26,7 +26,6 @@ from monitor.alarms.states import (
 )
 from monitor.alarms.table import RULES, Priority
 from monitor.errors import RefusedError
-from monitor.judge.words import minutes
 
 SILENCE_LIMIT_S = 120.0
 SHELF_LIMIT_S = 600.0
@@ -125,7 +124,8 @@ class AlarmMachine:
         for standing in self._standing.values():
             if standing.state in UNACKNOWLEDGED and alarm_id in (None, standing.alarm_id):
                 standing.silenced_until_s = until_s
-                text = f"sound off for {minutes(until_s - now.at_s)}"
+                # In plain seconds: the pages read from it until when to be quiet.
+                text = f"sound off for {until_s - now.at_s:.0f} s"
                 rows.append(self._note(standing, "silenced", now, text, by))
         return rows
 
@@ -148,7 +148,7 @@ class AlarmMachine:
                 f"'{standing.alarm.headline}' cannot be put aside during a hold.", "Acknowledge it instead."
             )
         standing.shelved_until_s = now.at_s + _within(seconds_s, SHELF_LIMIT_S)
-        text = f"put aside for {minutes(standing.shelved_until_s - now.at_s)}"
+        text = f"put aside for {standing.shelved_until_s - now.at_s:.0f} s"
         return [self._note(standing, "shelved", now, text, by)]
 
     def apply_entry(
