@@ -6,16 +6,14 @@ Figures below that name no source are ours: chosen, and tried on many runs of th
 from __future__ import annotations
 
 from monitor.judge import words
+from monitor.judge.credit import Credit
 from monitor.judge.creep import Creep
 from monitor.judge.dip import FallDetector
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import MEAN_S, Guard
-from monitor.judge.hold import ROUNDING_S
-from monitor.judge.lookback import LookBack
 from monitor.judge.onset import Fall
 from monitor.judge.plateau import find_plateau
 from monitor.judge.readings import FALL_K_PER_S
-from monitor.judge.sag import Sag
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 
@@ -32,10 +30,6 @@ GENTLE_K_PER_S, GENTLE_LEAST_K = 0.2 / 60.0, 0.13
 JARS_SETTLE_S = 120.0
 #: A run of impossible jumps goes on while they are no further apart. [s]
 CALM_S = 60.0
-#: So long after a sag the level shows whether it came back. [s]
-CAME_BACK_S = 30.0
-#: Where something is nearly found, a hold that would be complete waits so long at most, and looks so often. [s]
-WAIT_S, WAIT_EVERY_S = 240.0, 40.0
 #: A plateau that was doubted and counts anew is told of once it has counted for so long.
 STEADY_S = 60.0
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
@@ -48,14 +42,13 @@ class Boil:
     def __init__(self, state: State) -> None:
         self._state = state
         self.guard = Guard(state)
+        self.credit = Credit(state, self)
         self.is_on = False
         self.early_s = 0.0
         self.start_s = 0.0
         self.detector: FallDetector | None = None
-        self._past: LookBack | None = None
         self._creep: Creep | None = None
-        self._due_s: float | None = None  # since when the whole time would be over
-        self._wait_until_s = self._jars_until_s = 0.0
+        self._jars_until_s = 0.0
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
         self.early_marks_s: list[float] = []
@@ -92,9 +85,8 @@ class Boil:
             # The readings between the jumps belong to the plateau; what they say of it is not believed.
             self.early_s = max(self.early_s, jumped_s)
         self.detector = FallDetector(trace, state.noise, plateau.index)
-        self._past = LookBack(state, plateau.index, self.start_s)
+        self.credit.begin(plateau.index, self.start_s)
         self._creep = Creep(self.start_s)
-        self._due_s = None
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
         if self.early_s < calm_s:
@@ -113,14 +105,14 @@ class Boil:
 
     def dropped(self, count: int) -> None:
         """The trace forgot its oldest samples."""
-        if self.detector is not None and self._past is not None:
+        if self.detector is not None:
             self.detector.start = max(self.detector.start - count, 0)
-            self._past.dropped(count)
+            self.credit.dropped(count)
 
     def follow(self, t: float) -> Fall | None:
         """On the plateau: judge the newest reading. Returns a fall too fast for cooling, to be looked into."""
         state, detector = self._state, self.detector
-        assert detector is not None and self._past is not None
+        assert detector is not None
         look = detector.look()
         if look <= -1.0:
             is_off = state.hold.heat_off_s is not None
@@ -137,12 +129,10 @@ class Boil:
             return None
         if self._crept(t):
             return None
-        sag = self._past.follow(t)
-        if sag is not None:
-            self._sagged(sag, t)
+        self.credit.leave_out_sags(t)
         self._judge(t, t)
         if state.hold.heat_off_s is None:
-            self._credit(t)
+            self.credit.follow(t)
         return None
 
     def _crept(self, t: float) -> bool:
@@ -168,13 +158,13 @@ class Boil:
         if found == state.ledger.state and why == state.ledger.why:
             if self._again_s is not None and found == BOILING and t - self._again_s >= STEADY_S:
                 # Where a mark or a sag moved the start meanwhile, from there.
-                self._proven(self.credit_start_s or self._again_s, t)
+                self._proven(self.credit.start_s or self._again_s, t)
                 self._again_s = None
             return
         self._again_s = None
         if state.ledger.state == BOILING and found != BOILING:
             # The mean that failed reaches back over its own length; and a fall that led there began before it.
-            from_s = max(t - max(MEAN_S, self.margin_s), self.start_s, hold.told_until_s)
+            from_s = max(t - max(MEAN_S, self.credit.margin_s), self.start_s, hold.told_until_s)
         if why == words.TOO_HOT:
             assert state.point.boil_C is not None
             text = words.too_hot(self.guard.short_C(self.start_s), state.point.boil_C)
@@ -211,7 +201,7 @@ class Boil:
     def jars_in(self, t: float) -> None:
         """Jars went into a boil: until a fall that they began would show, nobody knows whether it stopped."""
         if self.is_on and self._state.ledger.state == BOILING:
-            self._jars_until_s = t + min(self.margin_s, JARS_SETTLE_S)
+            self._jars_until_s = t + min(self.credit.margin_s, JARS_SETTLE_S)
             self._state.set(t, UNKNOWN, words.JARS_JUST_IN)
 
     def seen(self, t: float) -> None:
@@ -240,81 +230,6 @@ class Boil:
         if hold.boil_told:
             hold.lost(t, t, t, t, words.NOT_SEEN_TEXT)
 
-    # --- what of it is proven -----------------------------------------------------------------------------
-
-    @property
-    def credit_start_s(self) -> float | None:
-        """Where the stretch that is on now began, or None."""
-        return self._state.ledger.boiling_since()
-
-    @property
-    def margin_s(self) -> float:
-        """The last so many seconds of a plateau that a fall just begun could still take back. [s]"""
-        if self.detector is None:
-            return 0.0
-        state = self._state
-        # A reading that stands still counts only up to the converter's last sign of life.
-        alive_s = max(state.still.since_s, state.still.chip_moved_s)
-        return max(self._refuted_after_s(self.detector), state.valid_s - alive_s)
-
-    def _refuted_after_s(self, detector: FallDetector) -> float:
-        """A fall that began longer ago than this would show. [s]"""
-        return detector.margin_s(self._state.continuity.spacing_s) + self._state.probe.response_s
-
-    def held_s(self, t: float) -> float:
-        """What the stretch that is on now proves by ``t``, margin taken off. [s]"""
-        start_s = self.credit_start_s
-        return 0.0 if start_s is None else self._state.hold.counted_s(start_s, t - self.margin_s)
-
-    def _credit(self, t: float) -> None:
-        hold = self._state.hold
-        start_s = self.credit_start_s
-        if start_s is None or not hold.counts or not hold.is_due(start_s, t):
-            return
-        if self.held_s(t) < hold.required_s + ROUNDING_S:
-            self._due_s = None
-            return
-        if self._due_s is None:
-            self._due_s = t
-        assert self._past is not None
-        if t < self._wait_until_s:
-            return
-        sag = self._past.before_complete(t)
-        if sag is not None:
-            self._sagged(sag, t)
-        elif t < self._due_s + WAIT_S and self._past.nearly(t):
-            self._wait_until_s = t + WAIT_EVERY_S
-        else:
-            hold.complete(start_s, t)
-
-    def _sagged(self, sag: Sag, t: float) -> None:
-        """The water may have stopped boiling for a while: that while is not counted."""
-        state, hold = self._state, self._state.hold
-        assert self._past is not None
-        self._past.leave_out(sag)
-        early_s = max(sag.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
-        if sag.late_s <= early_s:
-            return
-        state.ledger.relabel(early_s, sag.late_s, BOILING, UNKNOWN, words.SAGGED)
-        if sag.late_s > t - CAME_BACK_S:
-            # It did not come back, or only just: what a person saw was the level before.
-            self.seen_s, self.start_s = None, max(self.start_s, sag.late_s)
-        if hold.boil_told and hold.heat_off_s is None:
-            state.log.add("verdict_revised", early_s, t, words.sagged(sag.late_s - early_s))
-
-    def look_back(self, until_s: float, t: float, *, ended: bool = True) -> None:
-        """The plateau, or the hold, is over: what is there to be seen of it now? ``ended``: by a fall, or so."""
-        hold = self._state.hold
-        if self._past is None or hold.told_until_s >= until_s:
-            return
-        promised = hold.completed_s is not None or self._due_s is not None
-        sag = self._past.sag_until(until_s, ended=ended, promised=promised)
-        if sag is not None:
-            self._sagged(sag, t)
-        sag = self._past.wander(until_s)
-        if sag is not None:
-            self._sagged(sag, t)
-
     # --- its end ------------------------------------------------------------------------------------------
 
     def _still_rising(self, t: float) -> None:
@@ -331,10 +246,10 @@ class Boil:
     def _departed(self, fall: Fall, t: float) -> None:
         """A fall away from the plateau: what was boiling ends at its onset, dated early."""
         state, hold = self._state, self._state.hold
-        self.look_back(fall.early_s, t)
+        self.credit.look_back(fall.early_s, t)
         early_s = max(fall.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
         onset_s, late_s = max(fall.onset_s, early_s), max(fall.late_s, early_s)
-        held_s = max(onset_s - max(self.credit_start_s or onset_s, hold.jars_in_s or 0.0), 0.0)
+        held_s = max(onset_s - max(self.credit.start_s or onset_s, hold.jars_in_s or 0.0), 0.0)
         self.leave(early_s, UNKNOWN, words.DATING_END)
         state.set(late_s, NOT_BOILING, words.LOST if hold.heat_off_s is None else words.AFTER_HEAT)
         if hold.boil_told and (hold.heat_off_s is None or late_s < hold.heat_off_s):
@@ -350,16 +265,6 @@ class Boil:
         self._jumps_s = (began_s if from_s - until_s < CALM_S else from_s, t)
         self.break_off(from_s, UNKNOWN, words.ERRATIC)
 
-    def sudden_end_s(self, since_s: float) -> float:
-        """When a fall noticed at ``since_s`` began at the earliest: the probe lags, and it may begin gently. [s]"""
-        state, detector = self._state, self.detector
-        if detector is None or len(state.trace) - detector.start < 30:
-            return since_s
-        early_s = since_s - 2.0 * state.probe.response_s
-        if detector.look() <= -1.0:
-            early_s = min(early_s, detector.locate().early_s)
-        return max(early_s, self.early_s, state.hold.told_until_s)
-
     def keep_since(self, t_s: float) -> None:
         """Only what came after ``t_s`` may show the next plateau."""
         trace = self._state.trace
@@ -371,10 +276,13 @@ class Boil:
 
     def break_off(self, from_s: float, state: str, why: str) -> None:
         """The plateau ends without a fall seen; one just begun before ``from_s`` would not show yet."""
-        self.look_back(from_s, from_s)
-        start_s = self.credit_start_s
+        self.credit.look_back(from_s, from_s)
+        start_s = self.credit.start_s
         if self.detector is not None and start_s is not None:
-            sure_s = min(self._state.valid_s - self.margin_s, from_s - self._refuted_after_s(self.detector))
+            credit = self.credit
+            sure_s = min(
+                self._state.valid_s - credit.margin_s, from_s - credit.refuted_after_s(self.detector)
+            )
             sure_s = max(sure_s, start_s, self._state.hold.told_until_s)
             if sure_s < from_s:
                 self._state.set(sure_s, UNKNOWN, words.TOO_SOON)
@@ -383,7 +291,8 @@ class Boil:
     def leave(self, from_s: float, state: str, why: str) -> None:
         """The plateau is over."""
         self.is_on = False
-        self.detector = self._past = self._creep = self._again_s = None
+        self.credit.end()
+        self.detector = self._creep = self._again_s = None
         self.seen_s = None
         self.early_marks_s.clear()
         self._carried_s = None

@@ -336,7 +336,7 @@ class Engine:
             self.hold_basis = self.hold_allowance_K = None
         elif mark.kind in ("heat_off", "jars_lifted"):
             if state.hold.ends(t, heat_off=mark.kind == "heat_off"):
-                self.boil.look_back(t, t, ended=False)
+                self.boil.credit.look_back(t, t, ended=False)
                 self.hold_basis = state.point.basis if state.first_s is not None else None
                 self.hold_allowance_K = state.allowance_K
         elif mark.kind == "rolling_boil_seen":

@@ -77,7 +77,7 @@ class SuddenWatch:
     def fell(self, noticed_s: float, was_C: float, y: float, t: float) -> None:
         """A fall faster than cooling: cold water was added, or the probe has left the water."""
         state, hold = self._state, self._state.hold
-        since_s = self._boil.sudden_end_s(noticed_s)
+        since_s = self._began_s(noticed_s)
         early, late = EXPLAINS_S
         added = any(
             mark.kind in ("water_added", "jars_in") and early <= since_s - mark.t_s <= late
@@ -92,6 +92,16 @@ class SuddenWatch:
             self._boil.break_off(since_s, NOT_BOILING, words.COLD_WATER)
             if hold.boil_told:
                 hold.lost(since_s, since_s, since_s, t, words.COLD_WATER_TEXT)
+
+    def _began_s(self, noticed_s: float) -> float:
+        """When a fall noticed then began at the earliest: the probe lags, and it may begin gently. [s]"""
+        state, boil, detector = self._state, self._boil, self._boil.detector
+        if detector is None or len(state.trace) - detector.start < 30:
+            return noticed_s
+        early_s = noticed_s - 2.0 * state.probe.response_s
+        if detector.look() <= -1.0:
+            early_s = min(early_s, detector.locate().early_s)
+        return max(early_s, boil.early_s, state.hold.told_until_s)
 
     def gone(self, since_s: float, was_C: float, t: float) -> None:
         """When readings came back at ``since_s`` they were lower than the water can be."""

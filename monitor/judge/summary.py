@@ -73,7 +73,7 @@ def stretches_of(engine: Engine) -> list[Stretch]:
 
 def _with_margin(engine: Engine, stretches: list[Stretch]) -> list[Stretch]:
     tail = stretches[-1]
-    sure_until = max(engine.state.valid_s - engine.boil.margin_s, tail.start_s)
+    sure_until = max(engine.state.valid_s - engine.boil.credit.margin_s, tail.start_s)
     if (
         engine.state.hold.completed_s is not None
         and engine.state.hold.completed_start_s >= tail.start_s - 1e-6
@@ -289,7 +289,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     state = UNKNOWN if stale or engine.state.ledger.state is None else engine.state.ledger.state
     if stale and phase != "complete":
         phase = "unknown"
-    held_s = engine.boil.held_s(engine.state.last_s) if state == BOILING else 0.0
+    held_s = engine.boil.credit.held_s(engine.state.last_s) if state == BOILING else 0.0
     remaining = None
     if phase == "hold" and engine.state.hold.jars_in_s is not None:
         remaining = max(run.required_s - held_s, 0.0)
@@ -318,7 +318,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         proven_s=verdict.proven_s,
         required_s=run.required_s,
         remaining_s=None if remaining is None else round(remaining, 1),
-        clock_started_s=engine.boil.credit_start_s,
+        clock_started_s=engine.boil.credit.start_s,
         last_sample_s=None if engine.state.first_s is None else engine.state.last_s,
         eta_s=eta,
         rate_K_per_min=None if rate is None else round(rate[0] * 60.0, 3),
