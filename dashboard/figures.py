@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from monitor.judge.words import exact
+
 MISSING = "–"
 
 
@@ -24,12 +26,9 @@ def held_clock(span_s: float | None) -> str:
     return MISSING if span_s is None else clock(float(int(span_s)))
 
 
-def held(span_s: float | None) -> str:
-    """A proven or possible span in words, cut as in ``held_clock``: ``33 min 05 s``, ``58 s``. [s]"""
-    if span_s is None:
-        return MISSING
-    whole, rest = divmod(max(0, int(span_s)), 60)
-    return f"{whole} min {rest:02d} s" if whole else f"{rest} s"
+def held(span_s: float | None, *, up: bool = False) -> str:
+    """A proven span in words, or with ``up`` a possible one, rounded as everywhere: ``33 min 05 s``, ``58 s``. [s]"""
+    return MISSING if span_s is None else exact(span_s, up=up)
 
 
 def minutes(span_s: float) -> str:

@@ -31,7 +31,7 @@ def verdict_facts(
         ("Asked for", figures.minutes(float(verdict.get("required_s") or 0.0))),
         ("Read from", read_from or figures.MISSING),
         ("Proven without a break", figures.held(verdict.get("proven_s"))),
-        ("Possible, unknown counted as boiling", figures.held(verdict.get("possible_s"))),
+        ("Possible, unknown counted as boiling", figures.held(verdict.get("possible_s"), up=True)),
         ("Clock started", _moment(clock.get("started_s"))),
         ("Clock complete", _moment(clock.get("completed_s"))),
         ("Water boils here at", f"{point} ({source})" if source else point),
@@ -52,7 +52,7 @@ def headline(verdict: Mapping[str, Any]) -> str:
     """The verdict in one sentence."""
     required = figures.minutes(float(verdict.get("required_s") or 0.0))
     proven = figures.held(verdict.get("proven_s"))
-    possible = figures.held(verdict.get("possible_s"))
+    possible = figures.held(verdict.get("possible_s"), up=True)
     sentences = {
         "held": f"The record proves a boil of {proven} without a break; {required} were asked for.",
         "broken": f"No boil of {required} was held. The longest that the record allows is {possible}.",

@@ -229,7 +229,7 @@ def _floor(verdict: Verdict) -> str:
 def _proven(verdict: Verdict) -> str:
     proven = f"{exact(verdict.proven_s)} without a break"
     if verdict.possible_s - verdict.proven_s >= 1.0:
-        proven += f"; at most {exact(verdict.possible_s)} if everything unknown was boiling"
+        proven += f"; at most {exact(verdict.possible_s, up=True)} if everything unknown was boiling"
     return proven
 
 

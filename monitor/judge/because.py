@@ -75,4 +75,6 @@ def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: floa
     ended = f"at {clock(run, end_s)}, when the heat was turned off or the jars were lifted"
     if end_s < heat_off_s and after is not None:
         ended = f"about {clock(run, after.start_s)}: {after.why}"
-    return f"The longest boil, {exact(possible_s)} at most of {minutes(run.required_s)}, ended {ended}."
+    return (
+        f"The longest boil, {exact(possible_s, up=True)} at most of {minutes(run.required_s)}, ended {ended}."
+    )

@@ -7,6 +7,7 @@ happened, and what the published rule asks for.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil, floor
 
 from monitor.judge.verdict import Rate
 
@@ -88,10 +89,14 @@ def minutes(seconds: float) -> str:
     return f"{whole // 60} min {whole % 60} s"
 
 
-def exact(seconds: float) -> str:
-    """A proven time, rounded down to the second: 32 min 06 s."""
-    whole = int(seconds)
-    return f"{whole // 60} min {whole % 60:02d} s"
+def exact(seconds: float, *, up: bool = False) -> str:
+    """A proven time, rounded down to the second: 32 min 06 s, 58 s. [s]
+
+    ``up``: what is possible at most, or whatever else would favour the canner if it were cut, is rounded up. What
+    floating point leaves behind is neither.
+    """
+    whole = max(0, ceil(seconds - 1e-9) if up else floor(seconds + 1e-9))
+    return f"{whole // 60} min {whole % 60:02d} s" if whole >= 60 else f"{whole} s"
 
 
 def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: bool) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from monitor.jars.rows import Row
+from monitor.judge.words import exact
 from monitor.proof.figures import (
     asked,
     celsius,
@@ -16,7 +17,6 @@ from monitor.proof.figures import (
     kelvin,
     metres,
     missing,
-    span,
 )
 from monitor.proof.readings import at_loading, beside, recorder
 from monitor.proof.words import eye
@@ -52,8 +52,8 @@ def time_facts(run: Run, verdict: Mapping[str, Any]) -> Pairs:
     return [
         ("Required", asked(float(verdict["required_s"]))),
         ("Source of the time", run.required.read_from or missing("nobody said where it was read")),
-        ("Proven without a break", span(float(verdict["proven_s"]))),
-        ("Possible at most", span(float(verdict["possible_s"]), up=True) + ", unknown counted as boiling"),
+        ("Proven without a break", exact(float(verdict["proven_s"]))),
+        ("Possible at most", exact(float(verdict["possible_s"]), up=True) + ", unknown counted as boiling"),
         ("Record began", day_time(run, run.started_at)),
         (
             "Hold began",

@@ -1,4 +1,4 @@
-"""Figures as the proof prints them: times in the site's zone, spans rounded against the canner."""
+"""Figures as the proof prints them: times in the site's zone, in the units of its readers."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import Any
 
 from monitor.jars.rows import instant, zone_of
 from monitor.judge.budget import ALLOWANCE_SEEN_K
+from monitor.judge.words import exact
 from monitor.record import Run
 
 NOT_RECORDED = "not recorded"
@@ -26,18 +27,9 @@ def esc(value: object) -> str:
     return escape(str(value), quote=True)
 
 
-def span(seconds: float, *, up: bool = False) -> str:
-    """``33 min 20 s``, rounded down; ``up`` where less would favour the canner. [s]"""
-    whole = ceil(seconds - 1e-9) if up else floor(seconds + 1e-9)
-    if whole < 60:
-        return f"{whole} s"
-    minutes, rest = divmod(whole, 60)
-    return f"{minutes} min {rest:02d} s"
-
-
 def asked(seconds: float) -> str:
     """A required time as published: ``30 min``; to the second where it is no whole minute. [s]"""
-    return f"{seconds / 60:.0f} min" if seconds % 60 == 0 else span(seconds, up=True)
+    return f"{seconds / 60:.0f} min" if seconds % 60 == 0 else exact(seconds, up=True)
 
 
 def day_time(run: Run, moment: datetime) -> str:

@@ -9,10 +9,11 @@ from typing import Any
 from monitor.errors import UsageError
 from monitor.jars import Basis, BatchState, batch_state
 from monitor.jars.rows import instant, rows_of
+from monitor.judge.words import exact
 from monitor.proof import after, facts
 from monitor.proof.dossier import Dossier
 from monitor.proof.envelope import blocks
-from monitor.proof.figures import clock, day_time, esc, span
+from monitor.proof.figures import clock, day_time, esc
 from monitor.proof.log import lines
 from monitor.proof.trace import STATES, lettered, picture
 from monitor.proof.words import CHECK, HOW, NOT_SAID, VERDICTS, headline
@@ -152,7 +153,7 @@ def _stretches(run: Run, verdict: Mapping[str, Any]) -> str:
             continue
         times = f"{clock(run, start, late=boiling)} to {clock(run, end, late=not boiling)}"
         state = STATES.get(stretch["state"], stretch["state"])
-        rows.append((times, state, span(end - start, up=not boiling), stretch["why"]))
+        rows.append((times, state, exact(end - start, up=not boiling), stretch["why"]))
     html = facts.table(
         "Stretches", ("When", "State", "For", "Why"), rows, none="No stretch could be told.", kind="stretches"
     )

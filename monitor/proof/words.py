@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.proof.figures import asked, span
+from monitor.judge.words import exact
+from monitor.proof.figures import asked
 
 #: Word, what it means, and the shape that goes with it.
 VERDICTS = {
@@ -79,20 +80,20 @@ def headline(verdict: Mapping[str, Any]) -> str:
     required, proven = float(verdict["required_s"]), float(verdict["proven_s"])
     possible = float(verdict["possible_s"])
     if word == "held":
-        return f"The record proves a full boil of {span(proven)} without a break; {asked(required)} were required."
+        return f"The record proves a full boil of {exact(proven)} without a break; {asked(required)} were required."
     if word == "broken":
         return (
-            f"A full boil of {asked(required)} was not held: the record allows {span(possible, up=True)} at most, and "
-            f"proves {span(proven)}."
+            f"A full boil of {asked(required)} was not held: the record allows {exact(possible, up=True)} at most, and "
+            f"proves {exact(proven)}."
         )
     if proven >= required:
         return (
-            f"The water boiled for {span(proven)} without a break and {asked(required)} were required, but this does "
+            f"The water boiled for {exact(proven)} without a break and {asked(required)} were required, but this does "
             "not count as proof for the batch, for the reasons given."
         )
     return (
-        f"The record neither proves nor rules out a full boil of {asked(required)}: {span(proven)} are proven, "
-        f"{span(possible, up=True)} are possible."
+        f"The record neither proves nor rules out a full boil of {asked(required)}: {exact(proven)} are proven, "
+        f"{exact(possible, up=True)} are possible."
     )
 
 

@@ -205,7 +205,7 @@ def test_a_mark_withdrawn_when_the_run_is_over_revises_its_verdict(
     wait(lambda: collector.clock.advance(0.3) or revisions(stored))
     assert "instead of held" in revisions(stored)[0]
     # In minutes, as everything else that is told: "held (10 min 12 s)".
-    assert re.search(r"\(0 min 00 s proven\) instead of held \(\d+ min \d\d s\)\.$", revisions(stored)[0])
+    assert re.search(r"\(0 s proven\) instead of held \(\d+ min \d\d s\)\.$", revisions(stored)[0])
 
 
 def test_a_run_that_ended_while_nobody_collected_is_judged_and_not_called_revised(

@@ -15,12 +15,13 @@ from hypothesis import strategies as st
 
 from monitor.jars import batch_state
 from monitor.judge import judge
+from monitor.judge.words import exact
 from monitor.proof.after import keep_until
 from monitor.proof.canon import NOTHING_BEFORE, canonical, engine_form, rules_stamp
 from monitor.proof.chain import Seal, check_links, linked
 from monitor.proof.closed import closed_bytes, open_closed
 from monitor.proof.compare import compare_verdicts
-from monitor.proof.figures import asked, day_time, span
+from monitor.proof.figures import asked, day_time
 from monitor.proof.report import Report
 from monitor.record import read_run
 
@@ -169,7 +170,7 @@ def test_the_stamp_of_the_rules_is_that_of_their_files() -> None:
     ],
 )
 def test_spans_are_rounded_one_way(seconds: float, down: str, up: str) -> None:
-    assert (span(seconds), span(seconds, up=True)) == (down, up)
+    assert (exact(seconds), exact(seconds, up=True)) == (down, up)
 
 
 def test_a_required_time_is_said_as_published() -> None:

@@ -17,6 +17,8 @@ from typing import Any
 
 import pytest
 
+from dashboard.run_model import headline
+from monitor.cli.main import main
 from monitor.errors import UsageError
 from monitor.judge import judge
 from monitor.proof.dossier import Dossier, from_folder, from_store
@@ -99,6 +101,30 @@ def test_times_are_rounded_against_the_canner(held: str) -> None:
     assert f"a full boil of {minutes} min {seconds:02d} s without a break; 20 min were required" in shown(
         held
     )
+
+
+def test_what_is_possible_is_rounded_one_way_wherever_it_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """Its headline, reason, table and deviation, the pages and the command line: part of a second is a whole one.
+
+    What is proven loses that part (FDA inspection guide, Part 2, as above).
+    """
+    dossier = from_folder(RECORDS / "dip-stopped-short", ISSUED)
+    proven_s, possible_s = dossier.verdict["proven_s"], dossier.verdict["possible_s"]
+    assert proven_s % 1.0 > 0.0 and possible_s % 1.0 > 0.0
+    proven, possible = (
+        f"{whole // 60} min {whole % 60:02d} s" for whole in (int(proven_s), int(possible_s) + 1)
+    )
+    words = shown(page_of(dossier))
+    for said in (
+        f"allows {possible} at most, and proves {proven}.",
+        f"The longest boil, {possible} at most of 30 min",
+        f"{possible}, unknown counted as boiling",
+        f"{proven} proven without a break; at most {possible} possible",
+    ):
+        assert said in words, said
+    assert headline(dossier.verdict).endswith(f"the record allows is {possible}.")
+    assert main(["judge", str(RECORDS / "dip-stopped-short")]) == 10
+    assert f"{proven} without a break; at most {possible}" in " ".join(capsys.readouterr().out.split())
 
 
 def test_it_says_what_it_does_not_say(held: str) -> None:
