@@ -117,11 +117,13 @@ def _place(row: AlarmRow) -> str:
 
 
 def _silenced_until(row: AlarmRow) -> str | None:
-    """When the sound comes back; where the journal's words cannot be read, it never went."""
-    seconds = re.search(r"(\d+) s\b", str(row.body.get("text") or ""))
-    if seconds is None:
-        return None
-    return utc_text(parse_utc(row.at_utc) + timedelta(seconds=int(seconds[1])))
+    """When the sound comes back; where the journal does not tell it, it never went."""
+    quiet_s = row.body.get("quiet_s")
+    if quiet_s is None:
+        # Journals written before the field was told it in their sentence alone: "sound off for 120 s".
+        told = re.search(r"(\d+) s\b", str(row.body.get("text") or ""))
+        quiet_s = None if told is None else int(told[1])
+    return None if quiet_s is None else utc_text(parse_utc(row.at_utc) + timedelta(seconds=quiet_s))
 
 
 def _alarm(body: Mapping[str, Any]) -> dict[str, Any]:

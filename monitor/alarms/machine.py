@@ -8,6 +8,7 @@ again. A restart forgets silences and shelves, never alarms.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from math import isnan
 from typing import Any
@@ -26,6 +27,7 @@ from monitor.alarms.states import (
 )
 from monitor.alarms.table import RULES, Priority
 from monitor.errors import RefusedError
+from monitor.judge.words import minutes
 
 SILENCE_LIMIT_S = 120.0
 SHELF_LIMIT_S = 600.0
@@ -119,14 +121,13 @@ class AlarmMachine:
         self, by: str | None, now: Moment, *, seconds_s: float = SILENCE_LIMIT_S, alarm_id: str | None = None
     ) -> list[JournalRow]:
         """Stop the sound of what stands now, for two minutes at most; a new alarm sounds all the same."""
-        until_s = now.at_s + _within(seconds_s, SILENCE_LIMIT_S)
+        quiet_s = _within(seconds_s, SILENCE_LIMIT_S)
         rows = []
         for standing in self._standing.values():
             if standing.state in UNACKNOWLEDGED and alarm_id in (None, standing.alarm_id):
-                standing.silenced_until_s = until_s
-                # In plain seconds: the pages read from it until when to be quiet.
-                text = f"sound off for {until_s - now.at_s:.0f} s"
-                rows.append(self._note(standing, "silenced", now, text, by))
+                standing.silenced_until_s = now.at_s + quiet_s
+                row = self._note(standing, "silenced", now, f"sound off for {minutes(quiet_s)}", by)
+                rows.append(replace(row, quiet_s=quiet_s))
         return rows
 
     def shelve(
@@ -147,9 +148,10 @@ class AlarmMachine:
             raise RefusedError(
                 f"'{standing.alarm.headline}' cannot be put aside during a hold.", "Acknowledge it instead."
             )
-        standing.shelved_until_s = now.at_s + _within(seconds_s, SHELF_LIMIT_S)
-        text = f"put aside for {standing.shelved_until_s - now.at_s:.0f} s"
-        return [self._note(standing, "shelved", now, text, by)]
+        quiet_s = _within(seconds_s, SHELF_LIMIT_S)
+        standing.shelved_until_s = now.at_s + quiet_s
+        row = self._note(standing, "shelved", now, f"put aside for {minutes(quiet_s)}", by)
+        return [replace(row, quiet_s=quiet_s)]
 
     def apply_entry(
         self, kind: str, body: Mapping[str, Any], by: str | None, now: Moment, *, hold_owed: bool = True

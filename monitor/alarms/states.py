@@ -60,7 +60,7 @@ class Moment(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class JournalRow:
     """One change, for the batch record. ``change`` is an input, or ``noted``, ``silenced``, ``shelved``,
-    ``unshelved`` or ``refused``."""
+    ``unshelved`` or ``refused``. ``quiet_s``: for how long a silence or a shelving keeps it quiet. [s]"""
 
     at_utc: datetime
     alarm_id: str
@@ -73,6 +73,7 @@ class JournalRow:
     text: str
     by: str | None = None
     alarm: Mapping[str, Any] | None = None
+    quiet_s: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         form = {name: getattr(self, name) for name in self.__dataclass_fields__}

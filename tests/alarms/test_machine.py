@@ -99,7 +99,8 @@ def test_an_acknowledgement_of_an_earlier_raising_leaves_the_newer_one_sounding(
 def test_silence_lasts_two_minutes_at_most_and_the_new_sounds_through_it() -> None:
     machine = raised()
     (row,) = machine.silence("Ada", at(720.0), seconds_s=3600.0)
-    assert row.change == "silenced" and row.text == "sound off for 120 s"
+    assert row.change == "silenced" and row.text == "sound off for 2 min"
+    assert row.as_json()["quiet_s"] == 120.0
     assert machine.board(at(839.9))[0]["sound"] is None
     assert machine.board(at(840.1))[0]["sound"] == "urgent"
     machine.silence("Ada", at(850.0))

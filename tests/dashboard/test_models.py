@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from importlib import resources
+from typing import Any
 
 import numpy as np
 import pytest
@@ -263,14 +264,29 @@ def test_news_has_no_end_but_to_be_seen() -> None:
     assert news.unacknowledged and news.news and not news.over and news.title == news.headline
 
 
-def test_silence_ends_by_itself() -> None:
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"quiet_s": 120.0, "text": "sound off for 2 min"},
+        {"quiet_s": 120.0, "text": "in other words, 7 s"},
+        # As journals had it before the field was.
+        {"text": "sound off for 120 s"},
+        {"quiet_s": None, "text": "sound off for 120 s"},
+    ],
+)
+def test_silence_ends_by_itself(told: dict[str, Any]) -> None:
     """Silenced for 120 s it is quiet, then it is heard again."""
-    quiet = alarm_row(
-        "silenced", "active_unacknowledged", "2026-08-14T10:00:10.000Z", text="sound off for 120 s"
-    )
+    quiet = alarm_row("silenced", "active_unacknowledged", "2026-08-14T10:00:10.000Z", **told)
     (item,) = alarm_model.standing([RAISED, quiet])
     assert not item.sounds("2026-08-14T10:01:00.000Z")
     assert item.sounds("2026-08-14T10:02:10.001Z")
+
+
+def test_a_silence_that_does_not_say_how_long_is_none() -> None:
+    """When unsure it is heard."""
+    quiet = alarm_row("silenced", "active_unacknowledged", "2026-08-14T10:00:10.000Z", text="sound off")
+    (item,) = alarm_model.standing([RAISED, quiet])
+    assert item.sounds("2026-08-14T10:00:10.001Z")
 
 
 def run_row(run_id: str, verdict: str | None, action: str | None = None, food: str = "pears") -> RunRow:
