@@ -67,7 +67,7 @@ def headline(state: BatchState, now: datetime | None = None) -> str:
         return f"{len(held)} sealed {noun} for an open deviation to be closed."
     if any(jar.status is Status.WAITING for jar in state.jars):
         return "Review the record and sign it: the sealed jars wait for that."
-    return "Every jar has its place." if "jars_decided" in state.settled() else "Every seal is judged."
+    return "Every jar has its place." if state.all_placed else "Every seal is judged."
 
 
 def _undecided(jars: Sequence[JarState]) -> str:

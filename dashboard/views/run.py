@@ -24,7 +24,7 @@ from dashboard.live_model import batch_words
 from dashboard.trace import Trace, between, frame
 from dashboard.units import fahrenheit
 from monitor.errors import MonitorError
-from monitor.jars import BatchState
+from monitor.jars import NOTHING_LEFT, BatchState
 
 LONGEST_ID = 200
 _WHOLE, _NEAR = "All temperatures", "Near the boiling point"
@@ -109,11 +109,8 @@ def _head(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
 
 
 def _advice(verdict: dict[str, Any], state: BatchState | None) -> None:
-    if state is not None and "jars_decided" in state.settled():
-        # What the verdict advised then was done, or is too late.
-        look.page(
-            "<h2>What to do now</h2><p><strong>Nothing.</strong> Every jar of this batch has its place.</p>"
-        )
+    if state is not None and state.all_placed:
+        look.page(f"<h2>What to do now</h2><p>{look.esc(NOTHING_LEFT)}</p>")
         return
     advice = verdict.get("advice") or {}
     action = words.action_words(str(advice.get("action") or ""))

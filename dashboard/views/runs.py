@@ -66,7 +66,7 @@ def _decided(row: RunRow) -> bool:
     except MonitorError:
         # Its own page says what is wrong; until then it stays on the list.
         return False
-    return batch is not None and "jars_decided" in batch.state.settled()
+    return batch is not None and batch.state.all_placed
 
 
 def _filters(rows: list[RunRow]) -> runs_model.Wanted:

@@ -14,7 +14,8 @@ from pathlib import Path
 
 from monitor.cli._budget import budget_lines
 from monitor.cli._data import add_data_argument, data_dir
-from monitor.errors import RecordError
+from monitor.errors import MonitorError, RecordError
+from monitor.jars import NOTHING_LEFT
 from monitor.judge import Verdict, judge
 from monitor.judge.daytime import clock, local_time
 from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
@@ -74,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(verdict.as_json(), indent=2, ensure_ascii=False))
     else:
-        print(in_words(record, verdict, budget=args.budget))
+        print(in_words(record, verdict, budget=args.budget, placed=_placed(args, record, verdict)))
     return EXIT[verdict.verdict]
 
 
@@ -112,12 +113,39 @@ def load(name: str, args: argparse.Namespace) -> Run:
         return load_run(connection, name)
 
 
-def in_words(record: Run, verdict: Verdict, *, budget: bool = False) -> str:
-    """The verdict for a person, in one screenful; what does not fit is said to be left out."""
+def _placed(args: argparse.Namespace, record: Run, verdict: Verdict) -> bool:
+    """Whether the store knows a place for each jar of the run. A folder is judged by its record alone."""
+    if Path(args.run).is_dir():
+        return False
+    from contextlib import closing
+
+    from monitor.store.batches import load_batch
+    from monitor.store.reader import open_reader
+    from monitor.store.stamp import SYSTEM_TIME
+
+    with closing(open_reader(data_dir(args))) as conn:
+        try:
+            batch = load_batch(
+                conn, args.run, SYSTEM_TIME.utc_now(), judged=lambda *_: verdict.as_json(), run=record
+            )
+        except MonitorError:
+            # Entries about jars that do not add up are told by 'jars'; the advice stands meanwhile.
+            return False
+        return batch.state.all_placed
+
+
+def in_words(record: Run, verdict: Verdict, *, budget: bool = False, placed: bool = False) -> str:
+    """The verdict for a person, in one screenful; what does not fit is said to be left out.
+
+    ``placed``: every jar has its place, so that nothing is left to do.
+    """
     size = shutil.get_terminal_size((80, 24))
     width, height = min(size.columns, 100), max(size.lines, 24)
     head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
-    now = [*_row("now", verdict.advice.text, width), *textwrap.wrap(LIMITS, width)]
+    now = [
+        *_row("now", NOTHING_LEFT if placed else verdict.advice.text, width),
+        *textwrap.wrap(LIMITS, width),
+    ]
     told = _told(record, verdict, width, height - len(head) - len(now))
     learned = _row("canner", verdict.kettle, width) if verdict.kettle else []
     if len(head) + len(told) + len(learned) + len(now) > height:

@@ -10,10 +10,11 @@ from monitor.jars.reprocess import reprocess_extra
 from monitor.jars.review import Item, Signature
 from monitor.jars.seals import ASK, QUESTIONS, Seal, SealResult, check_answers
 from monitor.jars.signed import evaluation_trouble, own_timing_trouble
-from monitor.jars.state import BatchState, Clock, JarState
+from monitor.jars.state import NOTHING_LEFT, BatchState, Clock, JarState
 
 __all__ = [
     "ASK",
+    "NOTHING_LEFT",
     "QUESTIONS",
     "SHEETS",
     "STEPS",

@@ -13,6 +13,9 @@ from monitor.jars.signed import Standing
 from monitor.jars.times import Moment
 from monitor.tables.guidance import fact
 
+#: What stands in place of the verdict's advice once :attr:`BatchState.all_placed`.
+NOTHING_LEFT = "Nothing is left to do: every jar of this batch has its place."
+
 
 @dataclass(frozen=True, slots=True)
 class Clock:
@@ -129,6 +132,11 @@ class BatchState:
         if self.jars and not queued and not any(jar.status in moving and not jar.gone for jar in self.jars):
             words.add("jars_decided")
         return frozenset(words)
+
+    @property
+    def all_placed(self) -> bool:
+        """Each jar has its place, so what the verdict advised was done, or is too late."""
+        return "jars_decided" in self.settled()
 
     def cited(self) -> list[str]:
         """The numbers of all guidance behind these jars and clocks, in order."""

@@ -141,5 +141,6 @@ def _finished(
             f"run {verdict['run_id']} is not over: a proof is of a finished run.",
             "Mark the heat off first ('boilwitness runs mark'), or end the run ('boilwitness runs end').",
         )
-    issued_utc = issued.isoformat(timespec="seconds")
+    # As finely as entries are dated: what was entered a moment before counts.
+    issued_utc = issued.isoformat(timespec="milliseconds")
     return Dossier(files, entries, rows, seals, verdict, issued_utc)

@@ -7,7 +7,7 @@ from importlib import resources
 from typing import Any
 
 from monitor.errors import UsageError
-from monitor.jars import Basis, BatchState, batch_state
+from monitor.jars import NOTHING_LEFT, Basis, BatchState, batch_state
 from monitor.jars.rows import instant, rows_of
 from monitor.judge.words import exact
 from monitor.proof import after, facts
@@ -106,10 +106,15 @@ def _verdict(run: Run, verdict: Mapping[str, Any], state: BatchState) -> str:
 
 def _then(verdict: Mapping[str, Any], state: BatchState) -> str:
     """What was to be done, and what somebody signed for instead."""
-    advice = str((verdict.get("advice") or {}).get("text") or "")
+    advice = _advice(verdict, state)
     signed = state.standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED)
     told = [advice, f"Jars: {state.standing.words}." if signed else ""]
     return "".join(f'<p class="basis">{esc(text)}</p>' for text in told if text)
+
+
+def _advice(verdict: Mapping[str, Any], state: BatchState) -> str:
+    """What the verdict advises, unless every jar had its place when the page was issued."""
+    return NOTHING_LEFT if state.all_placed else str((verdict.get("advice") or {}).get("text") or "")
 
 
 def _trace(run: Run, verdict: Mapping[str, Any]) -> str:
@@ -232,13 +237,9 @@ def _cited(number: str) -> tuple[str, str]:
 
 
 def _check(run: Run, dossier: Dossier, state: BatchState) -> str:
-    advice = dossier.verdict.get("advice") or {}
+    held = dossier.verdict["verdict"] == "held"
     rows = [
-        *(
-            [("Advice at the end", str(advice.get("text") or ""))]
-            if dossier.verdict["verdict"] == "held"
-            else []
-        ),
+        *([("What to do", _advice(dossier.verdict, state))] if held else []),
         ("Review", after.review_line(run, state).removeprefix("Review: ")),
         ("Keep this record until", after.keep_until(run, state).isoformat()),
         ("Seal in the chain", _chain(run, dossier)),

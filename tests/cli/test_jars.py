@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 from datetime import timedelta
@@ -10,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from monitor.cli.main import main
-from monitor.jars import jar_code
+from monitor.jars import NOTHING_LEFT, jar_code
+from monitor.judge import judge
 from monitor.record.read import read_run
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
@@ -98,6 +100,40 @@ def test_a_broken_batch_is_saved_within_its_clock_or_discarded(
     assert "a broken one was seen to break" in refused
     kept = json.loads(house.say("status", "--json"))["jars"]
     assert [jar["status"] for jar in kept[:3]] == ["refrigerate", "discarded", "on hold"]
+
+
+@pytest.mark.parametrize(
+    ("name", "status"),
+    [("dip-stopped-short", 10), ("held-low-altitude", 0)],
+)
+def test_verdict_and_proof_ask_for_nothing_once_every_jar_has_its_place(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, status: int
+) -> None:
+    """With one jar left they still advise; a folder, which tells of no jar, goes on doing so."""
+    house = House(tmp_path / "data", name, capsys)
+    jars = house.run.batch.jars
+    assert jars is not None
+    advice = judge(house.run).advice.text
+
+    def told(run: str) -> str:
+        assert main(["judge", run, "--data", str(house.data)]) == status
+        return " ".join(capsys.readouterr().out.split())
+
+    def proof() -> str:
+        page = tmp_path / "proof.html"
+        assert main(["prove", house.run.run_id, "--to", str(page), "--data", str(house.data)]) == 0
+        capsys.readouterr()
+        assert main(["verify", str(page)]) == 0
+        capsys.readouterr()
+        return html.unescape(page.read_text(encoding="utf-8").partition("<script")[0])
+
+    house.say("place", ",".join(str(jar) for jar in range(1, jars)), "refrigerate", hours=0.3)
+    assert advice in told(house.run.run_id) and advice in proof()
+    house.say("place", str(jars), "refrigerate", hours=0.3)
+    for text in (told(house.run.run_id), proof()):
+        assert NOTHING_LEFT in text and advice not in text
+    bare = told(str(RECORDED / name))
+    assert advice in bare and NOTHING_LEFT not in bare
 
 
 def test_jars_go_on_in_a_run_of_their_own_with_new_lids_and_the_full_time_once(

@@ -245,7 +245,7 @@ def test_a_broken_hold_ends_with_every_jar_reprocessed_or_refrigerated_before_it
         assert page.get_by_role("timer").count() == 0, "no clock runs any more"
         guided(page, "G51", "G52", "G55", "G57", "G58")
         page = visitor.go(f"{pages.url}/run?run=short")
-        page.wait_for_selector("text=/Nothing. Every jar of this batch has its place/")
+        page.wait_for_selector("text=/Nothing is left to do: every jar of this batch has its place/")
         told = page.inner_text("[data-testid=stMain]")
         assert "What to do now" in told and "process again in full" not in told
         page = visitor.go(f"{pages.url}/jars?run=short-again1")
