@@ -17,6 +17,7 @@ import streamlit as st
 from dashboard import figures, words
 from dashboard.words import Sign
 from monitor.judge.cooling_track import is_chill
+from monitor.judge.daytime import label
 from monitor.record import Run
 
 #: Contrast against the paper is at least 4.5:1 for every tone (checked by a test with the WCAG 2.2 formula).
@@ -167,18 +168,17 @@ def when(t_s: float, run: Run | None) -> str:
 
 
 def events_table(events: Sequence[Mapping[str, Any]], run: Run | None, *, newest_first: bool = True) -> str:
-    """What happened, a line each: when it began, what, and the engine's own words."""
+    """What happened, a line each: when, what, and the engine's own words; in the order of the telling."""
     if not events:
         return '<p class="bw-note">Nothing has happened yet.</p>'
     ordered = sorted(events, key=lambda item: float(item["raised_s"]), reverse=newest_first)
-    rows = [
-        (
-            esc(when(float(item["onset_s"]), run)),
-            _event_sign(str(item["kind"]), str(item.get("text") or "")),
-            esc(item.get("text") or ""),
-        )
-        for item in ordered
-    ]
+    rows = []
+    for item in ordered:
+        kind, text = str(item["kind"]), str(item.get("text") or "")
+        listed_s, began_s = label(kind, float(item["onset_s"]), float(item["raised_s"]))
+        # Where nothing was ever heard there is no beginning to tell.
+        began = "" if began_s is None or began_s < -LONG_AGO_S else f"From {when(began_s, run)} on: "
+        rows.append((esc(when(listed_s, run)), _event_sign(kind, text), esc(began + text)))
     return table(("Since the start", "What", ""), rows, "What happened")
 
 

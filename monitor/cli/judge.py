@@ -17,7 +17,7 @@ from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import MonitorError, RecordError
 from monitor.jars import NOTHING_LEFT
 from monitor.judge import Verdict, judge
-from monitor.judge.daytime import clock, local_time
+from monitor.judge.daytime import clock, label, local_time
 from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
 from monitor.judge.words import exact, minutes
 from monitor.proof.figures import floors_C
@@ -43,12 +43,6 @@ LIMITS = (
 
 #: How a reason or event about a pressure that cannot be this kitchen's begins.
 _PRESSURE = "The pressure of "
-
-#: Credit is rounded in nobody's favour: what begins or is complete is dated up to the next second.
-_FROM_NOW_ON = ("boil_reached", "boil_back", "hold_complete")
-
-#: What was told so much later than it began is labelled by when it was told, and says when it began. [s] Chosen.
-LONG_BEFORE_S = 60.0
 
 #: More beginnings of the clock than these are counted, not listed.
 MOST_STARTS = 4
@@ -230,10 +224,9 @@ def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:
 
 def _event(record: Run, event: Event, text: str, width: int) -> list[str]:
     """When it happened and what; where it began long before it was told, both times, in the order of the telling."""
-    onset = clock(record, event.onset_s, late=event.kind in _FROM_NOW_ON)
-    if event.kind in _FROM_NOW_ON or event.raised_s - event.onset_s <= LONG_BEFORE_S:
-        return _row(onset, text, width)
-    return _row(clock(record, event.raised_s, late=True), f"From {onset} on: {text}", width)
+    listed_s, began_s = label(event.kind, event.onset_s, event.raised_s)
+    began = "" if began_s is None else f"From {clock(record, began_s)} on: "
+    return _row(clock(record, listed_s), began + text, width)
 
 
 def _first_sentence(text: str) -> str:

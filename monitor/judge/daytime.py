@@ -1,4 +1,5 @@
-"""Times of day in words: at the site, with the offset from UTC where the clocks change about then."""
+"""Times of day in words: at the site, with the offset from UTC where the clocks change about then; and which time an
+event is listed by."""
 
 from __future__ import annotations
 
@@ -7,6 +8,12 @@ from math import ceil, floor
 from zoneinfo import ZoneInfo
 
 from monitor.record.model import Run
+
+#: Events from which on something counts, or is complete.
+COUNTS_FROM = ("boil_reached", "boil_back", "hold_complete")
+
+#: What was told so much later than it began is listed by when it was told, and says when it began. [s] Chosen.
+LONG_BEFORE_S = 60.0
 
 
 def local_time(run: Run, t_s: float) -> datetime:
@@ -19,6 +26,20 @@ def clock(run: Run, t_s: float, *, late: bool = False) -> str:
     """``09:37:22`` at the site; rounded down to the second, with ``late`` up."""
     whole = ceil(t_s - 1e-6) if late else floor(t_s + 1e-6)
     return f"{local_time(run, whole):%H:%M:%S}{_offset(run, whole)}"
+
+
+def label(kind: str, onset_s: float, raised_s: float) -> tuple[int, int | None]:
+    """Under what second of the run an event is listed, and, where it began long before it was told, when. [s]
+
+    Listed by when it was told, it stands in the order of the telling. Credit is rounded in nobody's favour: what begins
+    to count or is complete is listed by that moment, dated up to the next second.
+    """
+    if kind in COUNTS_FROM:
+        return ceil(onset_s - 1e-6), None
+    began_s = floor(onset_s + 1e-6)
+    if raised_s - onset_s <= LONG_BEFORE_S:
+        return began_s, None
+    return ceil(raised_s - 1e-6), began_s
 
 
 def date_and_time(run: Run, t_s: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from importlib import resources
@@ -287,6 +288,24 @@ def test_a_silence_that_does_not_say_how_long_is_none() -> None:
     quiet = alarm_row("silenced", "active_unacknowledged", "2026-08-14T10:00:10.000Z", text="sound off")
     (item,) = alarm_model.standing([RAISED, quiet])
     assert item.sounds("2026-08-14T10:00:10.001Z")
+
+
+def test_events_are_listed_by_when_they_were_told() -> None:
+    """Told more than a minute after it began, both times are said; what counts is listed by when it counts from."""
+    events = [
+        {"kind": "boil_reached", "onset_s": 600.4, "raised_s": 700.0, "text": "Full boil."},
+        {"kind": "boil_lost", "onset_s": 1200.9, "raised_s": 1260.0, "text": "The boil is lost."},
+        {"kind": "verdict_revised", "onset_s": 900.0, "raised_s": 1800.2, "text": "Rows came late."},
+        {"kind": "node_silent", "onset_s": -1e10, "raised_s": 1900.0, "text": "No reading."},
+    ]
+    told = look.events_table(events, None, newest_first=False)
+    rows = re.findall(r"<tr><td[^>]*>(.*?)</td>.*?<td[^>]*>([^<]*)</td></tr>", told)
+    assert rows == [
+        ("10:01", "Full boil."),
+        ("20:00", "The boil is lost."),
+        ("30:01", "From 15:00 on: Rows came late."),
+        ("31:40", "No reading."),
+    ]
 
 
 def run_row(run_id: str, verdict: str | None, action: str | None = None, food: str = "pears") -> RunRow:
