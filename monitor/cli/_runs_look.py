@@ -7,6 +7,7 @@ from contextlib import closing
 
 from monitor.cli._data import data_dir
 from monitor.errors import UsageError
+from monitor.judge.words import exact
 from monitor.plan.lot import parse_lot
 from monitor.store import reader
 from monitor.store.lots import lots
@@ -52,8 +53,7 @@ def _minutes(seconds_s: float | None) -> str:
     """``35 min``, ``33 min 05 s``: cut off rather than rounded up."""
     if seconds_s is None:
         return "-"
-    minutes, rest = divmod(int(seconds_s), 60)
-    return f"{minutes} min" + (f" {rest:02d} s" if rest else "")
+    return exact(seconds_s).removesuffix(" 00 s")
 
 
 def nodes(args: argparse.Namespace) -> int:

@@ -19,7 +19,7 @@ from monitor.jars import NOTHING_LEFT
 from monitor.judge import Verdict, judge
 from monitor.judge.daytime import clock, label, local_time
 from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
-from monitor.judge.words import exact, minutes
+from monitor.judge.words import asked, exact
 from monitor.proof.figures import floors_C
 from monitor.record.model import Run
 from monitor.record.read import read_run
@@ -171,7 +171,7 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
     # First, so that a narrow terminal cuts the source and not what must be said of it.
     caveat = record.required.extra.get("caveat")
     said = f" ({caveat})" if caveat else ""
-    required = f"{minutes(verdict.required_s)} of full boil{said}; {source}"
+    required = f"{asked(verdict.required_s)} of full boil{said}; {source}"
     rows = [
         ("run", f"{record.run_id}{invented}, started {_start(record)}"),
         ("batch", what + (f", {batch.jars} jars" if what and batch.jars else "")),

@@ -13,7 +13,7 @@ from typing import Any
 
 from monitor.jars.header_changes import HeaderChange
 from monitor.jars.rows import Row
-from monitor.judge.words import CONFLICT_TEXT, TWO_PROBES, exact, minutes
+from monitor.judge.words import CONFLICT_TEXT, TWO_PROBES, asked, exact
 from monitor.record.model import Sample
 
 #: Events that are departures when they fall between jars in and heat off, and what they are called.
@@ -137,9 +137,9 @@ def _from_verdict(verdict: Mapping[str, Any], jars: Sequence[int]) -> list[dict[
         return []
     held = f"{exact(float(verdict.get('proven_s') or 0.0))} proven without a break"
     possible = f"at most {exact(float(verdict.get('possible_s') or 0.0), up=True)} possible"
-    asked = f"{minutes(float(verdict.get('required_s') or 0.0))} asked for"
+    whole = f"{asked(float(verdict.get('required_s') or 0.0))} asked for"
     said = (str(reason).rstrip(".") for reason in verdict.get("reasons", ()))
-    reasons = "; ".join((held, possible, asked, *said))
+    reasons = "; ".join((held, possible, whole, *said))
     return [
         {
             "key": f"hold_{word}",

@@ -15,7 +15,7 @@ from typing import Any
 from monitor.jars.deviations import DEPARTURES, Deviation
 from monitor.jars.rows import Row
 from monitor.jars.seals import Sums
-from monitor.judge.words import exact, minutes
+from monitor.judge.words import asked, exact
 from monitor.record.model import Run
 
 #: A person's mark and the record agree when they differ by no more than this. [s]
@@ -96,7 +96,7 @@ def check_list(
 
 def _hold(verdict: Mapping[str, Any]) -> Item:
     proven, required = float(verdict.get("proven_s") or 0), float(verdict.get("required_s") or 0)
-    evidence = f"verdict {verdict.get('verdict')}: {exact(proven)} of {minutes(required)} proven"
+    evidence = f"verdict {verdict.get('verdict')}: {exact(proven)} of {asked(required)} proven"
     return Item("hold", "The whole time was held", verdict.get("verdict") == "held", evidence)
 
 

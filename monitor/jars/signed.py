@@ -9,6 +9,7 @@ from typing import Any
 
 from monitor.jars.disposition import Basis
 from monitor.jars.rows import Row, instant
+from monitor.judge.words import asked, exact
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def own_timing_trouble(body: Mapping[str, Any], by: str | None, verdict: Mapping
         return "the own timing ends before it begins: check both times"
     required_s = float(verdict.get("required_s") or 0.0)
     if timed_s < required_s:
-        return f"{timed_s / 60:.1f} min were timed, {required_s / 60:.0f} min are required"
+        return f"{exact(timed_s)} were timed, {asked(required_s)} are required"
     return ""
 
 

@@ -9,7 +9,7 @@ from math import inf
 from monitor.judge.daytime import clock
 from monitor.judge.ledger import POSSIBLE, longest
 from monitor.judge.verdict import BOILING, BROKEN, UNKNOWN, UNPROVEN, Stretch
-from monitor.judge.words import exact, minutes
+from monitor.judge.words import asked, exact, minutes
 from monitor.record.model import Run
 
 #: No more unknown pieces than this are told, the longest first. Chosen.
@@ -76,5 +76,5 @@ def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: floa
     if end_s < heat_off_s and after is not None:
         ended = f"about {clock(run, after.start_s)}: {after.why}"
     return (
-        f"The longest boil, {exact(possible_s, up=True)} at most of {minutes(run.required_s)}, ended {ended}."
+        f"The longest boil, {exact(possible_s, up=True)} at most of {asked(run.required_s)}, ended {ended}."
     )

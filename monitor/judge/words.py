@@ -99,6 +99,11 @@ def exact(seconds: float, *, up: bool = False) -> str:
     return f"{whole // 60} min {whole % 60:02d} s" if whole >= 60 else f"{whole} s"
 
 
+def asked(seconds: float) -> str:
+    """A required time as published: 30 min; to the second, rounded up, where it is no whole minute. [s]"""
+    return f"{seconds / 60:.0f} min" if seconds % 60 == 0 else exact(seconds, up=True)
+
+
 def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: bool) -> str:
     """Text of ``boil_reached`` and ``boil_back``.
 
@@ -112,12 +117,12 @@ def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: boo
         return f"{head} No mark says that the jars are in, so nothing counts yet. Mark it when they go in."
     again = "The whole {} begin again" if kind == "boil_back" else "The {} count"
     later = "" if seen else ", or from your later mark"
-    return f"{head} {again.format(minutes(required_s))} from here{later}."
+    return f"{head} {again.format(asked(required_s))} from here{later}."
 
 
 def proven_again(required_s: float, after: str, *, seen: bool) -> str:
     """Text of ``boil_back`` where no loss was seen, but the count was broken. ``after``: by what was not known."""
-    whole = minutes(required_s)
+    whole = asked(required_s)
     later = "" if seen else ", or from your later mark"
     if after == JARS_JUST_IN:
         return f"The jars are in and the boil goes on: the {whole} count from here{later}."
@@ -176,7 +181,7 @@ def per_minute(rate: Sequence[float], unit: str = "K", scale: float = 1.0) -> st
 
 def complete(required_s: float) -> str:
     """Text of ``hold_complete``."""
-    return f"The boil has held for the whole {minutes(required_s)}. Turn off the heat."
+    return f"The boil has held for the whole {asked(required_s)}. Turn off the heat."
 
 
 def silent(seconds: float) -> str:

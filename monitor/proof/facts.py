@@ -6,9 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from monitor.jars.rows import Row
-from monitor.judge.words import exact
+from monitor.judge.words import asked, exact
 from monitor.proof.figures import (
-    asked,
     celsius,
     clock,
     day_time,

@@ -10,7 +10,6 @@ from typing import Any
 
 from monitor.jars.rows import instant, zone_of
 from monitor.judge.budget import ALLOWANCE_SEEN_K
-from monitor.judge.words import exact
 from monitor.record import Run
 
 NOT_RECORDED = "not recorded"
@@ -25,11 +24,6 @@ def missing(why: str) -> str:
 def esc(value: object) -> str:
     """Text for the page; nothing that somebody typed reaches it otherwise."""
     return escape(str(value), quote=True)
-
-
-def asked(seconds: float) -> str:
-    """A required time as published: ``30 min``; to the second where it is no whole minute. [s]"""
-    return f"{seconds / 60:.0f} min" if seconds % 60 == 0 else exact(seconds, up=True)
 
 
 def day_time(run: Run, moment: datetime) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 from monitor.errors import UsageError
 from monitor.jars import NOTHING_LEFT, Basis, BatchState, batch_state
 from monitor.jars.rows import instant, rows_of
+from monitor.judge.daytime import COUNTS_FROM
 from monitor.judge.words import exact
 from monitor.proof import after, facts
 from monitor.proof.dossier import Dossier
@@ -175,9 +176,10 @@ def _stretches(run: Run, verdict: Mapping[str, Any]) -> str:
 def _event(run: Run, event: Mapping[str, Any]) -> str:
     name, onset = str(event["kind"]).replace("_", " "), event.get("onset_s")
     told = clock(run, float(event["raised_s"]), late=True)
-    return (
-        f"{name}, told at {told}" if onset is None else f"{name} {clock(run, float(onset))}, told at {told}"
-    )
+    if onset is None:
+        return f"{name}, told at {told}"
+    # What begins to count or is complete, dated up, as the hold above.
+    return f"{name} {clock(run, float(onset), late=event['kind'] in COUNTS_FROM)}, told at {told}"
 
 
 def _budget(verdict: Mapping[str, Any]) -> str:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.judge.words import exact
-from monitor.proof.figures import asked
+from monitor.judge.words import asked, exact
 
 #: Word, what it means, and the shape that goes with it.
 VERDICTS = {

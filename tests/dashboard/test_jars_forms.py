@@ -77,7 +77,7 @@ def test_an_own_timing_is_signed_by_name_and_never_proven(opened: Open, tmp_path
     app.date_input(key="own_to_day").set_value(until.date())
     app.time_input(key="own_to_time").set_value(until.time().replace(second=0, microsecond=0))
     app.button(key="own_sign").click().run()
-    assert "5.0 min were timed, 10 min are required" in errors(app)
+    assert "5 min 00 s were timed, 10 min are required" in errors(app)
     until = there + timedelta(minutes=20)
     app.date_input(key="own_to_day").set_value(until.date())
     app.time_input(key="own_to_time").set_value(until.time().replace(second=0, microsecond=0))

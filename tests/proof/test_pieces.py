@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 
 from monitor.jars import batch_state
 from monitor.judge import judge
-from monitor.judge.words import exact
+from monitor.judge.words import asked, exact
 from monitor.proof.after import keep_until
 from monitor.proof.canon import NOTHING_BEFORE, canonical, engine_form, rules_stamp
 from monitor.proof.chain import Seal, check_links, linked
 from monitor.proof.closed import closed_bytes, open_closed
 from monitor.proof.compare import compare_verdicts
-from monitor.proof.figures import asked, day_time
+from monitor.proof.figures import day_time
 from monitor.proof.report import Report
 from monitor.record import read_run
 
@@ -174,7 +174,7 @@ def test_spans_are_rounded_one_way(seconds: float, down: str, up: str) -> None:
 
 
 def test_a_required_time_is_said_as_published() -> None:
-    assert (asked(1800.0), asked(450.0)) == ("30 min", "7 min 30 s")
+    assert (asked(1800.0), asked(450.0), asked(2700.5)) == ("30 min", "7 min 30 s", "45 min 01 s")
 
 
 def test_a_record_is_kept_three_years_and_a_year_after_the_last_jar() -> None:

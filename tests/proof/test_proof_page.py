@@ -127,6 +127,15 @@ def test_what_is_possible_is_rounded_one_way_wherever_it_is_said(capsys: pytest.
     assert f"{proven} without a break; at most {possible}" in " ".join(capsys.readouterr().out.split())
 
 
+def test_what_begins_to_count_is_dated_up_in_the_list_of_events_too(held: str) -> None:
+    """FDA inspection guide, Part 2: begin at the next full unit."""
+    verdict = from_folder(RECORDS / "held-low-altitude", ISSUED).verdict
+    onset_s = next(each["onset_s"] for each in verdict["events"] if each["kind"] == "boil_reached")
+    assert onset_s % 1.0 > 0.0
+    run = read_run(RECORDS / "held-low-altitude")
+    assert f"boil reached {clock(run, float(int(onset_s) + 1))}, told at" in shown(held)
+
+
 def test_it_says_what_it_does_not_say(held: str) -> None:
     words = shown(held)
     assert "does not say that the food is fit to eat" in words
