@@ -10,7 +10,8 @@ threshold serves a fine quiet probe and a coarse restless one.
 
 That projection is the best one where the scatter is white. Where agitation lasts for seconds the readings tell more
 when they are whitened: so where a fall is suspected, the likelihood ratio is that of generalised least squares, as
-it is for dating a fall (:mod:`monitor.judge.onset`), and it decides.
+it is for dating a fall (:mod:`monitor.judge.onset`), and it decides. Steps so coarse that nothing dithers them cannot
+be whitened: there the lows are counted besides (:mod:`monitor.judge.steps_down`), and both have to tell a fall.
 """
 
 from __future__ import annotations
@@ -18,8 +19,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from math import sqrt
 
-from monitor.judge.noise import Noise
+from monitor.judge.noise import QUIET_STEP_K, Noise
 from monitor.judge.onset import MARGIN_K_PER_S, SLOWEST_K_PER_S, Fall, date_fall, fall_scores
+from monitor.judge.steps_down import StepsDown
 from monitor.judge.trace import Trace
 
 #: Lengths of the windows. [samples]
@@ -43,8 +45,9 @@ CLOSE_LEARNING = 40.0
 #: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
 #: these factors. By Monte Carlo.
 COARSE, COARSE_CORRELATED = 1.1, 1.07
-#: Whitened readings are nearer to normal: either way by this.
-CLOSE_COARSE = 1.05
+#: Whitened readings are nearer to normal. But coarse steps show the reach of a correlation late: until enough is
+#: learned it is taken to be this. [samples] By Monte Carlo.
+COARSE_REACH = 10.0
 #: A rise is no alarm, so it can wait for more evidence; on coarse probes a slow drift over one step may not
 #: pass for one.
 RISE, COARSE_RISE = 1.2, 1.5
@@ -68,23 +71,26 @@ class FallDetector:
         self._noise = noise
         self.start = start
         self._count = 0
+        self._steps_down = StepsDown(trace, noise.step_K, start) if noise.step_K > QUIET_STEP_K else None
         self.refit()
 
     def refit(self) -> None:
         """Take over a newly fitted scatter model."""
         noise = self._noise
+        if self._steps_down is not None:
+            self._steps_down.refit(self.start)
         learned = max(noise.learned, 20.0)
         reach = noise.now.long_run_variance / max(noise.now.sd_K**2, 1e-12)
         unsure = reach / learned
         self.threshold = THRESHOLD * (1.0 + LEARNING * unsure)
+        if noise.now.is_coarse and reach > 1.5:
+            unsure = max(unsure, COARSE_REACH / learned)
         self._close_threshold = CLOSE_THRESHOLD * (1.0 + LEARNING * unsure + CLOSE_LEARNING * unsure**2)
         self._rise_factor = COARSE_RISE if noise.now.is_coarse else RISE
         if noise.step_K > 2.5 * noise.now.sd_K:
             self.threshold *= COARSE
-            self._close_threshold *= CLOSE_COARSE
         elif noise.now.is_coarse and reach > 1.5:
             self.threshold *= COARSE_CORRELATED
-            self._close_threshold *= CLOSE_COARSE
         delay = (3.0**0.5 * self.threshold * sqrt(noise.now.long_run_variance) / SLOWEST_K_PER_S) ** (
             2.0 / 3.0
         )
@@ -109,6 +115,8 @@ class FallDetector:
     def look(self) -> float:
         """The most significant departure now, in thresholds: ≤ -1 a fall, ≥ +1 a rise, else neither."""
         self._count = count = self._count + 1
+        is_quiet = self._noise.now.is_quiet
+        steps = self._steps_down.look(self.start) if self._steps_down is not None else 0.0
         # The same as Trace.ramp for each window, written out: this runs at every sample of a boil.
         trace = self._trace
         t, t_ref = trace.t, trace.t_ref
@@ -129,11 +137,14 @@ class FallDetector:
                 lowest = score
             elif score > highest:
                 highest = score
-        if lowest <= -SUSPECT:
-            # Steps that nothing dithers look like agitation of no known correlation: they cannot be whitened.
-            score = lowest if self._noise.now.is_quiet else -self._closely()
-            if score <= -1.0:
-                return score
+        if is_quiet:
+            # Two accounts of a fall, and neither knows how such readings scatter: both have to tell it.
+            if lowest <= -1.0 and steps >= 1.0:
+                return lowest
+        elif lowest <= -SUSPECT:
+            score = self._closely()
+            if score >= 1.0:
+                return -score
         rise = highest / self._rise_factor
         return 0.0 if rise >= 1.0 and self._risen_K() < RISE_LEAST_K else rise
 

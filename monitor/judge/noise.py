@@ -44,6 +44,8 @@ RISE_REACH_S = 12.0
 CLIP = 5.0
 #: Where steps swallow the scatter its correlation never shows; this long-run variance over variance is assumed.
 QUIET_REACH = 3.5
+#: Finer steps are dithered by any boil. [K]
+QUIET_STEP_K = 0.02
 #: What is left of a plateau without a window must be so long to tell the scatter by itself [samples], less where
 #: samples are further apart than a second, up to this: they are the more independent. [s]
 OUTSIDE_LEAST, SPARSEST_S = 160.0, 2.5
@@ -70,7 +72,7 @@ class Scatter:
         #: Whether the steps are larger than the scatter.
         self.is_coarse = step_K > self.sd_K
         #: Whether the scatter is too small to dither the steps, so that changes hide inside one.
-        self.is_quiet = step_K > 0.02 and self.sd_K <= 0.3 * step_K
+        self.is_quiet = step_K > QUIET_STEP_K and self.sd_K <= 0.3 * step_K
         long_run = white + sum(part * (1.0 + r) / (1.0 - r) for r, part in correlated.items())
         least = QUIET_REACH * self.sd_K**2 if self.is_quiet else 0.0
         self._widened = max(long_run, least) / long_run
