@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from math import ceil
-
 from monitor.judge import words
 from monitor.judge.eventlog import EventLog
+from monitor.judge.ledger import later_tenth
 
 #: Start and end of a hold are rounded to the tenth against the canner: that much more must be there. [s]
 ROUNDING_S = 0.2
@@ -84,8 +83,8 @@ class Hold:
         assert self.jars_in_s is not None
         self.completed_s = t
         self.completed_start_s = max(start_s, self.jars_in_s)
-        # The start rounded later, as the verdict credits it.
-        done_s = ceil(self.completed_start_s * 10.0 - 1e-6) / 10.0 + self.required_s
+        # As the verdict credits it.
+        done_s = later_tenth(self.completed_start_s) + self.required_s
         self._log.add("hold_complete", done_s, t, words.complete(self.required_s))
 
     def follow_overrun(self, t: float) -> None:

@@ -125,9 +125,14 @@ def longest(
     return best
 
 
+def later_tenth(t_s: float) -> float:
+    """A start, rounded to the tenth against the canner. [s]"""
+    return ceil(t_s * 10.0 - 1e-6) / 10.0
+
+
 def credited(stretch: tuple[float, float]) -> tuple[float, float]:
     """Start rounded later and end earlier, to the tenth of a second: never above true time."""
-    start, end = ceil(stretch[0] * 10.0 - 1e-6) / 10.0, floor(stretch[1] * 10.0 + 1e-6) / 10.0
+    start, end = later_tenth(stretch[0]), floor(stretch[1] * 10.0 + 1e-6) / 10.0
     return (start, end) if end > start else (start, start)
 
 
