@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -60,7 +61,7 @@ def open_writer(data_dir: Path, *, check: bool = False) -> sqlite3.Connection:
         raise _cannot_write(path, trouble) from trouble
     try:
         _refuse_newer(conn, path)
-        conn.execute("PRAGMA journal_mode=WAL")
+        _write_ahead(conn)
         conn.execute("PRAGMA synchronous=FULL")
         conn.execute("PRAGMA foreign_keys=ON")
         _migrate(conn)
@@ -73,6 +74,23 @@ def open_writer(data_dir: Path, *, check: bool = False) -> sqlite3.Connection:
         conn.close()
         raise
     return conn
+
+
+def _write_ahead(conn: sqlite3.Connection) -> None:
+    """Set the journal to write-ahead, and wait for whoever is just making the same store.
+
+    Two programs that change the journal at once hold what the other waits for, so SQLite refuses one of them without
+    waiting at all (sqlite.org/c3ref/busy_handler.html: the handler is not called where that would be a deadlock).
+    """
+    until_s = time.monotonic() + BUSY_TIMEOUT_MS / 1000
+    while True:
+        try:
+            conn.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as trouble:
+            if trouble.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until_s:
+                raise
+        time.sleep(0.01)
 
 
 def open_reader(data_dir: Path) -> sqlite3.Connection:
@@ -182,6 +200,11 @@ def _statements(sql: str) -> Iterator[str]:
 
 
 def _cannot_write(path: Path, trouble: sqlite3.Error) -> StoreError:
+    if getattr(trouble, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return StoreError(
+            f"cannot write the store {path}: another program has held it for {BUSY_TIMEOUT_MS // 1000} s ({trouble}).",
+            "Close what has the file open, such as a copy or a look into it, and try again.",
+        )
     return StoreError(
         f"cannot write the store {path}: {trouble}.",
         "Check that the directory may be written and has room, or choose another with --data.",

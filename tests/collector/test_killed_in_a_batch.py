@@ -71,6 +71,7 @@ class Kitchen:
         self.process = self._spawn()
 
     def ready(self) -> bool:
+        assert self.process.poll() is None, "the collector ended by itself"
         try:
             with closing(reader.open_reader(self.data)) as conn:
                 return bool(read_clocks(conn))
@@ -212,7 +213,8 @@ def batch_with_kills(times: int, seed: int, data: Path, shown: DemoCanner, store
     finally:
         kitchen.enough.set()
         kitchen.kill()
-        player.join()
+        if player.ident is not None:
+            player.join()
         kitchen.node.close()
 
 

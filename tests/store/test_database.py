@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StoreError, StoreTooNewError
+from monitor.store import database
 from monitor.store.database import migrations, open_reader, open_writer, store_path, transaction
 from monitor.store.writer import StoreWriter
 
@@ -169,3 +171,37 @@ def test_several_programs_make_and_fill_one_store_at_once(data: Path) -> None:
     conn = open_reader(data)
     assert conn.execute("SELECT count(*) FROM entries").fetchone() == (75,)
     conn.close()
+
+
+def test_a_new_store_is_opened_by_several_at_the_very_same_moment(tmp_path: Path) -> None:
+    """Two that change the journal of a new file at once would have one of them refused without a wait."""
+    said: list[str] = []
+
+    def open_once(data: Path, together: threading.Barrier) -> None:
+        together.wait()
+        try:
+            open_writer(data).close()
+        except StoreError as trouble:
+            said.append(str(trouble))
+
+    for n in range(100):
+        data, together = tmp_path / str(n), threading.Barrier(4)
+        data.mkdir()
+        opening = [threading.Thread(target=open_once, args=(data, together)) for _ in range(4)]
+        for one in opening:
+            one.start()
+        for one in opening:
+            one.join()
+    assert said == []
+
+
+def test_a_store_held_by_another_program_is_said_so(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_MS", 100)
+    data.mkdir(exist_ok=True)
+    holder = sqlite3.connect(store_path(data), isolation_level=None)
+    holder.execute("BEGIN EXCLUSIVE")
+    with pytest.raises(StoreError, match="another program has held it") as refused:
+        open_writer(data)
+    holder.close()
+    assert "Close what has the file open" in str(refused.value)
+    open_writer(data).close()
