@@ -40,14 +40,16 @@ SUSPECT, CLOSE_THRESHOLD = 0.8, 5.55
 #: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
 #: correlation) / n.
 LEARNING = 2.0
-#: Whitening needs the correlation itself: beyond that, so much times the square.
-CLOSE_LEARNING = 40.0
+#: The same for whitened readings, and since whitening needs the correlation itself, so much times the square.
+CLOSE_LEARNING, CLOSE_LEARNING_SQUARED = 1.0, 40.0
+#: Readings of this reach and more are correlated. How far a correlation reaches shows late, later where steps are
+#: coarse: agitation is taken to reach so far [samples] until so many samples have shown otherwise. By Monte Carlo.
+CORRELATED, REACH = 1.5, 10.0
+REACH_WEIGHT, COARSE_REACH_WEIGHT = 120.0, 250.0
 #: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
-#: these factors. By Monte Carlo.
+#: these factors, the second pair for whitened readings. By Monte Carlo.
 COARSE, COARSE_CORRELATED = 1.1, 1.07
-#: Whitened readings are nearer to normal. But coarse steps show the reach of a correlation late: until enough is
-#: learned it is taken to be this. [samples] By Monte Carlo.
-COARSE_REACH = 10.0
+CLOSE_COARSE, CLOSE_COARSE_CORRELATED = 1.06, 1.02
 #: A rise is no alarm, so it can wait for more evidence; on coarse probes a slow drift over one step may not
 #: pass for one.
 RISE, COARSE_RISE = 1.2, 1.5
@@ -79,23 +81,26 @@ class FallDetector:
         noise = self._noise
         if self._steps_down is not None:
             self._steps_down.refit(self.start)
-        learned = max(noise.learned, 20.0)
-        reach = noise.now.long_run_variance / max(noise.now.sd_K**2, 1e-12)
+        now, learned = noise.now, max(noise.learned, 20.0)
+        reach = now.long_run_variance / max(now.sd_K**2, 1e-12)
         unsure = reach / learned
         self.threshold = THRESHOLD * (1.0 + LEARNING * unsure)
-        if noise.now.is_coarse and reach > 1.5:
-            unsure = max(unsure, COARSE_REACH / learned)
-        self._close_threshold = CLOSE_THRESHOLD * (1.0 + LEARNING * unsure + CLOSE_LEARNING * unsure**2)
-        self._rise_factor = COARSE_RISE if noise.now.is_coarse else RISE
-        if noise.step_K > 2.5 * noise.now.sd_K:
-            self.threshold *= COARSE
-        elif noise.now.is_coarse and reach > 1.5:
-            self.threshold *= COARSE_CORRELATED
-        delay = (3.0**0.5 * self.threshold * sqrt(noise.now.long_run_variance) / SLOWEST_K_PER_S) ** (
-            2.0 / 3.0
+        self._close_threshold = CLOSE_THRESHOLD * (
+            1.0 + CLOSE_LEARNING * unsure + CLOSE_LEARNING_SQUARED * unsure**2
         )
+        if reach > CORRELATED:
+            self._close_threshold *= sqrt(_believed(reach, learned, is_coarse=now.is_coarse) / reach)
+            if now.is_coarse:
+                self._close_threshold *= CLOSE_COARSE_CORRELATED
+        self._rise_factor = COARSE_RISE if now.is_coarse else RISE
+        if noise.step_K > 2.5 * now.sd_K:
+            self.threshold *= COARSE
+            self._close_threshold *= CLOSE_COARSE
+        elif now.is_coarse and reach > CORRELATED:
+            self.threshold *= COARSE_CORRELATED
+        delay = (3.0**0.5 * self.threshold * sqrt(now.long_run_variance) / SLOWEST_K_PER_S) ** (2.0 / 3.0)
         self._longest = int(min(max(delay, 12.0), WINDOWS[-1]))
-        if noise.now.is_quiet:
+        if now.is_quiet:
             # A step hides up to q / slope seconds of a slow fall before anything shows.
             self._longest = int(min(self._longest + 0.5 * noise.step_K / MARGIN_K_PER_S, WINDOWS[-1]))
         self._windows: list[_Window] = [
@@ -204,3 +209,9 @@ class FallDetector:
                 break
             margin = m * spacing_s
         return margin + hidden_s
+
+
+def _believed(reach: float, learned: float, *, is_coarse: bool) -> float:
+    """The reach of a correlation that looks like ``reach`` after so many samples. [samples]"""
+    weight = COARSE_REACH_WEIGHT if is_coarse else REACH_WEIGHT
+    return (learned * reach + weight * max(reach, REACH)) / (learned + weight)

@@ -25,10 +25,14 @@ from monitor.judge.trace import Trace
 SCALES = (1, 2, 4, 8, 16, 32)
 SHORT_SCALES = 4
 #: The grid of models: time constants [samples] and correlated shares. White noise alone comes besides, and
-#: weighs as much before anything is known as two of the time constants.
-TIME_CONSTANTS = (0.6, 1.0, 1.6, 2.5, 4.0, 6.0, 9.0, 14.0)
+#: weighs as much before anything is known as four of the time constants. A coarser grid makes a long plateau settle
+#: on the one or the other side of its correlation: a third too much variance, or too little.
+TIME_CONSTANTS = tuple(0.6 * 1.25**k for k in range(15))
 SHARES = (0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0)
-WHITE_WEIGHT = 2.0
+WHITE_WEIGHT = 4.0
+#: No boil scatters quite as a model says, and steps scatter in their own way: a mean square is believed to be off by
+#: a tenth (the square of that), however many bends it rests on. By Monte Carlo.
+MISFIT = 0.01
 #: Bends over m readings overlap; so many readings, times m, carry one independent bend. By Monte Carlo.
 APART = 1.25
 #: Refit after this many new samples; forget half of what was learned beyond the memory.
@@ -199,7 +203,7 @@ class Noise:
         seen = _seen(self._boil, self._rise)
         if len(seen) >= 2:
             self.is_learned = True
-            self.now = Scatter(self.step_K, *_averaged(seen))
+            self.now = Scatter(self.step_K, *_averaged(seen, MISFIT))
 
 
 def _seen(boil: _Bends, rise: _Bends | None) -> list[tuple[int, float, float]]:
@@ -259,18 +263,19 @@ class _Bends:
             self.counts[place] += len(squares) * stride
 
 
-def _averaged(seen: list[tuple[int, float, float]]) -> tuple[float, dict[float, float]]:
+def _averaged(seen: list[tuple[int, float, float]], misfit: float = 0.0) -> tuple[float, dict[float, float]]:
     """The models' average for (scale's place, mean squared bend, independent bends) of each scale seen.
 
     Returns the variance of the white part and that of the part of each correlation. [K²]
     """
+    seen = [(place, square, n / (1.0 + misfit * n)) for place, square, n in seen]
     total = sum(n for _, _, n in seen)
     fits: list[tuple[float, float, float, float]] = []
-    for r, share, weight, expected in _models():
+    for r, share, weight, expected, logs in _models():
         variance = shape = 0.0
         for place, square, n in seen:
             variance += n * square / expected[place]
-            shape += n * log(expected[place])
+            shape += n * logs[place]
         variance /= total
         fits.append((log(weight) - 0.5 * (total * log(variance) + shape), variance, r, share))
     most = max(fit[0] for fit in fits)
@@ -294,18 +299,19 @@ class _Model(NamedTuple):
     share: float
     weight: float
     expected: tuple[float, ...]
+    logs: tuple[float, ...]
 
 
 @cache
 def _models() -> tuple[_Model, ...]:
     white = [6.0 / m for m in SCALES]
-    models = [_Model(0.0, 0.0, WHITE_WEIGHT, tuple(white))]
+    models = [_Model(0.0, 0.0, WHITE_WEIGHT, tuple(white), tuple(map(log, white)))]
     for tau in TIME_CONSTANTS:
         r = exp(-1.0 / tau)
         bent = [_bend_variance(m, r) for m in SCALES]
         for share in SHARES:
             expected = tuple((1.0 - share) * w + share * b for w, b in zip(white, bent, strict=True))
-            models.append(_Model(r, share, 1.0 / len(SHARES), expected))
+            models.append(_Model(r, share, 1.0 / len(SHARES), expected, tuple(map(log, expected))))
     return tuple(models)
 
 

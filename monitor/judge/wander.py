@@ -31,6 +31,8 @@ LEAST_K = 0.1
 LIVELY_K = 0.12
 #: Never less than this, however much they differ: rough scatter alone does as much now and then.
 EXCESS_LEAST = 4.5
+#: Bends over few readings show so much too little of what a minute's mean scatters by. By Monte Carlo.
+SHORT_SIGHT = 1.2
 #: A coarse step may turn a hundredth of a kelvin of drift into a whole step: only beyond so many steps is it a
 #: difference.
 BEYOND_STEP = 1.1
@@ -72,7 +74,7 @@ def _wander(
     scatter = noise.short(trace, start, n)
     freedom = len(levels) - 1
     mean_C = sum(levels) / len(levels)
-    chi2 = sum((level - mean_C) ** 2 for level in levels) / scatter.mean_variance(size)
+    chi2 = sum((level - mean_C) ** 2 for level in levels) / (SHORT_SIGHT * scatter.mean_variance(size))
     excess = (chi2 - freedom) / sqrt(2.0 * freedom)
     if excess < share * max(least * (LIVELY_K / differ_K) ** 2, EXCESS_LEAST):
         return None
