@@ -10,13 +10,14 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, judging, settings
+from monitor.errors import MonitorError
 from monitor.jars import BatchState
 from monitor.record import Run
 from monitor.store.batches import Batch, load_batch, load_batches, sharing
 from monitor.store.reader import load_run
 from monitor.store.runs import read_house
 
-__all__ = ["Batch", "forget", "kept", "load", "touched_too"]
+__all__ = ["Batch", "all_placed", "forget", "kept", "load", "touched_too"]
 
 #: A run's samples are read anew this often while somebody looks at its jars. [s]
 KEPT_S = 60.0
@@ -30,6 +31,16 @@ def load(run_id: str, now: datetime) -> Batch | None:
         newest = conn.execute("SELECT max(id) FROM entries WHERE run_id = ?", (run_id,)).fetchone()[0]
         run = _run(settings.current().data_dir, run_id, newest or 0, int(now.timestamp() // KEPT_S))
         return load_batch(conn, run_id, now, judged=_judged, run=run)
+
+
+def all_placed(run_id: str, now: datetime) -> bool:
+    """Whether every jar of a run already has its place."""
+    try:
+        batch = load(run_id, now)
+    except MonitorError:
+        # Its own page says what is wrong; until then something may be left to do.
+        return False
+    return batch is not None and batch.state.all_placed
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)

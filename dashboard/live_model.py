@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from dashboard import figures, run_model, words
+from monitor.jars import NOTHING_LEFT
 
 #: Longest silence before an old figure gives way to "no data", where readings come each second. [s]
 PATIENCE_S = 4.5
@@ -67,6 +68,7 @@ def board(
     rate: float = 1.0,
     said: str = "",
     verdict: Mapping[str, Any] | None = None,
+    placed: bool = False,
 ) -> Board:
     """The board of one run.
 
@@ -82,12 +84,16 @@ def board(
         Seconds of the run in one of the viewer's.
     verdict : mapping
         The verdict's JSON form; what a run that has ended came to is its state.
+    placed : bool
+        Every jar of it has its place, so that the verdict's advice is done.
     """
     phase = str(view.get("phase", "unknown"))
     sign, sentence, reason = words.phase_sign(phase), str(view.get("sentence") or ""), ""
     if phase == "ended" and verdict and verdict.get("verdict"):
         sign = words.verdict_sign(str(verdict["verdict"]))
         sentence, reason = run_model.headline(verdict), _advised(verdict.get("advice") or {})
+        if placed:
+            reason = NOTHING_LEFT
     remaining_s, label = _remaining(phase, view)
     return Board(
         key=run_id,

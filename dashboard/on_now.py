@@ -5,11 +5,12 @@ The lines count down in the browser and give way to "no data" as the whole board
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import streamlit as st
 
-from dashboard import alarm_model, data, figures, live_model, look, settings, words
+from dashboard import alarm_model, batches, data, figures, live_model, look, settings, words
 from dashboard.components import mount
 from monitor.errors import StoreError
 from monitor.store.entries import read_entries
@@ -53,7 +54,14 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
         rate=moment.rate,
         said=told,
         verdict=row.verdict,
+        placed=row.view.get("phase") == "ended" and _placed(settings.current().data_dir, row.run_id),
     )
+
+
+@st.cache_resource(ttl=5.0, show_spinner=False)
+def _placed(data_dir: Path, run_id: str) -> bool:
+    """Whether every jar of a run that has ended has its place."""
+    return batches.all_placed(run_id, datetime.now(UTC))
 
 
 def sound(moment: data.House, banners: list[alarm_model.Banner]) -> None:

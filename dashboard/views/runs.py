@@ -8,11 +8,11 @@ from urllib.parse import quote
 import streamlit as st
 
 from dashboard import batches, data, figures, judging, look, runs_model, settings
-from monitor.errors import MonitorError, StoreError
+from monitor.errors import StoreError
 from monitor.store.reader import RunRow
 
 A_PAGE = 50
-HEADS = ("Verdict", "Started", "Batch", "Proven", "To do", "Canner")
+HEADS = ("Verdict", "Started", "Batch", "Proven", "Advised", "Canner")
 VERDICT_CHOICES = {"All": "", "Held": "held", "Broken": "broken", "Unproven": "unproven", "Open": "open"}
 
 
@@ -23,7 +23,8 @@ def main() -> None:
     except StoreError as trouble:
         look.nothing_yet(trouble)
         return
-    urgent = [row for row in runs_model.needs_doing(rows, datetime.now(UTC)) if not _decided(row)]
+    now = datetime.now(UTC)
+    urgent = [row for row in runs_model.needs_doing(rows, now) if not batches.all_placed(row.run_id, now)]
     if urgent:
         look.page(
             '<p class="bw-lead"><span class="bw-tone-alarm" aria-hidden="true">▲</span> To do first</p>'
@@ -57,16 +58,6 @@ def _still_judging() -> None:
             st.rerun(scope="app")
 
     waiting()
-
-
-def _decided(row: RunRow) -> bool:
-    """Whether every jar of a run already has its place."""
-    try:
-        batch = batches.load(row.run_id, datetime.now(UTC))
-    except MonitorError:
-        # Its own page says what is wrong; until then it stays on the list.
-        return False
-    return batch is not None and batch.state.all_placed
 
 
 def _filters(rows: list[RunRow]) -> runs_model.Wanted:

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from dashboard import alarm_model, figures, live_model, look, run_model, runs_model, strip_model, words
 from dashboard.charts import temperature_chart
 from dashboard.trace import Trace, envelope, frame, trace
+from monitor.jars import NOTHING_LEFT
 from monitor.judge import words as engine_words
 from monitor.judge.verdict import EVENT_KINDS, LiveView, Rate
 from monitor.record import Sample
@@ -148,6 +149,8 @@ def test_a_run_that_has_ended_shows_what_it_came_to(word: str, action: str, tone
     assert (shown.word.casefold(), shown.tone, shown.phase) == (word, tone, "ended")
     assert shown.reason.startswith(says) and "10 min" in shown.sentence
     assert live_model.board("r", "c", view("ended"), row_age_s=0.0, verdict=None).word == "Ended"
+    done = live_model.board("r", "c", view("ended"), row_age_s=0.0, verdict=form, placed=True)
+    assert (done.word, done.sentence, done.reason) == (shown.word, shown.sentence, NOTHING_LEFT)
 
 
 def test_a_lost_boil_asks_to_be_told_of_again() -> None:
