@@ -41,6 +41,21 @@ def test_scatter_and_its_long_run_variance_are_found(sigma: float, rho: float) -
     assert 0.75 < ratio < 1.6, ratio
 
 
+@pytest.mark.parametrize(("step_K", "least", "most"), [(0.0078125, 0.7, 1.45), (0.25, 0.6, 1.55)])
+def test_a_long_plateau_tells_the_reach_of_its_agitation(step_K: float, least: float, most: float) -> None:
+    """Of 60 plateaus of 40 min with 0.1 K of scatter correlated over 5 s, nine in ten long-run variances within the
+    bounds and their middle within a sixth of σ² (1 + ρ)/(1 - ρ) plus the steps' q²/12 (time-series textbooks)."""
+    rng = np.random.default_rng(8)
+    rho = 0.8187
+    truth = 0.1**2 * (1.0 + rho) / (1.0 - rho) + step_K**2 / 12.0
+    ratios = [
+        taught(98.0 + rng.uniform(0.0, step_K) + ar1(rng, 2400, 0.1, rho), step_K).now.long_run_variance / truth
+        for _ in range(60)
+    ]
+    low, middle, high = np.quantile(ratios, (0.05, 0.5, 0.95))
+    assert least < low and high < most and abs(middle - 1.0) < 1.0 / 6.0, (low, middle, high)
+
+
 @pytest.mark.parametrize("slope_K_per_min", [0.0, -0.5, 2.0])
 def test_a_drift_or_a_fall_is_no_scatter(slope_K_per_min: float) -> None:
     """Bends see neither a level nor a straight line."""
