@@ -35,11 +35,11 @@ SCHEDULE = tuple((m, max(m // 6 // EVERY, 1) * EVERY, min(max(2 * m, 120), SIDE)
 #: A window lower than both sides by so many standard deviations sagged; the first is for the shortest windows,
 #: of which a hold has many, the second for the longest, of which it has few. By Monte Carlo: together fewer than
 #: one true hold in 200.
-THRESHOLD, LONG_THRESHOLD = 5.6, 4.95
+THRESHOLD, LONG_THRESHOLD = 5.5, 4.85
 #: Coarse steps make heavier tails. By Monte Carlo.
-COARSE = 1.2
+COARSE = 1.15
 #: The same where nobody was told that the hold is complete: nothing is taken back then by doubting sooner.
-UNTOLD_THRESHOLD = 4.15
+UNTOLD_THRESHOLD = 4.05
 #: Each side alone must show at least this share of the drop, and so many standard deviations of it: a level
 #: that steps down and stays there is a thriftier boil, no sag.
 EACH_SIDE, EACH_SIDE_SD = 0.5, 2.0
