@@ -50,6 +50,9 @@ REACH_WEIGHT, COARSE_REACH_WEIGHT = 120.0, 250.0
 #: these factors, the second pair for whitened readings. By Monte Carlo.
 COARSE, COARSE_CORRELATED = 1.1, 1.07
 CLOSE_COARSE, CLOSE_COARSE_CORRELATED = 1.06, 1.02
+#: Where the lows tell a fall too, this share of the threshold is enough. By Monte Carlo: of a share of 0.7 drift and
+#: agitation made nine times as many false alarms in simulated boils.
+AGREED = 0.94
 #: A rise is no alarm, so it can wait for more evidence; on coarse probes a slow drift over one step may not
 #: pass for one.
 RISE, COARSE_RISE = 1.2, 1.5
@@ -144,8 +147,8 @@ class FallDetector:
                 highest = score
         if is_quiet:
             # Two accounts of a fall, and neither knows how such readings scatter: both have to tell it.
-            if lowest <= -1.0 and steps >= 1.0:
-                return lowest
+            if lowest <= -AGREED and steps >= 1.0:
+                return min(lowest, -1.0)
         elif lowest <= -SUSPECT:
             score = self._closely()
             if score >= 1.0:
