@@ -49,7 +49,8 @@ def test_a_long_plateau_tells_the_reach_of_its_agitation(step_K: float, least: f
     rho = 0.8187
     truth = 0.1**2 * (1.0 + rho) / (1.0 - rho) + step_K**2 / 12.0
     ratios = [
-        taught(98.0 + rng.uniform(0.0, step_K) + ar1(rng, 2400, 0.1, rho), step_K).now.long_run_variance / truth
+        taught(98.0 + rng.uniform(0.0, step_K) + ar1(rng, 2400, 0.1, rho), step_K).now.long_run_variance
+        / truth
         for _ in range(60)
     ]
     low, middle, high = np.quantile(ratios, (0.05, 0.5, 0.95))
