@@ -32,7 +32,7 @@ LIVELY_K = 0.12
 #: Never less than this, however much they differ: rough scatter alone does as much now and then.
 EXCESS_LEAST = 4.5
 #: Bends over few readings show so much too little of what a minute's mean scatters by. By Monte Carlo.
-SHORT_SIGHT = 1.1
+SHORT_SIGHT = 1.2
 #: A coarse step may turn a hundredth of a kelvin of drift into a whole step: only beyond so many steps is it a
 #: difference.
 BEYOND_STEP = 1.1
