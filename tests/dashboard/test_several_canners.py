@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -130,4 +131,5 @@ def test_a_card_each_and_the_most_urgent_first(house: ThreeCanners, visit: Calla
         elsewhere.picture("far-three-canners")
         # Each has its own remaining time.
         digits = page.locator(".bw-board .bw-digits").all_inner_texts()
-        assert digits[0] == digits[2] == "1:00:00" and digits[1].startswith("59:")
+        # The play is faster than life: on a busy machine minutes of it have passed by now.
+        assert digits[0] == digits[2] == "1:00:00" and re.fullmatch(r"5\d:\d\d", digits[1])
