@@ -29,18 +29,30 @@ def load(run_id: str, now: datetime) -> Batch | None:
         if run_id not in read_house(conn).runs:
             return None
         newest = conn.execute("SELECT max(id) FROM entries WHERE run_id = ?", (run_id,)).fetchone()[0]
-        run = _run(settings.current().data_dir, run_id, newest or 0, int(now.timestamp() // KEPT_S))
+        run = _run(settings.current().data_dir, run_id, newest or 0, _minute(now))
         return load_batch(conn, run_id, now, judged=_judged, run=run)
 
 
 def all_placed(run_id: str, now: datetime) -> bool:
-    """Whether every jar of a run already has its place."""
+    """Whether every jar of a run already has its place. Pages ask each second: looked up once something was said."""
+    with data.store() as conn:
+        # Of any run: a jar has its place too once the run that processes it again is begun.
+        newest = conn.execute("SELECT max(id) FROM entries").fetchone()[0]
+    return _all_placed(settings.current().data_dir, run_id, newest, _minute(now), now)
+
+
+@st.cache_resource(ttl=2 * KEPT_S, show_spinner=False)
+def _all_placed(data_dir: Path, run_id: str, newest: int | None, minute: int, _now: datetime) -> bool:
     try:
-        batch = load(run_id, now)
+        batch = load(run_id, _now)
     except MonitorError:
         # Its own page says what is wrong; until then something may be left to do.
         return False
     return batch is not None and batch.state.all_placed
+
+
+def _minute(now: datetime) -> int:
+    return int(now.timestamp() // KEPT_S)
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)

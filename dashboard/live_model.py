@@ -91,9 +91,8 @@ def board(
     sign, sentence, reason = words.phase_sign(phase), str(view.get("sentence") or ""), ""
     if phase == "ended" and verdict and verdict.get("verdict"):
         sign = words.verdict_sign(str(verdict["verdict"]))
-        sentence, reason = run_model.headline(verdict), _advised(verdict.get("advice") or {})
-        if placed:
-            reason = NOTHING_LEFT
+        sentence = run_model.headline(verdict)
+        reason = NOTHING_LEFT if placed else _advised(verdict.get("advice") or {})
     remaining_s, label = _remaining(phase, view)
     return Board(
         key=run_id,

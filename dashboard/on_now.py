@@ -54,14 +54,8 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
         rate=moment.rate,
         said=told,
         verdict=row.verdict,
-        placed=row.view.get("phase") == "ended" and _placed(settings.current().data_dir, row.run_id),
+        placed=row.view.get("phase") == "ended" and batches.all_placed(row.run_id, datetime.now(UTC)),
     )
-
-
-@st.cache_resource(ttl=5.0, show_spinner=False)
-def _placed(data_dir: Path, run_id: str) -> bool:
-    """Whether every jar of a run that has ended has its place."""
-    return batches.all_placed(run_id, datetime.now(UTC))
 
 
 def sound(moment: data.House, banners: list[alarm_model.Banner]) -> None:

@@ -271,13 +271,13 @@ def _averaged(seen: list[tuple[int, float, float]], misfit: float = 0.0) -> tupl
     seen = [(place, square, n / (1.0 + misfit * n)) for place, square, n in seen]
     total = sum(n for _, _, n in seen)
     fits: list[tuple[float, float, float, float]] = []
-    for r, share, weight, expected, logs in _models():
+    for r, share, log_weight, expected, logs in _models():
         variance = shape = 0.0
         for place, square, n in seen:
             variance += n * square / expected[place]
             shape += n * logs[place]
         variance /= total
-        fits.append((log(weight) - 0.5 * (total * log(variance) + shape), variance, r, share))
+        fits.append((log_weight - 0.5 * (total * log(variance) + shape), variance, r, share))
     most = max(fit[0] for fit in fits)
     weighed = [(exp(fit[0] - most), *fit[1:]) for fit in fits]
     whole = sum(weight for weight, *_ in weighed)
@@ -293,11 +293,12 @@ def _averaged(seen: list[tuple[int, float, float]], misfit: float = 0.0) -> tupl
 
 
 class _Model(NamedTuple):
-    """A correlation r with its share, its weight beforehand, and the mean squared bend of each scale for σ = 1."""
+    """A correlation r with its share, the logarithm of its weight beforehand, and the mean squared bend of
+    each scale for σ = 1, with its logarithm."""
 
     r: float
     share: float
-    weight: float
+    log_weight: float
     expected: tuple[float, ...]
     logs: tuple[float, ...]
 
@@ -305,13 +306,13 @@ class _Model(NamedTuple):
 @cache
 def _models() -> tuple[_Model, ...]:
     white = [6.0 / m for m in SCALES]
-    models = [_Model(0.0, 0.0, WHITE_WEIGHT, tuple(white), tuple(map(log, white)))]
+    models = [_Model(0.0, 0.0, log(WHITE_WEIGHT), tuple(white), tuple(map(log, white)))]
     for tau in TIME_CONSTANTS:
         r = exp(-1.0 / tau)
         bent = [_bend_variance(m, r) for m in SCALES]
         for share in SHARES:
             expected = tuple((1.0 - share) * w + share * b for w, b in zip(white, bent, strict=True))
-            models.append(_Model(r, share, 1.0 / len(SHARES), expected, tuple(map(log, expected))))
+            models.append(_Model(r, share, log(1.0 / len(SHARES)), expected, tuple(map(log, expected))))
     return tuple(models)
 
 

@@ -88,7 +88,7 @@ def _write_ahead(conn: sqlite3.Connection) -> None:
             conn.execute("PRAGMA journal_mode=WAL")
             return
         except sqlite3.OperationalError as trouble:
-            if trouble.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until_s:
+            if not _is_held(trouble) or time.monotonic() > until_s:
                 raise
         time.sleep(0.01)
 
@@ -199,8 +199,13 @@ def _statements(sql: str) -> Iterator[str]:
         yield pending
 
 
+def _is_held(trouble: sqlite3.Error) -> bool:
+    """Whether another program has the file. The extended codes keep the plain one in their last byte."""
+    return getattr(trouble, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
 def _cannot_write(path: Path, trouble: sqlite3.Error) -> StoreError:
-    if getattr(trouble, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+    if _is_held(trouble):
         return StoreError(
             f"cannot write the store {path}: another program has held it for {BUSY_TIMEOUT_MS // 1000} s ({trouble}).",
             "Close what has the file open, such as a copy or a look into it, and try again.",

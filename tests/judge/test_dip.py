@@ -110,7 +110,7 @@ def test_a_step_that_nothing_dithers_is_soon_a_fall_only_with_the_next_one() -> 
 
 def test_a_coarse_probe_that_shows_bunches_of_lows_raises_few_alarms() -> None:
     """Agitation of 0.05 K, a fifth of a step, that lasts for ten seconds: at a step's edge it brings lows in bunches.
-    Two alarms in 27 h at most (by one variance alone they were six; by Monte Carlo: 30 and 225 in 1,000 h)."""
+    Two alarms in 27 h at most (by one variance alone they were six; by Monte Carlo: some 60 and 225 in 1,000 h)."""
     rng = np.random.default_rng(29)
     alarms = 0
     for _ in range(40):
