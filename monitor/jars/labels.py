@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from html import escape
 from urllib.parse import urlencode, urlsplit
 
-import segno
-
 from monitor.errors import RefusedError, UsageError
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.state import BatchState, JarState
@@ -211,6 +209,9 @@ def _crowded(label: Label) -> str:
 def _html(label: Label | None) -> str:
     if label is None:
         return "<div></div>"
+    # Loaded only where a code is drawn: every command knows labels, and few draw one.
+    import segno
+
     picture = segno.make(label.address, error="m", micro=False).svg_inline(border=0, omitsize=True)
     kind = f"label{_crowded(label)}"
     return (

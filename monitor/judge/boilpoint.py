@@ -8,8 +8,9 @@ from monitor.judge.eventlog import EventLog
 from monitor.judge.pressure import PressureBasis, PressureTracker
 from monitor.record.model import Run
 
-#: How often the pressure is asked. [s] Chosen.
-EVERY_S = 30.0
+#: How often the pressure is asked, and how often once the heat is off and no hold hangs on it. [s] Chosen: weather
+#: moves it by 1 hPa an hour (our estimate), 0.005 K in ten minutes.
+EVERY_S, AFTER_HEAT_S = 30.0, 600.0
 #: So far below the floor, U and the allowance apart, nothing needs a close look. [K] Chosen.
 FAR_K = 5.0
 #: Above the boiling point by more than U and this, no open kettle can be. [K] Our rule: 25 cm of water add 0.64 K at
@@ -23,7 +24,8 @@ class BoilPoint:
     def __init__(self, header: Run, probe: ProbeBudget, log: EventLog) -> None:
         self.pressure = PressureTracker(header)
         self._probe, self._log = probe, log
-        self._asked_s = -1e18
+        #: When the pressure is to be asked again. [s]
+        self.due_s = -1e18
         self.basis: PressureBasis = self.pressure.at(0.0)
         self.boil_C: float | None = None
         #: U of reading less boiling point. [K]
@@ -32,11 +34,9 @@ class BoilPoint:
         #: Below this a reading is far from any boil. [°C]
         self.near_C = 1e9
 
-    def follow(self, t: float, allowance_K: float) -> None:
-        """Ask the pressure again if it is time to."""
-        if t - self._asked_s < EVERY_S:
-            return
-        self._asked_s = t
+    def follow(self, t: float, allowance_K: float, every_s: float) -> None:
+        """Ask the pressure; the next time is due after ``every_s``."""
+        self.due_s = t + every_s
         self.basis = basis = self.pressure.at(t)
         self.boil_C = basis.boil_C
         if basis.boil_C is None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left
+from collections.abc import Sequence
 from math import log, sqrt
 from statistics import median
 
@@ -31,7 +32,9 @@ STILL_AIR_TAU_MIN = {"half_pint": 57.0, "pint": 76.0, "quart": 95.0}
 TOO_FAST = 0.6
 _CHILLED = "cools faster than still air can cool it"
 #: Thermometers and bodies: readings outside are the probe's trouble. [°C]
-_CREDIBLE_C = (-20.0, 115.0)
+_LEAST_C, _MOST_C = -20.0, 115.0
+#: What most readings come to.
+NO_EVENTS: tuple[Event, ...] = ()
 
 
 def is_chill(kind: str, text: str) -> bool:
@@ -60,27 +63,33 @@ class JarTrack:
         self.too_fast = False
         self._jar = jar
         self._quiet_until_s = start_s + max(settle_s, SETTLE_S)
-        self._bin = -1
-        self._open: list[tuple[float, float]] = []
+        self._bin_end_s = start_s
+        #: The open bin's times and readings.
+        self._open_t: list[float] = []
+        self._open_C: list[float] = []
         self._open_room: float | None = None
         self._near = 0
         self._judged_fall = not lift_marked
 
-    def push(self, t_s: float, jar_C: float, room_C: float | None) -> list[Event]:
+    def push(self, t_s: float, jar_C: float, room_C: float | None) -> Sequence[Event]:
         """One reading, in time order."""
-        if not _CREDIBLE_C[0] <= jar_C <= _CREDIBLE_C[1] or t_s < self.start_s:
-            return []
-        number = int((t_s - self.start_s) // BIN_S)
-        events = self._close(t_s) if number != self._bin and self._open else []
-        self._bin = number
-        self._open.append((t_s, jar_C))
+        if not _LEAST_C <= jar_C <= _MOST_C or t_s < self.start_s:
+            return NO_EVENTS
+        events: Sequence[Event] = NO_EVENTS
+        if t_s >= self._bin_end_s:
+            if self._open_t:
+                events = self._close(t_s)
+            self._bin_end_s = self.start_s + ((t_s - self.start_s) // BIN_S + 1.0) * BIN_S
+        self._open_t.append(t_s)
+        self._open_C.append(jar_C)
         self._open_room = room_C
         return events
 
     def _close(self, now_s: float) -> list[Event]:
-        at_s = sum(t for t, _ in self._open) / len(self._open)
-        value = median(jar_C for _, jar_C in self._open)
-        self._open.clear()
+        at_s = sum(self._open_t) / len(self._open_t)
+        value = median(self._open_C)
+        self._open_t.clear()
+        self._open_C.clear()
         self.t_s.append(at_s)
         self.jar_C.append(value)
         self.room_C.append(self._open_room if self._open_room is not None else float("nan"))

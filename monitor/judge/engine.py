@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from monitor.judge import words
 from monitor.judge.boil import Boil
-from monitor.judge.boilpoint import allowance_K
+from monitor.judge.boilpoint import AFTER_HEAT_S, EVERY_S, allowance_K
 from monitor.judge.breaks import Breaks
 from monitor.judge.comeup import ComeUp
 from monitor.judge.gap import CEILING_S
@@ -142,7 +142,10 @@ class Engine:
         if sample.water_2_C is not None:
             y = self._second_probe(t, y, sample.water_2_C + state.probe.offset_K)
         self.water_C = y
-        state.point.follow(t, allowance_K(self.boil.seen_s is not None))
+        point = state.point
+        if t >= point.due_s:
+            every_s = EVERY_S if state.hold.heat_off_s is None else AFTER_HEAT_S
+            point.follow(t, allowance_K(self.boil.seen_s is not None), every_s)
         interval = t - state.reading_s
         state.reading_s = t
         if (interval > SPARSE_S and interval > GAP_INTERVALS * state.continuity.spacing_s) or broken_off:
@@ -150,7 +153,7 @@ class Engine:
         elif interval > 0.0:
             state.continuity.learn(interval)
         self._fault = ""
-        if y < state.point.near_C and not self.boil.is_on and not self._sudden.is_out:
+        if y < point.near_C and not self.boil.is_on and not self._sudden.is_out:
             self._far(t, y)
         else:
             self._near(sample, t, y, raw)
@@ -176,21 +179,22 @@ class Engine:
 
     def _far(self, t: float, y: float) -> None:
         """Far below the floor: nothing can be boiling, little needs doing."""
-        state = self.state
+        state, point, hold = self.state, self.state.point, self.state.hold
         if state.trace.t:
             state.trace.clear()
         self.boil.blocked = False
         self._jumps.restart(t, y)
         state.valid_s, state.valid_C = t, y
-        if state.kettle.is_falling or y > state.point.near_C - FROM_K:
+        if y > point.near_C - FROM_K or state.kettle.is_falling:
             state.kettle.take(t, y)
-        self._look_for_come_up(t, y)
-        if state.point.basis.disagrees:
+        if point.floor_C is not None and y <= point.floor_C - COME_UP_K:
+            state.seen_low, state.low_s = True, t
+        if point.basis.disagrees:
             state.set(t, UNKNOWN, words.PRESSURE)
         elif state.ledger.state != NOT_BOILING:
             state.set(t, NOT_BOILING, state.not_up)
-        if state.hold.heat_off_s is None:
-            if state.hold.boil_told:
+        if hold.heat_off_s is None:
+            if hold.boil_told:
                 self._unread.take(t, y)
             self._follow_come_up(t, y)
 
@@ -328,6 +332,8 @@ class Engine:
         if mark.kind in _DISTURBS:
             state.kettle.disturbed()
         if mark.kind == "jars_in":
+            if state.hold.heat_off_s is not None:
+                state.point.due_s = t
             state.hold.jars_in(t)
             if not self.boil.is_on:
                 # What was told was the boil of the jars before.

@@ -30,17 +30,13 @@ class Witness:
             self.late.add(sample)
         if engine.next_mark != self._marks_passed:
             self._pass_marks()
-        completed_s = engine.state.hold.completed_s
-        if completed_s is not None:
-            self.cooling.on_hold_complete(completed_s)
-        if (
-            completed_s is not None
-            or self.cooling.heat_off_s is not None
-            or self.cooling.lifted_s is not None
-        ):
-            if self.cooling.needs_verdict:
+        completed_s, cooling = engine.state.hold.completed_s, self.cooling
+        if completed_s is not None and cooling.complete_s is None:
+            cooling.on_hold_complete(completed_s)
+        if completed_s is not None or cooling.heat_off_s is not None or cooling.lifted_s is not None:
+            if cooling.needs_verdict:
                 self._settle(sample.t_s)
-            engine.state.log.events += self.cooling.push(sample)
+            engine.state.log.events += cooling.push(sample)
 
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""

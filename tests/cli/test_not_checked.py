@@ -11,7 +11,7 @@ import pytest
 
 from dashboard.plan_model import plan_facts
 from dashboard.run_model import verdict_facts
-from monitor.cli import judge as judge_verb
+from monitor.cli._verdict_words import in_words
 from monitor.cli.main import main
 from monitor.jars import batch_state, labels
 from monitor.jars.reprocess import hot_pack
@@ -78,7 +78,7 @@ def test_it_is_said_on_every_surface(capsys: pytest.CaptureFixture[str], tmp_pat
     run = a_run(plan)
     verdict = judge(run)
     form = verdict.as_json()
-    assert SAID in " ".join(judge_verb.in_words(run, verdict).split())
+    assert SAID in " ".join(in_words(run, verdict).split())
     assert SAID in dict(verdict_facts(form, False, run.required.read_from))["Read from"]
     assert SAID in dict(time_facts(run, form))["Source of the time"]
     again = hot_pack(run)

@@ -1,0 +1,189 @@
+"""A verdict in words for a terminal, in one screenful."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import textwrap
+
+from monitor.cli._budget import budget_lines
+from monitor.jars import NOTHING_LEFT
+from monitor.judge import Verdict
+from monitor.judge.daytime import clock, label, local_time
+from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
+from monitor.judge.words import asked, exact
+from monitor.proof.figures import floors_C
+from monitor.record.model import Run
+
+_WORD = {
+    HELD: "HELD      the full boil held for the whole time",
+    BROKEN: "BROKEN    the full boil was not held for the whole time",
+    UNPROVEN: "UNPROVEN  the record cannot prove that the boil held",
+    None: "OPEN      this run has not ended, and has not held yet",
+}
+
+
+#: Said under every verdict.
+LIMITS = (
+    "Judged on the water's temperature, by a floor of this program's own choice: published guidance names none; "
+    "nothing here says the food is good."
+)
+
+#: How a reason or event about a pressure that cannot be this kitchen's begins.
+_PRESSURE = "The pressure of "
+
+#: More beginnings of the clock than these are counted, not listed.
+MOST_STARTS = 4
+
+#: Events that fill a screen without telling anything new about the hold.
+_QUIET = ("water_check_due", "jar_cooled")
+
+
+def in_words(record: Run, verdict: Verdict, *, budget: bool = False, placed: bool = False) -> str:
+    """The verdict for a person, in one screenful; what does not fit is said to be left out.
+
+    ``placed``: every jar has its place, so that nothing is left to do.
+    """
+    size = shutil.get_terminal_size((80, 24))
+    width, height = min(size.columns, 100), max(size.lines, 24)
+    head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
+    now = [
+        *_row("now", NOTHING_LEFT if placed else verdict.advice.text, width),
+        *textwrap.wrap(LIMITS, width),
+    ]
+    told = _told(record, verdict, width, height - len(head) - len(now))
+    learned = _row("canner", verdict.kettle, width) if verdict.kettle else []
+    if len(head) + len(told) + len(learned) + len(now) > height:
+        # Good to know, and decides nothing.
+        learned = []
+    lines = [*head, *told, *learned, *now]
+    if budget:
+        lines += ["", *budget_lines(verdict.budget, width)]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _row(label: str, text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, initial_indent=f"{label:<15}", subsequent_indent=" " * 15) or [label]
+
+
+def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
+    """What was run, what was asked, what is proven, and by what it was judged."""
+    batch = record.batch
+    what = ", ".join(
+        str(part) for part in (batch.food, batch.pack and f"{batch.pack} pack", batch.jar) if part
+    )
+    invented = " (simulated)" if record.extra.get("simulated") else ""
+    boiling_point = (
+        "not known here"
+        if verdict.boiling_point_C is None
+        else f"{verdict.boiling_point_C:.2f} °C from {verdict.boiling_point_from}; {_floor(verdict)}"
+    )
+    source = record.required.source or "no source given"
+    # First, so that a narrow terminal cuts the source and not what must be said of it.
+    caveat = record.required.extra.get("caveat")
+    said = f" ({caveat})" if caveat else ""
+    required = f"{asked(verdict.required_s)} of full boil{said}; {source}"
+    rows = [
+        ("run", f"{record.run_id}{invented}, started {_start(record)}"),
+        ("batch", what + (f", {batch.jars} jars" if what and batch.jars else "")),
+        ("required", textwrap.shorten(required, width - 15, placeholder=" …")),
+        ("proven", _proven(verdict)),
+        ("clock", _clock(record, verdict)),
+        ("boiling point", boiling_point),
+        ("seen by eye", "yes, a person marked the rolling boil" if verdict.seen_by_eye else "no"),
+    ]
+    if verdict.expanded_uncertainty_K is not None:
+        known = f"±{verdict.expanded_uncertainty_K:.2f} K (k = 2) of reading against boiling point"
+        rows.insert(6, ("uncertainty", known))
+    return [line for label, text in rows if text for line in _row(label, text, width)]
+
+
+def _start(record: Run) -> str:
+    """With the offset from UTC, so that every time of day below it is plain."""
+    began = local_time(record, 0.0)
+    return f"{began:%Y-%m-%d %H:%M:%S} {began.isoformat()[-6:]}"
+
+
+def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:
+    """What happened and why, in as many words as there is room for."""
+    events = [event for event in verdict.events if event.kind not in _QUIET]
+    said = " ".join(event.text for event in events)
+    reasons = [reason for reason in verdict.reasons if _anew(reason, said)]
+    long = [_event(record, each, each.text, width) for each in events]
+    short = [_event(record, each, _first_sentence(each.text), width) for each in events]
+    why = [_row("why", reason, width) for reason in reasons]
+    for told in (long, short):
+        if sum(map(len, [*told, *why])) <= room:
+            return [line for part in [*told, *why] for line in part]
+    # The reasons decide; of what happened the end matters most.
+    kept: list[list[str]] = []
+    room -= 1
+    for part in why:
+        if len(part) <= room:
+            kept.append(part)
+            room -= len(part)
+    shown: list[list[str]] = []
+    for part in reversed(short):
+        if len(part) > room:
+            break
+        shown.insert(0, part)
+        room -= len(part)
+    missing = len(short) - len(shown) + len(why) - len(kept)
+    more = [f"{'':<15}({missing} more; --json lists them all)"] if missing else []
+    return [*more, *(line for part in [*shown, *kept] for line in part)]
+
+
+def _event(record: Run, event: Event, text: str, width: int) -> list[str]:
+    """When it happened and what; where it began long before it was told, both times, in the order of the telling."""
+    listed_s, began_s = label(event.kind, event.onset_s, event.raised_s)
+    began = "" if began_s is None else f"From {clock(record, began_s)} on: "
+    return _row(clock(record, listed_s), began + text, width)
+
+
+def _first_sentence(text: str) -> str:
+    """Up to the first full stop that ends a sentence."""
+    return re.split(r"(?<=[.?!]) (?=[A-Z])", text, maxsplit=1)[0]
+
+
+def _anew(reason: str, said: str) -> bool:
+    """Whether a reason says more than the events do. A pressure is told of once, whatever its last digit was."""
+    return reason not in said and not (reason.startswith(_PRESSURE) and _PRESSURE in said)
+
+
+def _floor(verdict: Verdict) -> str:
+    """From where on a reading counts; a boil that came back unseen has a higher floor than one that was seen."""
+    low, stated = floors_C(verdict.as_json()) or (0.0, 0.0)
+    if low == stated:
+        return f"floor {stated:.2f} °C"
+    return f"floor {low:.2f} °C if seen to boil, else {stated:.2f} °C"
+
+
+def _proven(verdict: Verdict) -> str:
+    proven = f"{exact(verdict.proven_s)} without a break"
+    if verdict.possible_s - verdict.proven_s >= 1.0:
+        proven += f"; at most {exact(verdict.possible_s, up=True)} if everything unknown was boiling"
+    return proven
+
+
+def _clock(record: Run, verdict: Verdict) -> str:
+    """Each time the clock began, as it is credited: late where a person saw the boil late, never without jars."""
+    jars_s = max((mark.t_s for mark in record.marks if mark.kind == "jars_in"), default=None)
+    if jars_s is None:
+        return "never started: no mark says that the jars were in"
+    starts: list[float] = []
+    ended_s: float | None = None
+    for stretch in verdict.stretches:
+        if stretch.state != BOILING or stretch.end_s <= jars_s:
+            continue
+        if stretch.start_s != ended_s:
+            starts.append(max(stretch.start_s, jars_s))
+        ended_s = stretch.end_s
+    if not starts:
+        return "never started"
+    said = [f"started {clock(record, starts[0], late=True)}"]
+    said += [f"began again {clock(record, start_s, late=True)}" for start_s in starts[1:]]
+    if len(said) > MOST_STARTS:
+        said = [said[0], f"began again {len(said) - 1} times, last {clock(record, starts[-1], late=True)}"]
+    if verdict.clock_completed_s is not None:
+        said.append(f"complete {clock(record, verdict.clock_completed_s, late=True)}")
+    return ", ".join(said)
