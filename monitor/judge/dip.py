@@ -53,6 +53,9 @@ CLOSE_COARSE, CLOSE_COARSE_CORRELATED = 1.06, 1.02
 #: Where the lows tell a fall too, this share of the threshold is enough. By Monte Carlo: of a share of 0.7 drift and
 #: agitation made nine times as many false alarms in simulated boils.
 AGREED = 0.94
+#: Half of it is enough where a plateau of so many readings had shown lows in no larger share before, and they stand out
+#: by so many thresholds: a drift over a step shows lows one by one first. By Monte Carlo too.
+NEW_AGREED, NEW_AFTER, NEW_SHARE, NEW_STEPS = 0.5, 480, 0.01, 1.1
 #: A rise is no alarm, so it can wait for more evidence; on coarse probes a slow drift over one step may not
 #: pass for one.
 RISE, COARSE_RISE = 1.2, 1.5
@@ -147,7 +150,7 @@ class FallDetector:
                 highest = score
         if is_quiet:
             # Two accounts of a fall, and neither knows how such readings scatter: both have to tell it.
-            if lowest <= -AGREED and steps >= 1.0:
+            if steps >= 1.0 and lowest <= -NEW_AGREED and (lowest <= -AGREED or self._is_new(steps)):
                 return min(lowest, -1.0)
         elif lowest <= -SUSPECT:
             score = self._closely()
@@ -155,6 +158,12 @@ class FallDetector:
                 return -score
         rise = highest / self._rise_factor
         return 0.0 if rise >= 1.0 and self._risen_K() < RISE_LEAST_K else rise
+
+    def _is_new(self, steps: float) -> bool:
+        """Whether lows that score ``steps`` thresholds are nothing that this plateau has shown before."""
+        assert self._steps_down is not None
+        readings, lows = self._steps_down.seen_before()
+        return readings >= NEW_AFTER and lows <= NEW_SHARE * readings and steps >= NEW_STEPS
 
     def _closely(self) -> float:
         """The most significant fall in whitened readings, in thresholds of their own."""

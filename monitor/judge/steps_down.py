@@ -80,8 +80,8 @@ class StepsDown:
         self._usual = self._most_frequent()
         self._seen = [0] * 8
         self._run, self._since = 0, NEAR_SAMPLES + 1
-        #: Each index at which a fall may have begun, the steps of the chain before it, and whether lows were near.
-        self._begins: list[tuple[int, _Seen, bool]] = []
+        #: Each index at which a fall may have begun, and the steps of the chain before it.
+        self._begins: list[tuple[int, _Seen]] = []
         for i in range(first, self._taken):
             self._take(i, readings[i])
 
@@ -117,18 +117,22 @@ class StepsDown:
             self._taken = n
         return self._score() if self._run else 0.0
 
+    def seen_before(self) -> tuple[int, int]:
+        """How many readings of the plateau were followed, and how many lows were among them before the newest ones."""
+        seen = self._seen
+        return sum(seen), seen[0] + seen[2] + seen[4] + seen[6] - self._run
+
     def _take(self, i: int, y_C: float) -> None:
         seen, run = self._seen, self._run
         is_low = self._usual is not None and self._steps(y_C) < self._usual
         if run:
             place = 4 if run == 1 else 6
         else:
-            is_near = self._since <= NEAR_SAMPLES
-            place = 2 if is_near else 0
+            place = 2 if self._since <= NEAR_SAMPLES else 0
             if is_low:
                 while self._begins and self._begins[0][0] < i - LONGEST:
                     self._begins.pop(0)
-                self._begins.append((i, _Seen(*seen), is_near))
+                self._begins.append((i, _Seen(*seen)))
         seen[place if is_low else place + 1] += 1
         self._run = run + 1 if is_low else 0
         self._since = 0 if is_low else self._since + 1
@@ -137,10 +141,10 @@ class StepsDown:
         times = self._trace.t
         now = _Seen(*self._seen)
         best = top = 0.0
-        for i, before, is_near in reversed(self._begins):
+        for i, before in reversed(self._begins):
             if self._taken - i > LONGEST:
                 break
-            score = _log_odds(before, now, is_near)
+            score = _log_odds(before, now)
             shown = next((shown for t_s, shown in reversed(self._tops) if t_s < times[i]), 0.0)
             top = max(top, score)
             best = max(best, score / max(LEAST, SHARE_OF_BEFORE * shown + BEYOND_BEFORE))
@@ -149,7 +153,7 @@ class StepsDown:
         return best
 
 
-def _log_odds(before: _Seen, now: _Seen, is_near: bool) -> float:
+def _log_odds(before: _Seen, now: _Seen) -> float:
     """Logarithm of the odds of a fall that began at a low against a boil, by the steps since."""
     since = _Seen(*(b - a for a, b in zip(before, now, strict=True)))
     lows = since.far_in + since.near_in + since.stayed + since.stayed_on

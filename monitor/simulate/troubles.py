@@ -9,7 +9,7 @@ import numpy as np
 from monitor.record.model import Sample
 from monitor.simulate import mishaps
 from monitor.simulate.chance import new_boot
-from monitor.simulate.kitchen import some_kitchen
+from monitor.simulate.kitchen import Kitchen, some_kitchen
 from monitor.simulate.labelled import Labelled
 from monitor.simulate.story import Story
 
@@ -75,23 +75,20 @@ def silent_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
 
 def frozen_in_boil(rng: np.random.Generator, seed: int) -> Labelled:
     """The converter freezes at the boil; some time later the water falls unseen."""
-    kitchen = some_kitchen(rng, sensor="fine")
-    story = Story(kitchen, rng)
-    required_s = kitchen.minutes * 60.0
-    story.come_up()
-    began_s = story.now_s
-    story.boil(float(rng.uniform(0.3, 0.9)) * required_s)
-    lost_s = story.now_s
-    story.kettle.advance(float(rng.uniform(0.3, 1.0)) * required_s + 200.0, 0.0)
-    story.end()
-    frozen_s = float(rng.uniform(began_s, lost_s))
+    story, frozen_s = _lost_while_frozen(rng, some_kitchen(rng, sensor="fine"))
     samples = mishaps.freeze(story.observe(), frozen_s, 1e9, chip_too=bool(rng.random() < 0.7))
     return story.label("frozen_in_boil", seed, samples, provable=False, wants=("reading_frozen",))
 
 
 def frozen_coarse(rng: np.random.Generator, seed: int) -> Labelled:
     """The same with 0.25 K steps, where standing still is less odd."""
-    kitchen = some_kitchen(rng, sensor="coarse", quiet=True)
+    story, frozen_s = _lost_while_frozen(rng, some_kitchen(rng, sensor="coarse", quiet=True))
+    samples = mishaps.freeze(story.observe(), frozen_s, 1e9)
+    return story.label("frozen_coarse", seed, samples, provable=False)
+
+
+def _lost_while_frozen(rng: np.random.Generator, kitchen: Kitchen) -> tuple[Story, float]:
+    """A boil lost for good before its time, and a moment of it at which the converter freezes. [s]"""
     story = Story(kitchen, rng)
     required_s = kitchen.minutes * 60.0
     story.come_up()
@@ -100,9 +97,7 @@ def frozen_coarse(rng: np.random.Generator, seed: int) -> Labelled:
     lost_s = story.now_s
     story.kettle.advance(float(rng.uniform(0.3, 1.0)) * required_s + 200.0, 0.0)
     story.end()
-    frozen_s = float(rng.uniform(began_s, lost_s))
-    samples = mishaps.freeze(story.observe(), frozen_s, 1e9)
-    return story.label("frozen_coarse", seed, samples, provable=False)
+    return story, float(rng.uniform(began_s, lost_s))
 
 
 def probe_fault_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
