@@ -53,6 +53,8 @@ CLOSE_COARSE, CLOSE_COARSE_CORRELATED = 1.06, 1.02
 #: Where the lows tell a fall too, this share of the threshold is enough. By Monte Carlo: of a share of 0.7 drift and
 #: agitation made nine times as many false alarms in simulated boils.
 AGREED = 0.94
+#: A plateau younger than so many readings may only seem so quiet: there more than the threshold is asked.
+YOUNG, YOUNG_AGREED = 200, 1.1
 #: Half of it is enough where a plateau of so many readings had shown lows in no larger share before, and they stand out
 #: by so many thresholds: a drift over a step shows lows one by one first. By Monte Carlo too.
 NEW_AGREED, NEW_AFTER, NEW_SHARE, NEW_STEPS = 0.5, 480, 0.01, 1.1
@@ -150,7 +152,8 @@ class FallDetector:
                 highest = score
         if is_quiet:
             # Two accounts of a fall, and neither knows how such readings scatter: both have to tell it.
-            if steps >= 1.0 and lowest <= -NEW_AGREED and (lowest <= -AGREED or self._is_new(steps)):
+            agreed = AGREED if known >= YOUNG else YOUNG_AGREED
+            if steps >= 1.0 and lowest <= -NEW_AGREED and (lowest <= -agreed or self._is_new(steps)):
                 return min(lowest, -1.0)
         elif lowest <= -SUSPECT:
             score = self._closely()
