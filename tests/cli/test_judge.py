@@ -48,6 +48,18 @@ def change_header(folder: Path, **changes: Any) -> None:
     path.write_text(json.dumps(form), encoding="utf-8")
 
 
+def test_a_document_is_printed_without_what_knows_of_jars() -> None:
+    """Loading labels and pages takes as long as judging a short record; the words for a person need them, no document
+    does."""
+    told = (
+        f"import sys; from monitor.cli.main import main; main(['judge', {str(RECORDED / NAMES[0])!r}, '--json']); "
+        "print([name for name in sys.modules if name.startswith(('monitor.jars', 'monitor.proof', 'segno'))], "
+        "file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    assert done.stderr.strip() == "[]"
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_the_document_and_the_status_of_every_recorded_run(
     name: str, capsys: pytest.CaptureFixture[str], contract_keys: set[str]
