@@ -1,5 +1,5 @@
-"""The boiling point through a run, against the saturation line of IAPWS R7-97(2012), region 4: 99.974 °C at 101.325 kPa,
-0.0277 K lower for each hPa less (its derivative there)."""
+"""The boiling point through a run, against the saturation line of IAPWS R7-97(2012), region 4: 99.974 °C at
+101.325 kPa, 0.0277 K lower for each hPa less (its derivative there)."""
 
 from __future__ import annotations
 
