@@ -54,14 +54,12 @@ class CoolingWatch:
         self._room: deque[tuple[float, float]] = deque(maxlen=ROOM_MEDIAN_OF)
         self._room_median_C: float | None = None
         self._room_heard_s = -inf
-        self._room_good_until_s = -inf
         self.jars_in_s: float | None = None
         self.heat_off_s: float | None = None
         self.lifted_s: float | None = None
         #: Which of the two were seen in the record and marked by nobody.
         self.seen: set[str] = set()
-        #: When the hold was complete, as far as it was told.
-        self.complete_s: float | None = None
+        self._complete_s: float | None = None
         self._follower: Follower | None = None
         self._due: dict[str, tuple[float, str]] = {}
         self._raised: set[str] = set()
@@ -92,8 +90,8 @@ class CoolingWatch:
 
     def on_hold_complete(self, t_s: float) -> None:
         """The hold is complete: from now on the record is looked at for what nobody marks."""
-        if self.complete_s is None and self.lifted_s is None:
-            self.complete_s = t_s
+        if self._complete_s is None and self.lifted_s is None:
+            self._complete_s = t_s
             self._follower = Follower(t_s)
 
     def on_verdict(self, word: str | None, stretches: Sequence[Stretch], required_s: float) -> None:
@@ -125,8 +123,7 @@ class CoolingWatch:
             self._room_heard_s = t
             self._room.append((t, sample.room_C))
             self._room_median_C = median([room_C for _, room_C in self._room])
-            self._room_good_until_s = self._room[0][0] + ROOM_VALID_S
-        room_C = self._room_median_C if t <= self._room_good_until_s else self._fresh_room_C(t)
+        room_C = self._room_C(t)
         events: Sequence[Event] = self.tick(t) if t >= self._next_due_s else NO_EVENTS
         for number, jar_C in sample.jars.items():
             track = self._tracks.get(number)
@@ -171,7 +168,7 @@ class CoolingWatch:
         self._heat_again()
 
     def _heat_again(self) -> None:
-        self.heat_off_s = self.lifted_s = self.complete_s = self._follower = None
+        self.heat_off_s = self.lifted_s = self._complete_s = self._follower = None
         self.seen.clear()
         self._tracks.clear()
         self._due.clear()
@@ -189,11 +186,11 @@ class CoolingWatch:
     def _see(self, follower: Follower) -> None:
         """Look whether the heat went off, or the jars out, without a mark; take back what the water denies."""
         if self._unmarked("heat_off", self.heat_off_s):
-            off = follower.heat_off(self.complete_s)
+            off = follower.heat_off(self._complete_s)
             if off is None and "heat_off" in self.seen:
-                complete_s = self.complete_s
+                complete_s = self._complete_s
                 self._heat_again()
-                self.complete_s, self._follower = complete_s, follower
+                self._complete_s, self._follower = complete_s, follower
             elif off is not None and self.heat_off_s is None:
                 self.seen.add("heat_off")
                 self.heat_off_s = off.t_s
@@ -215,7 +212,9 @@ class CoolingWatch:
         assert self.heat_off_s is not None
         return JarTrack(number, self.heat_off_s, self._jar, settle_s=UNMARKED_LIFT_S, lift_marked=False)
 
-    def _fresh_room_C(self, now_s: float) -> float | None:
+    def _room_C(self, now_s: float) -> float | None:
+        if not self._room or now_s - self._room[0][0] <= ROOM_VALID_S:
+            return self._room_median_C
         recent = [room_C for at_s, room_C in self._room if now_s - at_s <= ROOM_VALID_S]
         return median(recent) if recent else None
 

@@ -187,8 +187,7 @@ class Engine:
         state.valid_s, state.valid_C = t, y
         if y > point.near_C - FROM_K or state.kettle.is_falling:
             state.kettle.take(t, y)
-        if point.floor_C is not None and y <= point.floor_C - COME_UP_K:
-            state.seen_low, state.low_s = True, t
+        self._look_for_come_up(t, y)
         if point.basis.disagrees:
             state.set(t, UNKNOWN, words.PRESSURE)
         elif state.ledger.state != NOT_BOILING:

@@ -57,6 +57,11 @@ class _Seen(NamedTuple):
     stayed_on: int = 0
     left_later: int = 0
 
+    @property
+    def lows(self) -> int:
+        """How many of the steps led to a low."""
+        return self.far_in + self.near_in + self.stayed + self.stayed_on
+
 
 class StepsDown:
     """Follows the end of a trace, reading by reading; ``start`` is the plateau's first index."""
@@ -119,8 +124,8 @@ class StepsDown:
 
     def seen_before(self) -> tuple[int, int]:
         """How many readings of the plateau were followed, and how many lows were among them before the newest ones."""
-        seen = self._seen
-        return sum(seen), seen[0] + seen[2] + seen[4] + seen[6] - self._run
+        seen = _Seen(*self._seen)
+        return sum(seen), seen.lows - self._run
 
     def _take(self, i: int, y_C: float) -> None:
         seen, run = self._seen, self._run
@@ -156,7 +161,7 @@ class StepsDown:
 def _log_odds(before: _Seen, now: _Seen) -> float:
     """Logarithm of the odds of a fall that began at a low against a boil, by the steps since."""
     since = _Seen(*(b - a for a, b in zip(before, now, strict=True)))
-    lows = since.far_in + since.near_in + since.stayed + since.stayed_on
+    lows = since.lows
     others = since.far_not + since.near_not + since.left + since.left_later
     a, b = STAY
     stay = (a + before.stayed) / (a + b + before.stayed + before.left)

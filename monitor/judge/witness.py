@@ -31,7 +31,7 @@ class Witness:
         if engine.next_mark != self._marks_passed:
             self._pass_marks()
         completed_s, cooling = engine.state.hold.completed_s, self.cooling
-        if completed_s is not None and cooling.complete_s is None:
+        if completed_s is not None:
             cooling.on_hold_complete(completed_s)
         if completed_s is not None or cooling.heat_off_s is not None or cooling.lifted_s is not None:
             if cooling.needs_verdict:
