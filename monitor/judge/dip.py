@@ -11,7 +11,8 @@ threshold serves a fine quiet probe and a coarse restless one.
 That projection is the best one where the scatter is white. Where agitation lasts for seconds the readings tell more
 when they are whitened: so where a fall is suspected, the likelihood ratio is that of generalised least squares, as
 it is for dating a fall (:mod:`monitor.judge.onset`), and it decides. Steps so coarse that nothing dithers them cannot
-be whitened: there the lows are counted besides (:mod:`monitor.judge.steps_down`), and both have to tell a fall.
+be whitened: there the lows are counted besides (:mod:`monitor.judge.steps_down`), and both have to tell a fall. So they
+do where coarse steps have shown lows for minutes, each for itself.
 """
 
 from __future__ import annotations
@@ -36,7 +37,10 @@ BASELINE_LEAST = 12
 THRESHOLD = 5.8
 #: From this share of it on a fall is suspected and looked into; so many standard deviations of the whitened readings
 #: are one. By Monte Carlo as above.
-SUSPECT, CLOSE_THRESHOLD = 0.8, 5.55
+SUSPECT, CLOSE_THRESHOLD = 0.65, 5.55
+#: There the level is learned from more samples before a window, and a slower fall is none: storms and a restless boil
+#: drift by as much for minutes. [samples], [K/s]. By Monte Carlo, and by simulated boils.
+CLOSE_BASELINE, CLOSE_SLOWEST_K_PER_S = 400, 0.1 / 60.0
 #: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
 #: correlation) / n.
 LEARNING = 2.0
@@ -58,6 +62,8 @@ YOUNG, YOUNG_AGREED = 200, 1.1
 #: Half of it is enough where a plateau of so many readings had shown lows in no larger share before, and they stand out
 #: by so many thresholds: a drift over a step shows lows one by one first. By Monte Carlo too.
 NEW_AGREED, NEW_AFTER, NEW_SHARE, NEW_STEPS = 0.5, 480, 0.01, 1.1
+#: Where the mean departure is as many thresholds, this share of the lows' is enough. By Monte Carlo.
+DEEP, DEEP_STEPS = 1.25, 0.7
 #: A rise is no alarm, so it can wait for more evidence; on coarse probes a slow drift over one step may not
 #: pass for one.
 RISE, COARSE_RISE = 1.2, 1.5
@@ -150,31 +156,41 @@ class FallDetector:
                 lowest = score
             elif score > highest:
                 highest = score
-        if is_quiet:
-            # Two accounts of a fall, and neither knows how such readings scatter: both have to tell it.
-            agreed = AGREED if known >= YOUNG else YOUNG_AGREED
-            if steps >= 1.0 and lowest <= -NEW_AGREED and (lowest <= -agreed or self._is_new(steps)):
-                return min(lowest, -1.0)
-        elif lowest <= -SUSPECT:
+        if steps >= DEEP_STEPS and self._lows_tell(steps, lowest, known):
+            return min(lowest, -1.0)
+        if not is_quiet and lowest <= -SUSPECT:
             score = self._closely()
             if score >= 1.0:
                 return -score
         rise = highest / self._rise_factor
         return 0.0 if rise >= 1.0 and self._risen_K() < RISE_LEAST_K else rise
 
-    def _is_new(self, steps: float) -> bool:
-        """Whether lows that score ``steps`` thresholds are nothing that this plateau has shown before."""
+    def _lows_tell(self, steps: float, lowest: float, known: int) -> bool:
+        """Whether lows that score ``steps`` thresholds and a mean departure of ``lowest`` of its own tell a fall.
+
+        Neither knows how readings scatter that nothing dithers: so both have to.
+        """
         assert self._steps_down is not None
+        stand_out = steps >= NEW_STEPS and lowest <= -NEW_AGREED
+        if stand_out and self._steps_down.are_beyond_single_lows():
+            return True
+        if not self._noise.now.is_quiet:
+            return False
+        if known < YOUNG:
+            return steps >= 1.0 and lowest <= -YOUNG_AGREED
+        if lowest <= -(AGREED if steps >= 1.0 else DEEP):
+            return True
         readings, lows = self._steps_down.seen_before()
-        return readings >= NEW_AFTER and lows <= NEW_SHARE * readings and steps >= NEW_STEPS
+        return stand_out and readings >= NEW_AFTER and lows <= NEW_SHARE * readings
 
     def _closely(self) -> float:
         """The most significant fall in whitened readings, in thresholds of their own."""
         n = len(self._trace)
         longest = min(self._longest, n - self.start - BASELINE_LEAST)
-        first = max(n - longest - BASELINE, self.start)
+        first = max(n - longest - CLOSE_BASELINE, self.start)
         scores = fall_scores(self._trace, self._noise.now, first, longest, CLOSE_WINDOWS)
-        return sqrt(max((score for score, _, _ in scores), default=0.0)) / self._close_threshold
+        steep = (score for score, _, slope in scores if slope >= CLOSE_SLOWEST_K_PER_S)
+        return sqrt(max(steep, default=0.0)) / self._close_threshold
 
     def _growing(self, known: int) -> Iterator[_Window]:
         """The windows of a plateau of so many samples, while there is less to learn the level from. [samples]"""

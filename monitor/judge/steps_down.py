@@ -11,6 +11,9 @@ those seen before is the more telling.
 
 *Fall*: from some low on, most readings are low.
 
+Where lows have come one by one for minutes, the steps are dithered a little, and tell more than the chain believes. So
+there the fall is also held against a boil in which each reading is low for itself, with a chance that drifts.
+
 The logarithm of how much likelier the fall is, over all lows at which it may have begun, is the score; it has to
 pass a limit, and to stand out from the bunches that this plateau has shown before. Priors and limits by Monte Carlo
 (``tests/benchmarks/dip_detector.py``).
@@ -19,7 +22,9 @@ pass a limit, and to stand out from the bunches that this plateau has shown befo
 from __future__ import annotations
 
 from collections import Counter
-from math import lgamma
+from collections.abc import Sequence
+from itertools import accumulate, pairwise
+from math import lgamma, log, sqrt
 from typing import NamedTuple
 
 from monitor.judge.trace import Trace
@@ -43,6 +48,11 @@ TELLING = 4.0
 KNOWN_AFTER, MEMORY = 24, 900
 #: Water wanders: of the readings far from any low no more than so many count, whatever their share of lows. [samples]
 FAR_MOST = 600.0
+#: Lows come one by one where so many did not stay, and one after a low is no likelier than elsewhere by more than this.
+SINGLE_LEAST, SINGLE_MORE = 10, 0.07
+#: Such lows tell a fall where its logarithm of the odds is this, against the share of lows in so many readings just
+#: before, widened by so many standard errors: a level that drifts over a step makes them more frequent too.
+SINGLE_SCORE, RECENT, DRIFTED = 9.0, 150, 5.0
 
 
 class _Seen(NamedTuple):
@@ -127,6 +137,25 @@ class StepsDown:
         seen = _Seen(*self._seen)
         return sum(seen), seen.lows - self._run
 
+    def are_beyond_single_lows(self) -> bool:
+        """Whether lows came one by one on this plateau, and are now so many that no drift makes them."""
+        usual, now = self._usual, _Seen(*self._seen)
+        first = max(self._start, self._taken - MEMORY)
+        values = [self._steps(y_C) for y_C in self._trace.y[first:]]
+        if usual is None or _twice_too_often([value > usual for value in values]) > 1.0:
+            return False
+        lows = [0, *accumulate(value < usual for value in values)]
+        for i, before in reversed(self._begins):
+            at = i - first
+            if self._taken - i > LONGEST or at < RECENT:
+                break
+            odds = _drift_odds(lows[at] - lows[at - RECENT], now.lows - before.lows, self._taken - i)
+            if odds < SINGLE_SCORE or before.left < SINGLE_LEAST:
+                continue
+            if _twice_too_often([value < usual for value in values[:at]]) <= -1.0:
+                return True
+        return False
+
     def _take(self, i: int, y_C: float) -> None:
         seen, run = self._seen, self._run
         is_low = self._usual is not None and self._steps(y_C) < self._usual
@@ -156,6 +185,25 @@ class StepsDown:
         if top > TELLING and (not self._tops or top > self._tops[-1][1]):
             self._tops.append((times[-1], top))
         return best
+
+
+def _twice_too_often(seen: Sequence[bool]) -> float:
+    """By how many readings of one kind more came twice running than if one told next to nothing about the next."""
+    most = (sum(seen) / len(seen) + SINGLE_MORE) * (sum(seen[:-1]) + 2.0)
+    return sum(one and other for one, other in pairwise(seen)) - most
+
+
+def _drift_odds(recent: int, lows: int, readings: int) -> float:
+    """Logarithm of the odds of a fall, by so many lows in its readings, against a share of lows that drifts on from
+    the ``recent`` ones."""
+    share = (recent + 1.0) / (RECENT + 2.0)
+    most = share + DRIFTED * sqrt(share * (1.0 - share) / RECENT)
+    boil = min(most, lows / readings, 0.999)
+    return (
+        _log_chance(FALLING, 0, 0, lows, readings - lows)
+        - lows * log(boil)
+        - (readings - lows) * log(1.0 - boil)
+    )
 
 
 def _log_odds(before: _Seen, now: _Seen) -> float:

@@ -115,6 +115,43 @@ def test_a_step_that_nothing_dithers_is_a_fall_as_soon_as_the_reference_calls_it
     assert called_after(([98.25] * 3 + [98.5] * 30) * 3) is None
 
 
+def given_the_scatter(values: list[float], onset: int, sd_K: float, threshold: float) -> int:
+    """Delay of the reference: a window-limited GLR for a ramp (Lai 1995), its scatter given, the level learned from
+    the 300 readings before each window. [samples]"""
+    y = np.array(values) - values[0]
+    total = np.concatenate([[0.0], np.cumsum(y)])
+    weighed = np.concatenate([[0.0], np.cumsum(np.arange(len(y)) * y)])
+    windows = np.unique(np.geomspace(2.0, 240.0, 40).round().astype(int))
+    for end in range(onset + 1, len(y) + 1):
+        first = end - windows
+        base = np.maximum(first - 300, 0)
+        level = (total[first] - total[base]) / (first - base)
+        ramp = (
+            weighed[end] - weighed[first] - (first - 1) * (total[end] - total[first])
+        ) - level * windows * (windows + 1) / 2.0
+        squares = windows * (windows + 1) * (2 * windows + 1) / 6.0
+        spread = squares + (windows * (windows + 1) / 2.0) ** 2 / (first - base)
+        if np.max(-ramp / (sd_K * np.sqrt(spread))) >= threshold:
+            return end - 1 - onset
+    raise AssertionError("the reference never called it")
+
+
+@pytest.mark.parametrize("slope", [1.0, 0.3])
+def test_where_lows_come_one_by_one_before_a_fall_is_called_as_soon_as_by_the_reference(slope: float) -> None:
+    """Steps of 0.25 K, white scatter of 0.05 K, the water a little above a step: one reading in ten to a hundred is
+    low, and each for itself. Threshold and scatter of the reference as in its table (one false alarm in 1,000 h)."""
+    rng = np.random.default_rng(43)
+    called, reference, onset = [], [], 600
+    for level in np.linspace(98.0 + 0.72 * 0.25, 98.0 + 0.9 * 0.25, 30):
+        true = level - slope / 60.0 * np.maximum(np.arange(800) - onset, 0)
+        values = (np.round((true + rng.normal(0.0, 0.05, 800)) / 0.25) * 0.25).tolist()
+        watched = Watched(0.25)
+        called.append(next(t for t, y in enumerate(values) if watched.push(float(t), y) <= -1.0) - onset)
+        reference.append(given_the_scatter(values, onset, sqrt(0.05**2 + 0.25**2 / 12.0), 6.428))
+    assert min(called) > 0
+    assert np.mean(called) <= 1.1 * np.mean(reference)
+
+
 @pytest.mark.parametrize("scatter_K", [0.02, 0.03, 0.05])
 def test_a_drift_over_a_step_that_nothing_dithers_is_no_fall(scatter_K: float) -> None:
     """Weather and a warming board, 0.1 K an hour: lows come one by one, then more and more of them, until the water

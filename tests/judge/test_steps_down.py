@@ -14,6 +14,19 @@ from monitor.judge.trace import Trace
 STEP_K = 0.25
 
 
+def watching(readings: list[float]) -> StepsDown:
+    """Has followed these, one a second."""
+    trace = Trace()
+    trace.append(0.0, readings[0])
+    watch = StepsDown(trace, STEP_K, 0)
+    for t, y_C in enumerate(readings[1:], start=1):
+        trace.append(float(t), y_C)
+        watch.look(0)
+        if t % 24 == 0:
+            watch.refit(0)
+    return watch
+
+
 def scores(lows: list[bool], offset_K: float = 0.0) -> list[float]:
     """The score after each reading, one a second: a low is one step down from 98.25 °C."""
     trace = Trace()
@@ -68,6 +81,37 @@ def test_lows_that_come_by_themselves_are_no_fall(share: float) -> None:
     rng = np.random.default_rng(round(share * 1000))
     for _ in range(15):
         assert max(scores((rng.random(2400) < share).tolist())) < 1.0
+
+
+def test_lows_one_by_one_and_then_lows_that_stay_are_beyond_them() -> None:
+    """One low in twenty, each for itself, then twelve of twelve. Not so where lows had come in pairs, nor where the
+    usual readings' other neighbour had come in bunches, nor after less than five minutes."""
+    one_by_one = ([98.25] * 19 + [98.0]) * 30
+    in_pairs = ([98.25] * 38 + [98.0] * 2) * 15
+    high_in_bunches = ([98.25] * 12 + [98.5] * 6 + [98.25, 98.0]) * 30
+    stay = [98.0] * 12
+    assert watching(one_by_one + stay).are_beyond_single_lows()
+    assert not watching(one_by_one).are_beyond_single_lows()
+    assert not watching(in_pairs + stay).are_beyond_single_lows()
+    assert not watching(high_in_bunches + stay).are_beyond_single_lows()
+    assert not watching(one_by_one[-140:] + stay).are_beyond_single_lows()
+
+
+@pytest.mark.parametrize("rate", [0.1, 0.2])
+def test_a_share_of_lows_that_grows_is_not_beyond_them(rate: float) -> None:
+    """A drift over a step, by the normal law: 0.1 and 0.2 K an hour in 0.05 K of white scatter, 20 plateaus each."""
+    rng = np.random.default_rng(5)
+    told = 0
+    for _ in range(20):
+        true = 98.25 - 0.04 - rate / 3600.0 * np.arange(2400)
+        readings = (np.round((true + rng.normal(0.0, 0.05, 2400)) / STEP_K) * STEP_K).tolist()
+        watch = watching(readings[:600])
+        trace = watch._trace
+        for t, y_C in enumerate(readings[600:], start=600):
+            trace.append(float(t), y_C)
+            if watch.look(0) >= 1.0:
+                told += watch.are_beyond_single_lows()
+    assert told == 0
 
 
 def test_no_usual_value_is_known_at_first() -> None:
