@@ -11,8 +11,8 @@ threshold serves a fine quiet probe and a coarse restless one.
 That projection is the best one where the scatter is white. Where agitation lasts for seconds the readings tell more
 when they are whitened: so where a fall is suspected, the likelihood ratio is that of generalised least squares, as
 it is for dating a fall (:mod:`monitor.judge.onset`), and it decides. Steps so coarse that nothing dithers them cannot
-be whitened: there the lows are counted besides (:mod:`monitor.judge.steps_down`), and both have to tell a fall. So they
-do where coarse steps have shown lows for minutes, each for itself.
+be whitened: there the lows are counted besides (:mod:`monitor.judge.steps_down`), and both have to tell a fall. Where
+coarse steps have shown lows one by one for minutes, the two are asked first.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ THRESHOLD = 5.8
 #: From this share of it on a fall is suspected and looked into; so many standard deviations of the whitened readings
 #: are one. By Monte Carlo as above.
 SUSPECT, CLOSE_THRESHOLD = 0.65, 5.55
-#: There the level is learned from more samples before a window, and a slower fall is none: storms and a restless boil
-#: drift by as much for minutes. [samples], [K/s]. By Monte Carlo, and by simulated boils.
+#: In that look the level is learned from more samples before a window, and a slower fall is none: storms and a restless
+#: boil drift by as much for minutes. [samples], [K/s]. By Monte Carlo, and by simulated boils.
 CLOSE_BASELINE, CLOSE_SLOWEST_K_PER_S = 400, 0.1 / 60.0
 #: The scatter model itself is learned from n samples: the threshold is wider by LEARNING × (reach of the
 #: correlation) / n.
@@ -60,7 +60,8 @@ AGREED = 0.94
 #: A plateau younger than so many readings may only seem so quiet: there more than the threshold is asked.
 YOUNG, YOUNG_AGREED = 200, 1.1
 #: Half of it is enough where a plateau of so many readings had shown lows in no larger share before, and they stand out
-#: by so many thresholds: a drift over a step shows lows one by one first. By Monte Carlo too.
+#: by so many thresholds: a drift over a step shows lows one by one first. The same half, and lows that stand out as
+#: much, where they had come one by one and no drift accounts for them. By Monte Carlo too.
 NEW_AGREED, NEW_AFTER, NEW_SHARE, NEW_STEPS = 0.5, 480, 0.01, 1.1
 #: Where the mean departure is as many thresholds, this share of the lows' is enough. By Monte Carlo.
 DEEP, DEEP_STEPS = 1.25, 0.7

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
 from math import exp
 
@@ -14,30 +15,28 @@ from monitor.judge.trace import Trace
 STEP_K = 0.25
 
 
-def watching(readings: list[float]) -> StepsDown:
-    """Has followed these, one a second."""
+def follow(readings: list[float]) -> Iterator[tuple[StepsDown, float]]:
+    """The watch, and its score, after each reading but the first, one a second; refitted as the detector does."""
     trace = Trace()
     trace.append(0.0, readings[0])
     watch = StepsDown(trace, STEP_K, 0)
     for t, y_C in enumerate(readings[1:], start=1):
         trace.append(float(t), y_C)
-        watch.look(0)
+        yield watch, watch.look(0)
         if t % 24 == 0:
             watch.refit(0)
-    return watch
+
+
+def are_beyond(readings: list[float]) -> bool:
+    """What the watch says after the last of these."""
+    *_, (watch, _) = follow(readings)
+    return watch.are_beyond_single_lows()
 
 
 def scores(lows: list[bool], offset_K: float = 0.0) -> list[float]:
     """The score after each reading, one a second: a low is one step down from 98.25 °C."""
-    trace = Trace()
-    trace.append(0.0, 98.25 + offset_K)
-    watch, found = StepsDown(trace, STEP_K, 0), []
-    for t, low in enumerate(lows, start=1):
-        trace.append(float(t), (98.0 if low else 98.25) + offset_K)
-        found.append(watch.look(0))
-        if t % 24 == 0:
-            watch.refit(0)
-    return found
+    readings = [(98.0 if low else 98.25) + offset_K for low in [False, *lows]]
+    return [score for _, score in follow(readings)]
 
 
 def told_after(before: list[bool]) -> int:
@@ -85,16 +84,16 @@ def test_lows_that_come_by_themselves_are_no_fall(share: float) -> None:
 
 def test_lows_one_by_one_and_then_lows_that_stay_are_beyond_them() -> None:
     """One low in twenty, each for itself, then twelve of twelve. Not so where lows had come in pairs, nor where the
-    usual readings' other neighbour had come in bunches, nor after less than five minutes."""
+    usual readings' other neighbour had come in bunches, nor of less than two and a half minutes."""
     one_by_one = ([98.25] * 19 + [98.0]) * 30
     in_pairs = ([98.25] * 38 + [98.0] * 2) * 15
     high_in_bunches = ([98.25] * 12 + [98.5] * 6 + [98.25, 98.0]) * 30
     stay = [98.0] * 12
-    assert watching(one_by_one + stay).are_beyond_single_lows()
-    assert not watching(one_by_one).are_beyond_single_lows()
-    assert not watching(in_pairs + stay).are_beyond_single_lows()
-    assert not watching(high_in_bunches + stay).are_beyond_single_lows()
-    assert not watching(one_by_one[-140:] + stay).are_beyond_single_lows()
+    assert are_beyond(one_by_one + stay)
+    assert not are_beyond(one_by_one)
+    assert not are_beyond(in_pairs + stay)
+    assert not are_beyond(high_in_bunches + stay)
+    assert not are_beyond(one_by_one[-140:] + stay)
 
 
 @pytest.mark.parametrize("rate", [0.1, 0.2])
@@ -105,12 +104,7 @@ def test_a_share_of_lows_that_grows_is_not_beyond_them(rate: float) -> None:
     for _ in range(20):
         true = 98.25 - 0.04 - rate / 3600.0 * np.arange(2400)
         readings = (np.round((true + rng.normal(0.0, 0.05, 2400)) / STEP_K) * STEP_K).tolist()
-        watch = watching(readings[:600])
-        trace = watch._trace
-        for t, y_C in enumerate(readings[600:], start=600):
-            trace.append(float(t), y_C)
-            if watch.look(0) >= 1.0:
-                told += watch.are_beyond_single_lows()
+        told += any(score >= 1.0 and watch.are_beyond_single_lows() for watch, score in follow(readings))
     assert told == 0
 
 
