@@ -227,7 +227,7 @@ class MqttSource(LinkThread):
             return
         arrival_s, connection, fence = self._time.monotonic_s(), self._connection, self._fence
         if fence is not None:
-            fence.came(sum(1 for one in messages if one.number), arrival_s)
+            fence.came(sum(1 for one in messages if one.number and one.topic != self._fence_topic), arrival_s)
         sort, arrivals, waited = self._topics.sort, [], False
         for topic, payload, number, retained in messages:
             if fence is not None:

@@ -46,7 +46,7 @@ class Fence:
                 self._word = b""
 
     def came(self, count: int, now_s: float) -> None:
-        """So many messages came that wait to be acknowledged."""
+        """So many messages came that wait to be acknowledged; the word itself, which never waits, is none."""
         with self._lock:
             if not self._unacknowledged:
                 self._moved_s = now_s
@@ -55,6 +55,8 @@ class Fence:
     def acknowledged(self, count: int, now_s: float) -> bytes:
         """So many were acknowledged. Returns the word to say when that took so long that others waited."""
         with self._lock:
+            if not count:
+                return b""
             stalled = now_s - self._moved_s > STALL_S
             self._moved_s = now_s
             self._unacknowledged = max(0, self._unacknowledged - count)

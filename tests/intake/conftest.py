@@ -53,6 +53,10 @@ class Collecting:
         client: Any = self.source._client
         return self.source.status().startswith("connected") and not client._out_messages
 
+    def hears_what_is_new(self) -> bool:
+        """Nothing that waited at the broker is still to come: its word to itself is back."""
+        return not self.source._fence.up
+
     def crash(self) -> None:
         """End as a killed process would: the socket just closes, nothing is said."""
         client: Any = self.source._client
@@ -107,6 +111,13 @@ class Node:
             heard, payload, retained = self.heard.get(timeout=within_s)
             if heard == topic:
                 return payload, retained
+
+    def heard_until(self, topic: str) -> list[tuple[str, bytes, bool]]:
+        """All it heard before something on this topic."""
+        said: list[tuple[str, bytes, bool]] = []
+        while not said or said[-1][0] != topic:
+            said.append(self.heard.get(timeout=PATIENCE_S))
+        return said
 
     def leave(self) -> None:
         self.client.disconnect()
