@@ -38,6 +38,10 @@ THRESHOLD = 5.8
 #: From this share of it on a fall is suspected and looked into; so many standard deviations of the whitened readings
 #: are one. By Monte Carlo as above.
 SUSPECT, CLOSE_THRESHOLD = 0.65, 5.55
+#: Where readings are correlated, few tell of a fall shorter than the correlation reaches, and there are many more such
+#: falls that chance may draw: this much more is asked of them, the less the longer they are, and a little less of all.
+#: By Monte Carlo: it halves the false alarms and leaves the delays of the table's slopes as they are.
+SHORT, LONG = 0.165, 0.97
 #: In that look the level is learned from more samples before a window, and a slower fall is none: storms and a restless
 #: boil drift by as much for minutes. [samples], [K/s]. By Monte Carlo, and by simulated boils.
 CLOSE_BASELINE, CLOSE_SLOWEST_K_PER_S = 400, 0.1 / 60.0
@@ -53,12 +57,13 @@ REACH_WEIGHT, COARSE_REACH_WEIGHT = 120.0, 250.0
 #: Steps much coarser than the scatter, or coarse and correlated, make its tails heavier than normal: wider by
 #: these factors, the second pair for whitened readings. By Monte Carlo.
 COARSE, COARSE_CORRELATED = 1.1, 1.07
-CLOSE_COARSE, CLOSE_COARSE_CORRELATED = 1.06, 1.02
+CLOSE_COARSE, CLOSE_COARSE_CORRELATED = 1.06, 1.03
 #: Where the lows tell a fall too, this share of the threshold is enough. By Monte Carlo: of a share of 0.7 drift and
 #: agitation made nine times as many false alarms in simulated boils.
 AGREED = 0.94
-#: A plateau younger than so many readings may only seem so quiet: there more than the threshold is asked.
-YOUNG, YOUNG_AGREED = 200, 1.1
+#: A plateau younger than so many readings may only seem so quiet: there more than the threshold is asked, and that the
+#: whitened look, which counts on a long correlation until it has shown otherwise, nearly agrees.
+YOUNG, YOUNG_AGREED, YOUNG_CLOSE = 300, 1.1, 0.9
 #: Half of it is enough where a plateau of so many readings had shown lows in no larger share before, and they stand out
 #: by so many thresholds: a drift over a step shows lows one by one first. The same half, and lows that stand out as
 #: much, where they had come one by one and no drift accounts for them. By Monte Carlo too.
@@ -97,14 +102,15 @@ class FallDetector:
         if self._steps_down is not None:
             self._steps_down.refit(self.start)
         now, learned = noise.now, max(noise.learned, 20.0)
-        reach = now.long_run_variance / max(now.sd_K**2, 1e-12)
+        #: How far the correlation reaches [samples]; white: 1.
+        self._reach = reach = now.long_run_variance / max(now.sd_K**2, 1e-12)
         unsure = reach / learned
         self.threshold = THRESHOLD * (1.0 + LEARNING * unsure)
         self._close_threshold = CLOSE_THRESHOLD * (
             1.0 + CLOSE_LEARNING * unsure + CLOSE_LEARNING_SQUARED * unsure**2
         )
         if reach > CORRELATED:
-            self._close_threshold *= sqrt(_believed(reach, learned, is_coarse=now.is_coarse) / reach)
+            self._close_threshold *= LONG * sqrt(_believed(reach, learned, is_coarse=now.is_coarse) / reach)
             if now.is_coarse:
                 self._close_threshold *= CLOSE_COARSE_CORRELATED
         self._rise_factor = COARSE_RISE if now.is_coarse else RISE
@@ -178,7 +184,7 @@ class FallDetector:
         if not self._noise.now.is_quiet:
             return False
         if known < YOUNG:
-            return steps >= 1.0 and lowest <= -YOUNG_AGREED
+            return steps >= 1.0 and lowest <= -YOUNG_AGREED and self._closely() >= YOUNG_CLOSE
         if lowest <= -(AGREED if steps >= 1.0 else DEEP):
             return True
         readings, lows = self._steps_down.seen_before()
@@ -190,7 +196,12 @@ class FallDetector:
         longest = min(self._longest, n - self.start - BASELINE_LEAST)
         first = max(n - longest - CLOSE_BASELINE, self.start)
         scores = fall_scores(self._trace, self._noise.now, first, longest, CLOSE_WINDOWS)
-        steep = (score for score, _, slope in scores if slope >= CLOSE_SLOWEST_K_PER_S)
+        short = self._reach - 1.0
+        steep = (
+            score / (1.0 + SHORT * min(short / m, 1.0)) ** 2
+            for score, m, slope in scores
+            if slope >= CLOSE_SLOWEST_K_PER_S
+        )
         return sqrt(max(steep, default=0.0)) / self._close_threshold
 
     def _growing(self, known: int) -> Iterator[_Window]:

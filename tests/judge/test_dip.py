@@ -98,6 +98,33 @@ def test_an_ordinary_boil_raises_no_alarm(step: float, sigma: float, rho: float)
             assert watched.push(float(t), y) > -1.0, t
 
 
+@pytest.mark.parametrize(
+    ("step", "seed", "n"),
+    [
+        (0.0078125, 3115, 1200),
+        (0.0078125, 8322, 1200),
+        (0.25, 10388, 240),
+        (0.25, 10729, 240),
+        (0.25, 19109, 240),
+    ],
+)
+def test_what_agitation_draws_within_its_own_seconds_is_no_fall(step: float, seed: int, n: int) -> None:
+    """Agitation of 0.1 K over five seconds draws short falls of 2 to 9 K a minute, and young coarse plateaus that stood
+    still so far. These five by chance passed one threshold for all lengths and ages (about two in 1,000 h do)."""
+    watched = Watched(step)
+    values = readings(np.random.default_rng(seed), n, 10**9, 0.0, step, 0.1, 0.8187)
+    assert min(watched.push(float(t), y) for t, y in enumerate(values)) > -1.0
+
+
+@pytest.mark.parametrize(("minutes", "at_most"), [(2, 25), (4, 25), (9, 6)])
+def test_a_young_coarse_plateau_is_left_later_but_not_by_much(minutes: int, at_most: int) -> None:
+    """One value so far, then the next one down: nobody knows yet how long agitation lasts there. Our rule; at 0.3 K a
+    minute the reference takes 32 s, most of which the water takes to come to the step."""
+    watched = Watched(0.25)
+    looks = [watched.push(float(t), y) for t, y in enumerate([98.5] * 60 * minutes + [98.25] * at_most)]
+    assert min(looks[: 60 * minutes]) > -1.0 >= min(looks)
+
+
 def called_after(values: list[float]) -> int | None:
     """The first of the readings after 600 of a boil at which a fall is called; None without one."""
     watched = Watched(0.25)
