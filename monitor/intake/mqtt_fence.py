@@ -54,9 +54,9 @@ class Fence:
 
     def acknowledged(self, count: int, now_s: float) -> bytes:
         """So many were acknowledged. Returns the word to say when that took so long that others waited."""
+        if not count:
+            return b""
         with self._lock:
-            if not count:
-                return b""
             stalled = now_s - self._moved_s > STALL_S
             self._moved_s = now_s
             self._unacknowledged = max(0, self._unacknowledged - count)

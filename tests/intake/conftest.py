@@ -107,17 +107,15 @@ class Node:
         self.say("boilwitness/kettle-1/samples", encode_pack(Pack("kettle-1", boot=5, seq=seq, water_C=94.2)))
 
     def hears(self, topic: str, within_s: float = PATIENCE_S) -> tuple[bytes, bool]:
-        while True:
-            heard, payload, retained = self.heard.get(timeout=within_s)
-            if heard == topic:
-                return payload, retained
+        _, payload, retained = self.heard_until(topic, within_s)[-1]
+        return payload, retained
 
-    def heard_until(self, topic: str) -> list[tuple[str, bytes, bool]]:
-        """All it heard before something on this topic."""
-        said: list[tuple[str, bytes, bool]] = []
-        while not said or said[-1][0] != topic:
-            said.append(self.heard.get(timeout=PATIENCE_S))
-        return said
+    def heard_until(self, topic: str, within_s: float = PATIENCE_S) -> list[tuple[str, bytes, bool]]:
+        """All it heard up to the first on this topic, and that."""
+        heard: list[tuple[str, bytes, bool]] = []
+        while not heard or heard[-1][0] != topic:
+            heard.append(self.heard.get(timeout=within_s))
+        return heard
 
     def leave(self) -> None:
         self.client.disconnect()

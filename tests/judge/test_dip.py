@@ -116,21 +116,19 @@ def test_what_agitation_draws_within_its_own_seconds_is_no_fall(step: float, see
     assert min(watched.push(float(t), y) for t, y in enumerate(values)) > -1.0
 
 
+def called_after(values: list[float], boil: int = 600) -> int | None:
+    """The first of the readings after so many of a boil at which a fall is called; None without one."""
+    watched = Watched(0.25)
+    looks = [watched.push(float(t), y) for t, y in enumerate([98.5] * boil + values)]
+    assert min(looks[:boil]) > -1.0
+    return next((at + 1 for at, look in enumerate(looks[boil:]) if look <= -1.0), None)
+
+
 @pytest.mark.parametrize(("minutes", "at_most"), [(2, 25), (4, 25), (9, 6)])
 def test_a_young_coarse_plateau_is_left_later_but_not_by_much(minutes: int, at_most: int) -> None:
     """One value so far, then the next one down: nobody knows yet how long agitation lasts there. Our rule; at 0.3 K a
     minute the reference takes 32 s, most of which the water takes to come to the step."""
-    watched = Watched(0.25)
-    looks = [watched.push(float(t), y) for t, y in enumerate([98.5] * 60 * minutes + [98.25] * at_most)]
-    assert min(looks[: 60 * minutes]) > -1.0 >= min(looks)
-
-
-def called_after(values: list[float]) -> int | None:
-    """The first of the readings after 600 of a boil at which a fall is called; None without one."""
-    watched = Watched(0.25)
-    looks = [watched.push(float(t), y) for t, y in enumerate([98.5] * 600 + values)]
-    assert min(looks[:600]) > -1.0
-    return next((at + 1 for at, look in enumerate(looks[600:]) if look <= -1.0), None)
+    assert called_after([98.25] * at_most, 60 * minutes) is not None
 
 
 def test_a_step_that_nothing_dithers_is_a_fall_as_soon_as_the_reference_calls_it_one() -> None:
