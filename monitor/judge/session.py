@@ -16,8 +16,9 @@ from dataclasses import replace
 from monitor.judge.engine import Engine
 from monitor.judge.late import Block, LateRevision, is_news, revision, with_revision
 from monitor.judge.rows import Key, comes_before, distinct, order, reading
-from monitor.judge.summary import verdict_of, view_of
+from monitor.judge.summary import verdict_of
 from monitor.judge.verdict import Event, LiveView, Verdict
+from monitor.judge.view import view_of
 from monitor.judge.witness import Witness
 from monitor.record.model import Mark, Run, Sample
 

@@ -1,4 +1,4 @@
-"""From the engine's state to the verdict and to what a page shows. Reads the engine, changes nothing."""
+"""From the engine's state to the verdict. Reads the engine, changes nothing."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from monitor.judge.budget import (
 )
 from monitor.judge.engine import Engine
 from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
+from monitor.judge.phase import is_closed, phase_of
 from monitor.judge.salvage import failed_process_clock
 from monitor.judge.verdict import (
     BOILING,
@@ -26,27 +27,11 @@ from monitor.judge.verdict import (
     UNKNOWN,
     UNPROVEN,
     Budget,
-    LiveView,
     Stretch,
     Verdict,
 )
 from monitor.record.model import Batch, Run
 from monitor.tables.processes import JARS_ML, published_minutes, timed_jar
-
-#: A last reading this old says nothing about now. [s] Our rule.
-FRESH_S = 5.0
-#: Falling faster than this over minutes is no come-up. [K/s] Chosen: as slow as a rise that has stalled.
-COOLS_K_PER_S = -0.1 / 60.0
-
-
-def is_closed(engine: Engine) -> bool:
-    """Whether the run has ended: heat off, jars lifted, or an end recorded."""
-    if engine.header.ended_at_s is not None or engine.state.hold.window_end_s is not None:
-        return True
-    # Without jars_in there is no window to close; the marks themselves end the run.
-    return engine.state.hold.jars_in_s is None and any(
-        m.kind in ("heat_off", "jars_lifted") for m in engine.state.marks
-    )
 
 
 def stretches_of(engine: Engine) -> list[Stretch]:
@@ -138,7 +123,7 @@ def verdict_of(engine: Engine) -> Verdict:
             run,
             word,
             closed,
-            _phase(engine, word),
+            phase_of(engine, word),
             _salvage_deadline(stretches, start, end),
             {mark.kind for mark in engine.state.marks},
         ),
@@ -249,107 +234,3 @@ def _salvage_deadline(stretches: list[Stretch], start: float | None, end: float)
         return None
     in_window = [replace(s, end_s=min(s.end_s, end)) for s in stretches if s.start_s < end]
     return failed_process_clock(in_window, start).deadline_s
-
-
-def _phase(engine: Engine, word: str | None) -> str:
-    if engine.state.first_s is None:
-        return "waiting"
-    if is_closed(engine):
-        return "ended"
-    if word == HELD or engine.state.hold.completed_s is not None:
-        return "complete"
-    if engine.state.ledger.state == BOILING:
-        return "hold"
-    if engine.state.ledger.state == UNKNOWN and engine.state.ledger.why not in (
-        words.DATING_START,
-        words.DATING_END,
-    ):
-        return "unknown"
-    if engine.state.hold.lost_raised:
-        return "boil_lost"
-    return "cooling" if _cools(engine) else "come_up"
-
-
-def _cools(engine: Engine) -> bool:
-    """Whether the water goes down although no boil was told, so that none was lost for sure."""
-    rate = engine.come_up.rate_K_per_s()
-    if rate is None:
-        # It has just left a level of which nobody knows whether it boiled.
-        return engine.state.ledger.why == words.LOST
-    return rate[0] + 2.0 * rate[1] < COOLS_K_PER_S
-
-
-def view_of(engine: Engine, now_s: float) -> LiveView:
-    """What a page shows at ``now_s``."""
-    run = engine.header
-    verdict = verdict_of(engine)
-    phase = _phase(engine, verdict.verdict)
-    age_s = now_s - engine.state.last_s if engine.state.first_s is not None else 0.0
-    stale = phase not in ("ended", "waiting") and age_s > max(FRESH_S, engine.silent_after_s)
-    state = UNKNOWN if stale or engine.state.ledger.state is None else engine.state.ledger.state
-    if stale and phase != "complete":
-        phase = "unknown"
-    held_s = engine.boil.credit.held_s(engine.state.last_s) if state == BOILING else 0.0
-    remaining = None
-    if phase == "hold" and engine.state.hold.jars_in_s is not None:
-        remaining = max(run.required_s - held_s, 0.0)
-    elif phase in ("come_up", "cooling", "boil_lost"):
-        remaining = run.required_s
-    elif phase == "complete":
-        remaining = 0.0
-    rate = engine.come_up.rate_K_per_s()
-    eta = (
-        engine.come_up.eta_s(engine.state.point.boil_C)
-        if engine.state.point.boil_C and phase in ("come_up", "boil_lost")
-        else None
-    )
-    return LiveView(
-        at_s=now_s,
-        state=state,
-        phase=phase,
-        sentence=_sentence(engine, phase, stale, age_s, held_s, remaining),
-        reason=words.gap(age_s) if stale else _reason(engine, phase),
-        water_C=None if engine.water_C is None or stale else round(engine.water_C, 2),
-        boiling_point_C=verdict.boiling_point_C,
-        boiling_point_from=verdict.boiling_point_from,
-        floor_C=verdict.floor_C,
-        expanded_uncertainty_K=verdict.expanded_uncertainty_K,
-        held_s=round(held_s, 1),
-        proven_s=verdict.proven_s,
-        required_s=run.required_s,
-        remaining_s=None if remaining is None else round(remaining, 1),
-        clock_started_s=engine.boil.credit.start_s,
-        last_sample_s=None if engine.state.first_s is None else engine.state.last_s,
-        eta_s=eta,
-        rate_K_per_min=None if rate is None else round(rate[0] * 60.0, 3),
-        seen_by_eye=engine.boil.seen_s is not None,
-        heating_K_per_min=verdict.heating.per_min if verdict.heating else None,
-        cooling_K_per_min=verdict.cooling.per_min if verdict.cooling else None,
-        kettle=verdict.kettle,
-    )
-
-
-def _reason(engine: Engine, phase: str) -> str:
-    why = engine.state.ledger.why
-    return words.FELL_UNPROVEN if phase == "cooling" and why == words.LOST else why
-
-
-def _sentence(
-    engine: Engine, phase: str, stale: bool, age_s: float, held_s: float, remaining: float | None
-) -> str:
-    """The one large sentence that says the state."""
-    if stale:
-        return f"Not known: no reading for {words.minutes(age_s)}."
-    if phase == "hold":
-        if engine.state.hold.jars_in_s is None:
-            return "Full boil, but no mark says that the jars are in: nothing counts yet."
-        return f"Full boil. {words.minutes(held_s)} held."
-    return {
-        "waiting": "Waiting for the first reading.",
-        "come_up": "Coming up to the boil. The time has not begun.",
-        "cooling": "The water is cooling: it does not boil now. The time has not begun.",
-        "boil_lost": "The boil is lost. The whole time begins again when it is back.",
-        "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
-        "complete": "The whole time has held. Turn off the heat.",
-        "ended": "This run has ended.",
-    }[phase]

@@ -71,6 +71,7 @@ def _families() -> dict[str, Family]:
             troubles.gap_hides_dip: 1,
             troubles.restart_hides_dip: 1,
             troubles.short_gap_hides_dip: 1,
+            troubles.unread_loss: 1,
             troubles.silent_in_hold: 1,
             troubles.frozen_in_boil: 1,
             troubles.frozen_coarse: 1,

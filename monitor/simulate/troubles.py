@@ -53,6 +53,34 @@ def short_gap_hides_dip(rng: np.random.Generator, seed: int) -> Labelled:
     return story.label("short_gap_hides_dip", seed, samples, provable=False)
 
 
+def unread_loss(rng: np.random.Generator, seed: int) -> Labelled:
+    """Silence, a restart or a loose wire hides how the water cools; far below boiling it is read again."""
+    story = Story(some_kitchen(rng, sensor="fine"), rng)
+    required_s = story.kitchen.minutes * 60.0
+    story.come_up()
+    story.boil(float(rng.uniform(0.3, 0.95)) * required_s)
+    gone_s, low_K = story.now_s, float(rng.uniform(3.0, 8.0))
+    while story.kettle.boil_C - story.kettle.water_C < low_K:
+        story.kettle.advance(10.0, 0.0)
+    back_s = story.now_s
+    story.kettle.advance(float(rng.uniform(20.0, 200.0)), 0.0)
+    if rng.random() < 0.5:
+        story.kettle.advance_to_boil()
+        story.boil(float(rng.uniform(0.3, 0.95)) * required_s)
+    story.end()
+    way = str(rng.choice(("silence", "restart", "fault")))
+    observed = story.observe()
+    if way == "silence":
+        samples, said = mishaps.silence(observed, gone_s, back_s), "node_silent"
+    elif way == "restart":
+        samples, said = mishaps.restart(observed, gone_s, back_s - gone_s, new_boot(rng)), "node_restarted"
+    else:
+        samples, said = mishaps.fault(observed, gone_s, back_s, "open"), "probe_fault"
+    # Where the guard band keeps the boil before from being proven, none that was told is lost.
+    wants = (said,) if story.kitchen.guarded(story.seen) else (said, "boil_lost")
+    return story.label("unread_loss", seed, samples, note=way, provable=False, wants=wants)
+
+
 def silent_in_hold(rng: np.random.Generator, seed: int) -> Labelled:
     """Nothing is lost but the radio: a true hold with a gap over 30 s, which no record can prove."""
     story = Story(some_kitchen(rng, sensor="fine"), rng, seen=True)

@@ -1,0 +1,88 @@
+"""What a page shows of a run that is on. Reads the engine, changes nothing."""
+
+from __future__ import annotations
+
+from monitor.judge import words
+from monitor.judge.engine import Engine
+from monitor.judge.phase import phase_of
+from monitor.judge.summary import verdict_of
+from monitor.judge.verdict import BOILING, UNKNOWN, LiveView
+
+#: A last reading this old says nothing about now. [s] Our rule.
+FRESH_S = 5.0
+
+
+def view_of(engine: Engine, now_s: float) -> LiveView:
+    """What a page shows at ``now_s``."""
+    run = engine.header
+    verdict = verdict_of(engine)
+    phase = phase_of(engine, verdict.verdict)
+    age_s = now_s - engine.state.last_s if engine.state.first_s is not None else 0.0
+    stale = phase not in ("ended", "waiting") and age_s > max(FRESH_S, engine.silent_after_s)
+    state = UNKNOWN if stale or engine.state.ledger.state is None else engine.state.ledger.state
+    if stale and phase != "complete":
+        phase = "unknown"
+    held_s = engine.boil.credit.held_s(engine.state.last_s) if state == BOILING else 0.0
+    remaining = None
+    if phase == "hold" and engine.state.hold.jars_in_s is not None:
+        remaining = max(run.required_s - held_s, 0.0)
+    elif phase in ("come_up", "cooling", "boil_lost"):
+        remaining = run.required_s
+    elif phase == "complete":
+        remaining = 0.0
+    rate = engine.come_up.rate_K_per_s()
+    eta = (
+        engine.come_up.eta_s(engine.state.point.boil_C)
+        if engine.state.point.boil_C and phase in ("come_up", "boil_lost")
+        else None
+    )
+    return LiveView(
+        at_s=now_s,
+        state=state,
+        phase=phase,
+        sentence=_sentence(engine, phase, stale, age_s, held_s, remaining),
+        reason=words.gap(age_s) if stale else _reason(engine, phase),
+        water_C=None if engine.water_C is None or stale else round(engine.water_C, 2),
+        boiling_point_C=verdict.boiling_point_C,
+        boiling_point_from=verdict.boiling_point_from,
+        floor_C=verdict.floor_C,
+        expanded_uncertainty_K=verdict.expanded_uncertainty_K,
+        held_s=round(held_s, 1),
+        proven_s=verdict.proven_s,
+        required_s=run.required_s,
+        remaining_s=None if remaining is None else round(remaining, 1),
+        clock_started_s=engine.boil.credit.start_s,
+        last_sample_s=None if engine.state.first_s is None else engine.state.last_s,
+        eta_s=eta,
+        rate_K_per_min=None if rate is None else round(rate[0] * 60.0, 3),
+        seen_by_eye=engine.boil.seen_s is not None,
+        heating_K_per_min=verdict.heating.per_min if verdict.heating else None,
+        cooling_K_per_min=verdict.cooling.per_min if verdict.cooling else None,
+        kettle=verdict.kettle,
+    )
+
+
+def _reason(engine: Engine, phase: str) -> str:
+    why = engine.state.ledger.why
+    return words.FELL_UNPROVEN if phase == "cooling" and why == words.LOST else why
+
+
+def _sentence(
+    engine: Engine, phase: str, stale: bool, age_s: float, held_s: float, remaining: float | None
+) -> str:
+    """The one large sentence that says the state."""
+    if stale:
+        return f"Not known: no reading for {words.minutes(age_s)}."
+    if phase == "hold":
+        if engine.state.hold.jars_in_s is None:
+            return "Full boil, but no mark says that the jars are in: nothing counts yet."
+        return f"Full boil. {words.minutes(held_s)} held."
+    return {
+        "waiting": "Waiting for the first reading.",
+        "come_up": "Coming up to the boil. The time has not begun.",
+        "cooling": "The water is cooling: it does not boil now. The time has not begun.",
+        "boil_lost": "The boil is lost. The whole time begins again when it is back.",
+        "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
+        "complete": "The whole time has held. Turn off the heat.",
+        "ended": "This run has ended.",
+    }[phase]
