@@ -35,7 +35,7 @@ class Credit:
 
     def begin(self, index: int, start_s: float) -> None:
         """A plateau was found: it begins at ``index`` of the trace and counts from ``start_s`` on."""
-        self._past = LookBack(self._state, index, start_s)
+        self._past = LookBack(self._state, index, start_s, self._boil.guard.best_level_C)
         self._due_s = None
 
     def end(self) -> None:

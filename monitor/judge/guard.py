@@ -96,6 +96,12 @@ class Guard:
         if self._best_level_K is None or level_K > self._best_level_K:
             self._best_level_K, self._best_level_s = level_K, t
 
+    @property
+    def best_level_C(self) -> float | None:
+        """The level of the best plateau so far, at today's boiling point. [°C]"""
+        boil_C = self._state.point.boil_C
+        return None if self._best_level_K is None or boil_C is None else boil_C + self._best_level_K
+
     def is_far_below(self, y_C: float, by_K: float) -> bool:
         """Whether a reading lies so far below the best plateau."""
         boil_C = self._state.point.boil_C

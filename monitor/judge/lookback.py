@@ -29,9 +29,9 @@ NEARLY, NEARLY_WANDERS = 0.8, 0.55
 class LookBack:
     """Looks back over one plateau, which begins at ``index`` of the trace and counts from ``start_s`` on."""
 
-    def __init__(self, state: State, index: int, start_s: float) -> None:
+    def __init__(self, state: State, index: int, start_s: float, before_C: float | None) -> None:
         self._state = state
-        self._sags = SagWatch(state.trace, state.noise, index)
+        self._sags = SagWatch(state.trace, state.noise, index, before_C)
         #: What did not sag, as (from, to), the newest last.
         self._level: list[tuple[float, float]] = [(start_s, inf)]
         self._looked_s = start_s

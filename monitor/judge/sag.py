@@ -70,11 +70,15 @@ class Sag:
 
 
 class SagWatch:
-    """Looks back over one plateau, which begins at index ``start`` of the trace."""
+    """Looks back over one plateau, which begins at index ``start`` of the trace.
 
-    def __init__(self, trace: Trace, noise: Noise, start: int) -> None:
+    ``before_C``: the level of a boil before it, where one was lost; else None.
+    """
+
+    def __init__(self, trace: Trace, noise: Noise, start: int, before_C: float | None = None) -> None:
         self._trace = trace
         self._noise = noise
+        self._before_C = before_C
         self.start = start
         self._count = 0
 
@@ -151,7 +155,7 @@ class SagWatch:
         if not sides:
             return 0.0
         drop = level / weight - inner
-        if drop < LEAST_K or (len(sides) == 1 and drop < self._one_sided_least_K(left, n)):
+        if drop < LEAST_K or (len(sides) == 1 and drop < self._one_sided_least_K(left, n, i, inner)):
             return 0.0
         for side, side_variance in sides:
             alone = side - inner
@@ -159,7 +163,10 @@ class SagWatch:
                 return 0.0
         return drop / sqrt(variance + 1.0 / weight)
 
-    def _one_sided_least_K(self, left: int, n: int) -> float:
+    def _one_sided_least_K(self, left: int, n: int, i: int, inner_C: float) -> float:
+        if i - self.start < SIDE_LEAST and self._before_C is not None and self._before_C - inner_C >= LEAST_K:
+            # A boil that came back: the level before it was lost is the other side.
+            return LEAST_K
         t = self._trace.t
         return ONE_SIDED_LEAST_K + 0.5 * DRIFT_K_PER_S * (t[n - 1] - t[left])
 
