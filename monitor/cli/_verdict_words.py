@@ -57,6 +57,8 @@ def in_words(record: Run, verdict: Verdict, *, budget: bool = False, placed: boo
         # Good to know, and decides nothing.
         learned = []
     lines = [*head, *told, *learned, *now]
+    if len(lines) > height:
+        lines = [line for line in lines if line]
     if budget:
         lines += ["", *budget_lines(verdict.budget, width)]
     return "\n".join(line.rstrip() for line in lines)
@@ -108,29 +110,46 @@ def _told(record: Run, verdict: Verdict, width: int, room: int) -> list[str]:
     """What happened and why, in as many words as there is room for."""
     events = [event for event in verdict.events if event.kind not in _QUIET]
     said = " ".join(event.text for event in events)
-    reasons = [reason for reason in verdict.reasons if _anew(reason, said)]
+    why = [_row("why", reason, width) for reason in verdict.reasons if _anew(reason, said)]
     long = [_event(record, each, each.text, width) for each in events]
     short = [_event(record, each, _first_sentence(each.text), width) for each in events]
-    why = [_row("why", reason, width) for reason in reasons]
     for told in (long, short):
         if sum(map(len, [*told, *why])) <= room:
             return [line for part in [*told, *why] for line in part]
-    # The reasons decide; of what happened the end matters most.
-    kept: list[list[str]] = []
-    room -= 1
+    # The reasons decide, the first of them at any price; of what happened the end matters most.
+    why = [_row("why", reason, width) for reason in verdict.reasons]
+    kept, why = why[:1], why[1:]
+    room -= 1 + sum(map(len, kept))
+    left_out: list[str] = []
     for part in why:
         if len(part) <= room:
             kept.append(part)
             room -= len(part)
+        else:
+            left_out.append("reasons")
     shown: list[list[str]] = []
     for part in reversed(short):
         if len(part) > room:
             break
         shown.insert(0, part)
         room -= len(part)
-    missing = len(short) - len(shown) + len(why) - len(kept)
-    more = [f"{'':<15}({missing} more; --json lists them all)"] if missing else []
-    return [*more, *(line for part in [*shown, *kept] for line in part)]
+    left_out += [_kind(event) for event in events[: len(events) - len(shown)]]
+    return [*_more(left_out, width), *(line for part in [*shown, *kept] for line in part)]
+
+
+def _more(left_out: list[str], width: int) -> list[str]:
+    """One line for what there is no room for."""
+    if not left_out:
+        return []
+    named = ", ".join(dict.fromkeys(left_out))
+    most = width - 15 - len(f"({len(left_out)} more: ; --json lists them all)")
+    return [
+        f"{'':<15}({len(left_out)} more: {textwrap.shorten(named, most, placeholder=' …')}; --json lists them all)"
+    ]
+
+
+def _kind(event: Event) -> str:
+    return event.kind.replace("_", " ")
 
 
 def _event(record: Run, event: Event, text: str, width: int) -> list[str]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Set as AbstractSet
 
 from monitor.judge import words
+from monitor.judge.caps import NO_CAPS, Caps
 from monitor.judge.daytime import date_and_time, local_time
 from monitor.judge.verdict import BROKEN, HELD, Advice
 from monitor.record.model import Run
+from monitor.tables.low_acid import LowAcidClass
 
 _SEALS = (
     "undisturbed for 12 to 24 hours, then check each seal: press, look, tap, lift. Shelve only sealed jars."
@@ -24,11 +26,14 @@ def advise(
     phase: str,
     deadline_s: float | None,
     marked: AbstractSet[str] = frozenset(),
+    caps: Caps = NO_CAPS,
 ) -> Advice:
     """The one thing to do now. ``deadline_s`` is when the salvage clock of a failed process closes.
 
-    ``marked``: the kinds of the marks that were set.
+    ``marked``: the kinds of the marks that were set. ``caps``: what the header says against the run.
     """
+    if caps.low_acid is not None:
+        return _low_acid(run, caps.low_acid.food_class, deadline_s)
     if verdict == HELD:
         if not closed:
             return Advice(
@@ -48,6 +53,8 @@ def advise(
             guidance=("G42", "G44", "G48", "G49", "G70"),
         )
     if not closed:
+        if phase == "complete":
+            return _complete_but_capped(caps)
         if phase == "boil_lost":
             return Advice("bring_back_boil", f"Highest heat. {words.RESTART_RULE}", guidance=("G4",))
         if phase == "cooling":
@@ -98,4 +105,34 @@ def advise(
         "that you timed the boil yourself. After that discard without tasting.",
         until.isoformat(),
         ("G5", "G57", "G58"),
+    )
+
+
+def _complete_but_capped(caps: Caps) -> Advice:
+    """The time that the run asks has held, and the run can prove nothing all the same."""
+    if caps.published_min is not None:
+        said = words.too_short(caps.published_min)
+        return Advice("keep_boiling", said[0].upper() + said[1:], guidance=("G3",))
+    return Advice(
+        "turn_off_heat",
+        "The time that this run asks has held, but for the reasons given this run can prove nothing. Go by the tested "
+        "recipe; where you keep to your own timing, write it down.",
+        guidance=("G3",),
+    )
+
+
+def _low_acid(run: Run, found: LowAcidClass, deadline_s: float | None) -> Advice:
+    """No time in boiling water makes such a food keep: it is never shelved."""
+    until = None if deadline_s is None else local_time(run, deadline_s)
+    by = (
+        "Within 2 hours of the end of the boil"
+        if deadline_s is None
+        else f"Until {date_and_time(run, deadline_s)}"
+    )
+    return Advice(
+        "treat_as_failed",
+        f"Never shelve these jars: boiling water does not make {found.label} keep, however long it boils. {by}: "
+        f"refrigerate or freeze; after that discard without tasting. For the shelf: {found.instead}.",
+        None if until is None else until.isoformat(),
+        found.guidance,
     )

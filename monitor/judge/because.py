@@ -9,10 +9,10 @@ from math import inf
 from monitor.judge.daytime import clock
 from monitor.judge.ledger import POSSIBLE, longest
 from monitor.judge.verdict import BOILING, BROKEN, UNKNOWN, UNPROVEN, Stretch
-from monitor.judge.words import asked, exact, minutes
+from monitor.judge.words import COME_UP, DATING, asked, exact, minutes
 from monitor.record.model import Run
 
-#: No more unknown pieces than this are told, the longest first. Chosen.
+#: No more unknown times than this are told, the longest first. Chosen.
 MOST_TOLD = 3
 
 
@@ -43,17 +43,40 @@ def because(
 def _unproven(run: Run, inside: list[Stretch]) -> str:
     """What is unknown in the longest time that may have boiled."""
     start_s, end_s = longest(inside, POSSIBLE, -inf, inf)
-    unknown = [each for each in inside if each.state == UNKNOWN and start_s <= each.start_s < end_s]
-    unknown.sort(key=lambda each: each.start_s - each.end_s)
+    unknown = _whole([each for each in inside if each.state == UNKNOWN and start_s <= each.start_s < end_s])
+    # The dating of a boil's ends is told only where nothing else explains it.
+    unknown.sort(key=lambda each: (each.why in DATING, each.start_s - each.end_s))
     told: list[Stretch] = []
-    left_s = end_s - start_s
     for each in unknown[:MOST_TOLD]:
-        if left_s < run.required_s:
+        if _longest_without(told, start_s, end_s) < run.required_s:
             break
-        left_s -= each.end_s - each.start_s
         told.append(each)
     pieces = [_piece(run, each) for each in sorted(told, key=lambda each: each.start_s)]
     return f"Not known whether it boiled {'; and '.join(pieces)}." if pieces else ""
+
+
+def _longest_without(gone: Sequence[Stretch], start_s: float, end_s: float) -> float:
+    """The longest piece that is left from ``start_s`` to ``end_s`` without some of it. [s]"""
+    edges = [start_s, *sorted(edge for each in gone for edge in (each.start_s, each.end_s)), end_s]
+    return max(until_s - since_s for since_s, until_s in zip(edges[::2], edges[1::2], strict=True))
+
+
+def _whole(unknown: list[Stretch]) -> list[Stretch]:
+    """Unknown pieces that follow each other as one: what was not read, and the dating around it, which it caused."""
+    groups: list[list[Stretch]] = []
+    for each in unknown:
+        if groups and each.start_s <= groups[-1][-1].end_s:
+            groups[-1].append(each)
+        else:
+            groups.append([each])
+    return [replace(group[0], end_s=group[-1].end_s, why=_cause(group)) for group in groups]
+
+
+def _cause(group: list[Stretch]) -> str:
+    """Why pieces in a row are unknown; how a boil's ends are dated only where nothing else is the matter."""
+    longest_first = sorted(group, key=lambda each: each.start_s - each.end_s)
+    causes = [each.why for each in longest_first if each.why not in DATING]
+    return ", and ".join(dict.fromkeys(causes)) or longest_first[0].why
 
 
 def _piece(run: Run, piece: Stretch) -> str:
@@ -66,8 +89,9 @@ def _piece(run: Run, piece: Stretch) -> str:
 def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: float) -> str:
     """How long it boiled at most, and what ended that."""
     if not any(each.state == BOILING for each in inside):
-        other = [each for each in inside if each.state != UNKNOWN]
-        most = max(other, key=lambda each: each.end_s - each.start_s, default=None)
+        # Every run comes up: that is the reason only where there is no other.
+        other = [each for each in inside if each.why not in (COME_UP, *DATING)]
+        most = max(other or inside, key=lambda each: each.end_s - each.start_s, default=None)
         said = "" if most is None else f" For {minutes(most.end_s - most.start_s)} of it: {most.why}."
         return f"No full boil shows while the jars were in.{said}"
     end_s = longest(inside, POSSIBLE, -inf, inf)[1]

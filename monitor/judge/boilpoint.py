@@ -24,6 +24,7 @@ class BoilPoint:
     def __init__(self, header: Run, probe: ProbeBudget, log: EventLog) -> None:
         self.pressure = PressureTracker(header)
         self._probe, self._log = probe, log
+        self._compared = header.site.altitude_m is not None
         #: When the pressure is to be asked again. [s]
         self.due_s = -1e18
         self.basis: PressureBasis = self.pressure.at(0.0)
@@ -47,16 +48,16 @@ class BoilPoint:
             self.floor_C = basis.boil_C - allowance_K
             self.near_C = basis.boil_C - ALLOWANCE_SEEN_K - max(self.expanded_K, 0.5) - FAR_K
         if basis.disagrees:
-            self._log.add_once(
-                "pressure_disagrees", t, basis.disagrees[0].upper() + basis.disagrees[1:] + "."
-            )
+            self._log.add_once("pressure_disagrees", t, words.sentence(basis.disagrees))
 
     @property
     def unknown_why(self) -> str:
         """Why nothing can be judged by this boiling point, or ""."""
         if self.boil_C is None or self.expanded_K is None:
             return words.NO_BOILING_POINT
-        return words.PRESSURE if self.basis.disagrees else ""
+        if not self.basis.disagrees:
+            return ""
+        return words.PRESSURE if self._compared else words.PRESSURE_UNCHECKED
 
 
 def allowance_K(seen: bool) -> float:

@@ -78,6 +78,13 @@ def probe_budget(run: Run) -> ProbeBudget:
         rows = _calibrated_rows(calibration, kind, converter)
     else:
         rows = _tolerance_rows(kind, converter)
+        if calibration is not None and calibration.offset_K > 0.0:
+            # It still raises every reading, and nothing vouches for it.
+            rows.append(
+                _rectangular(
+                    "a correction that is not believed", calibration.offset_K, "the whole of it; our rule"
+                )
+            )
     same_place = trusted and calibration is not None and _checked_at_boil(calibration)
     rows += [
         BudgetRow(
@@ -171,6 +178,14 @@ def _narrows(calibration: Calibration, started_at: datetime, notes: list[str]) -
             f"the ice and boiling point corrections differ by "
             f"{abs(calibration.ice_offset_K - calibration.boil_offset_K):.2f} K: altitude, pressure or probe "
             "is in doubt"
+        )
+    elif (
+        calibration.boil_offset_K is not None
+        and abs(calibration.offset_K - calibration.boil_offset_K) > CORRECTIONS_DIFFER_K
+    ):
+        refusal = (
+            f"the correction of {calibration.offset_K:+.2f} K is not the one found at the boiling point "
+            f"({calibration.boil_offset_K:+.2f} K)"
         )
     if refusal:
         notes.append(f"{refusal}: the tolerance of the probe's class is taken instead")

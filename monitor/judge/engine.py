@@ -189,7 +189,7 @@ class Engine:
             state.kettle.take(t, y)
         self._look_for_come_up(t, y)
         if point.basis.disagrees:
-            state.set(t, UNKNOWN, words.PRESSURE)
+            state.set(t, UNKNOWN, point.unknown_why)
         elif state.ledger.state != NOT_BOILING:
             state.set(t, NOT_BOILING, state.not_up)
         if hold.heat_off_s is None:

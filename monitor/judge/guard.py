@@ -70,7 +70,7 @@ class Guard:
         if short + wide < floor:
             return NOT_BOILING, words.SIMMER
         if pooled - wide < floor or short - wide < floor - scatter:
-            return UNKNOWN, words.between(wide)
+            return UNKNOWN, words.between(wide, seen=seen)
         rhythm_s = state.continuity.spacing_s
         if rhythm_s > SPARSE_S and state.lowest_in_gap_C(pooled, pooled, rhythm_s) - wide < floor:
             return UNKNOWN, words.sparse(rhythm_s)

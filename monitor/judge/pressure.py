@@ -55,6 +55,12 @@ LOWEST_AIR_KPA, HIGHEST_AIR_KPA = 50.0, 110.0
 #: A check whose standard pressure differs by no more was made at this altitude. [kPa] Our choice: 20 m.
 SAME_PLACE_KPA = 0.2
 
+#: Why a barometer proves nothing that nothing in the record checks.
+UNCHECKED = (
+    "nothing checks the barometer: it was not compared with a station's altimeter setting within 12 months, and the "
+    "record does not give the altitude"
+)
+
 #: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
 FREE_DISAGREEMENT_KPA = 1.0
 
@@ -251,7 +257,9 @@ def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis
         )
     ]
     notes: tuple[str, ...] = ()
-    added_K = 0.0
+    added_K, unchecked = 0.0, ""
+    if not fresh and run.site.altitude_m is None:
+        unchecked = UNCHECKED
     if not fresh:
         notes = ("the barometer was not compared with a station's altimeter setting within 12 months",)
         if run.site.altitude_m is not None:
@@ -271,6 +279,7 @@ def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis
         age_s=age_s,
         added_K=added_K,
         notes=notes,
+        unchecked=unchecked,
     )
 
 
@@ -284,8 +293,9 @@ def _from_pressure(
     age_s: float = 0.0,
     added_K: float = 0.0,
     notes: tuple[str, ...] = (),
+    unchecked: str = "",
 ) -> PressureBasis:
-    disagrees = disagreement(run, pressure_kPa)
+    disagrees = disagreement(run, pressure_kPa) or unchecked
     if not LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
         return _basis(source, text, None, pressure_kPa, [], notes=notes, disagrees=disagrees)
     slope = boiling_slope_K_per_kPa(pressure_kPa)

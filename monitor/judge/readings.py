@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
+from math import exp
 
-from monitor.judge.noise import Noise
+from monitor.judge.noise import QUIET_STEP_K, Noise
 
 #: Fastest credible rise and fall of a canner's water, cold water added apart. [K/s] Energy balance: 3.5 kW
 #: into a small kettle 6 K/min, lid off with cold jars 5 K/min.
@@ -99,6 +100,9 @@ STILL_LEAST_S = 20.0
 STILL_UNKNOWN_S = 300.0
 #: Repeats on a plateau from which a coarse probe's habit of repeating itself is known.
 HABIT = 200.0
+#: So many samples back, values count for a third in how widely a coarse probe's readings spread: a level drifts over a
+#: step of 0.25 K in an hour at the soonest. [samples] Chosen.
+SPREAD_MEMORY = 600.0
 
 
 @dataclass(slots=True)
@@ -112,6 +116,8 @@ class StillWatch:
     chip_moved_s: float = -1e18
     _same: float = 0.0
     _seen: float = 0.0
+    #: How often a coarse probe showed each value of late, on this plateau.
+    _shown: dict[float, float] = field(default_factory=dict)
 
     def take(self, t_s: float, raw_C: float, chip_C: float | None, noise: Noise, on_plateau: bool) -> str:
         """Returns "" while the reading can be believed, "frozen" or "still" (for 300 s, unproven)."""
@@ -124,6 +130,10 @@ class StillWatch:
                 # A run of ``count`` repeats has ended with a change.
                 self._same += self.count
                 self._seen += self.count + 1.0
+                if noise.step_K > QUIET_STEP_K:
+                    self._show(self.value, self.count + 1)
+            elif self._shown:
+                self._shown.clear()
             self.value, self.since_s, self.count = raw_C, t_s, 0
             return ""
         self.count += 1
@@ -132,9 +142,34 @@ class StillWatch:
             return ""
         if self._odds(noise) < INCREDIBLE:
             return "frozen"
-        if still_s > STILL_UNKNOWN_S and t_s - self.chip_moved_s > STILL_UNKNOWN_S:
+        # Only coarse steps can hide for so long that the water is alive.
+        alive_s = self.chip_moved_s if noise.step_K > QUIET_STEP_K else self.since_s
+        if still_s > STILL_UNKNOWN_S and t_s - alive_s > STILL_UNKNOWN_S:
             return "still"
         return ""
+
+    def _show(self, value: float | None, count: int) -> None:
+        """A coarse probe showed ``value`` so many times in a row."""
+        if value is None:
+            return
+        fades = exp(-count / SPREAD_MEMORY)
+        for each in self._shown:
+            self._shown[each] *= fades
+        self._shown[value] = self._shown.get(value, 0.0) + count
+
+    def _moves(self) -> float:
+        """The least share of samples that leave a value, wherever the level lies between two steps.
+
+        Where a share s of the readings lies below some value and at least as many above it, then even of a level just
+        in its middle 2 s of all readings go to its neighbours (any scatter that is symmetric and has one peak).
+        """
+        total = sum(self._shown.values())
+        below = least = 0.0
+        for value in sorted(self._shown):
+            above = total - below - self._shown[value]
+            least = max(least, min(below, above))
+            below += self._shown[value]
+        return 2.0 * least / total if total else 0.0
 
     def _odds(self, noise: Noise) -> float:
         """How likely so many repeats are, by the scatter that this probe has shown in this run."""
@@ -143,8 +178,16 @@ class StillWatch:
         if noise.step_K < noise.now.sd_K:
             # The density of a normal change at zero, times the step, with room to spare.
             return float(min(0.6 * noise.step_K / noise.now.change_sd_K, 0.95) ** self.count)
-        if self._seen < HABIT or self.chip_moved_s > self.since_s:
-            # How often a coarse probe repeats itself depends on where the level lies between two steps; only
-            # its own habit tells, and a converter whose chip temperature moves is not frozen.
+        if self._seen < HABIT:
             return 1.0
-        return float(((self._same + 2.0) / (self._seen + 3.0)) ** self.count)
+        is_coarse = noise.step_K > QUIET_STEP_K
+        odds = 1.0
+        if is_coarse:
+            # Neighbouring readings are no independent ones.
+            reach = max(noise.now.long_run_variance / noise.now.sd_K**2, 1.0)
+            odds = float((1.0 - self._moves()) ** (self.count / reach))
+        if is_coarse and self.chip_moved_s > self.since_s:
+            # How often a coarse probe repeats itself depends on where the level lies between two steps; a converter
+            # whose chip temperature moves is not frozen because it repeats itself more often than before.
+            return odds
+        return min(odds, float(((self._same + 2.0) / (self._seen + 3.0)) ** self.count))

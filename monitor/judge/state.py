@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from monitor.judge import words
 from monitor.judge.boilpoint import BoilPoint
 from monitor.judge.budget import ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
+from monitor.judge.caps import Caps, caps_of
 from monitor.judge.continuity import Continuity
 from monitor.judge.eventlog import EventLog
 from monitor.judge.gap import lowest_in_gap_C
@@ -28,6 +29,7 @@ class State:
     log: EventLog
     point: BoilPoint
     hold: Hold
+    caps: Caps
     noise: Noise
     continuity: Continuity
     kettle: LearnedKettle
@@ -53,13 +55,14 @@ class State:
     def of(cls, header: Run) -> State:
         """The state before the first sample."""
         probe = probe_budget(header)
-        log = EventLog()
+        log, caps = EventLog(), caps_of(header)
         return cls(
             header=header,
+            caps=caps,
             probe=probe,
             log=log,
             point=BoilPoint(header, probe, log),
-            hold=Hold(header.required_s, log),
+            hold=Hold(header.required_s, log, caps.published_min),
             noise=Noise(probe.step_K),
             continuity=Continuity(log),
             kettle=LearnedKettle(probe.step_K, probe.response_s),

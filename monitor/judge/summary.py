@@ -30,8 +30,6 @@ from monitor.judge.verdict import (
     Stretch,
     Verdict,
 )
-from monitor.record.model import Batch, Run
-from monitor.tables.processes import JARS_ML, published_minutes, timed_jar
 
 
 def stretches_of(engine: Engine) -> list[Stretch]:
@@ -100,6 +98,8 @@ def verdict_of(engine: Engine) -> Verdict:
         )
     allowance_K = engine.state.allowance_K if engine.hold_allowance_K is None else engine.hold_allowance_K
     budget = full_budget(run, engine.state.probe, basis)
+    if engine.state.point.basis.disagrees:
+        reasons = (*reasons, words.sentence(engine.state.point.basis.disagrees))
     if start is not None and (first := because(run, word, stretches, (start, end), (proven_s, possible_s))):
         reasons = (*reasons, first)
     reasons = (*reasons, *_explanations(engine, word, budget))
@@ -126,6 +126,7 @@ def verdict_of(engine: Engine) -> Verdict:
             phase_of(engine, word),
             _salvage_deadline(stretches, start, end),
             {mark.kind for mark in engine.state.marks},
+            engine.state.caps,
         ),
         budget=budget,
         reasons=reasons,
@@ -167,34 +168,9 @@ def _window(engine: Engine) -> tuple[float | None, float]:
 
 def _caps(engine: Engine) -> tuple[str, ...]:
     """Why the verdict can be unproven at most, whatever was measured."""
-    run, reasons = engine.header, []
-    if engine.state.hold.jars_in_s is None:
-        reasons.append("No mark says that the jars were in: water that boils without jars proves nothing.")
-    batch = run.batch
-    for reason in _recorded_caps(run):
-        reasons.append(reason)
-    if run.site.altitude_m is not None:
-        cell = published_minutes(batch.food_id, batch.pack, _timed_jar(batch), altitude_m=run.site.altitude_m)
-        if cell is not None and run.required.minutes < cell.minutes:
-            reasons.append(
-                f"The required {run.required.minutes:g} min are fewer than the published {cell.minutes:g} min "
-                f"for {batch.food or batch.food_id}, {batch.pack} pack, {batch.jar} at "
-                f"{run.site.altitude_m:.0f} m."
-            )
-    return tuple(reasons)
-
-
-def _timed_jar(batch: Batch) -> str | None:
-    """The published jar whose time governs: smaller jars take the time of the smallest one listed."""
-    if batch.food_id is None or batch.pack is None or batch.jar not in JARS_ML:
-        return batch.jar
-    return timed_jar(batch.food_id, batch.pack, JARS_ML[batch.jar]) or batch.jar
-
-
-def _recorded_caps(run: Run) -> list[str]:
-    """Why a run was recorded although its start was refused: written into its header then."""
-    found = run.extra.get("capped_at_unproven")
-    return [str(reason) for reason in found] if isinstance(found, list | tuple) else []
+    if engine.state.hold.jars_in_s is not None:
+        return engine.state.caps.reasons
+    return (words.NO_JARS, *engine.state.caps.reasons)
 
 
 def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str, ...]:
@@ -212,7 +188,7 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
             budget.cannot_prove.replace(ONLY_IF_SEEN, SEEN_AND_NARROW) if seen else budget.cannot_prove
         )
     if word != HELD or engine.state.probe.calibrated is False:
-        reasons += [note[0].upper() + note[1:] + "." for note in budget.notes]
+        reasons += [words.sentence(note) for note in budget.notes]
     jars_in_s = engine.state.hold.jars_in_s
     if jars_in_s is not None and engine.state.seen_low and engine.state.low_s < jars_in_s:
         reasons.append(words.before_the_jars(engine.boil.seen_any))
@@ -221,10 +197,8 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
             "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer: the floor is "
             f"{ALLOWANCE_UNSEEN_K} K below boiling instead of {ALLOWANCE_SEEN_K} K."
         )
-    if engine.state.point.basis.disagrees:
-        reasons.append(
-            engine.state.point.basis.disagrees[0].upper() + engine.state.point.basis.disagrees[1:] + "."
-        )
+    if engine.state.caps.not_compared:
+        reasons.append(engine.state.caps.not_compared)
     return tuple(reasons)
 
 

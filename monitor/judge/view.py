@@ -83,6 +83,15 @@ def _sentence(
         "cooling": "The water is cooling: it does not boil now. The time has not begun.",
         "boil_lost": "The boil is lost. The whole time begins again when it is back.",
         "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
-        "complete": "The whole time has held. Turn off the heat.",
+        "complete": _complete(engine),
         "ended": "This run has ended.",
     }[phase]
+
+
+def _complete(engine: Engine) -> str:
+    """What to do once the time that the run asks has held."""
+    caps = engine.state.caps
+    if caps.published_min is not None:
+        asked = words.asked(engine.header.required_s)
+        return f"The {asked} of this run have held, but {words.too_short(caps.published_min)}"
+    return "The whole time has held. Turn off the heat."

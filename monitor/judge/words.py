@@ -31,6 +31,7 @@ NOT_SEEN = "a person saw no full boil"
 NO_COME_UP = "the record does not show the come-up"
 NO_BOILING_POINT = "boiling point not known here"
 PRESSURE = "pressure and altitude disagree"
+PRESSURE_UNCHECKED = "nothing shows that the pressure is right"
 TOO_HOT = "reads above boiling"
 FROZEN = "the reading stands still"
 ERRATIC = "the reading jumps about"
@@ -60,9 +61,10 @@ def fault_gap(fault: str) -> str:
     return f"probe fault: {_FAULTS.get(fault, 'no reading')}"
 
 
-def between(expanded: float) -> str:
-    """Why a reading within the uncertainty of the floor is unknown."""
-    return f"too close to the floor to tell a boil from a simmer: uncertain by ±{expanded:.2f} K"
+def between(expanded: float, *, seen: bool) -> str:
+    """Why a reading within the uncertainty of the floor is unknown. ``seen``: a person marked this boil."""
+    looked = "" if seen else ", and nobody marked this boil"
+    return f"too close to the floor to tell a boil from a simmer: uncertain by ±{expanded:.2f} K{looked}"
 
 
 _FAULTS = {
@@ -77,6 +79,11 @@ TWO_PROBES = "The two water probes disagree"
 RESTART_RULE = "Bring it back to a full boil and begin the whole time again from zero."
 #: The same place in a sentence, once the whole time has held: nothing is owed any more.
 DONE_RULE = "The whole time had held before that. Turn off the heat."
+
+
+def sentence(clause: str) -> str:
+    """A clause as a sentence of its own."""
+    return f"{clause[0].upper()}{clause[1:]}."
 
 
 def minutes(seconds: float) -> str:
@@ -149,6 +156,7 @@ def lost_unread(why: str) -> str:
     )
 
 
+NO_JARS = "No mark says that the jars were in: water that boils without jars proves nothing."
 NO_READING = "The record holds no reading of the water, so nothing shows whether it boiled."
 
 
@@ -179,9 +187,16 @@ def per_minute(rate: Sequence[float], unit: str = "K", scale: float = 1.0) -> st
     return f"{likely:.2f} {unit} a minute ({low:.2f} to {high:.2f})"
 
 
-def complete(required_s: float) -> str:
-    """Text of ``hold_complete``."""
+def complete(required_s: float, published_min: float | None = None) -> str:
+    """Text of ``hold_complete``. ``published_min``: the published time, where it is longer than what the run asks."""
+    if published_min is not None:
+        return f"The boil has held for the {asked(required_s)} of this run, but {too_short(published_min)}"
     return f"The boil has held for the whole {asked(required_s)}. Turn off the heat."
+
+
+def too_short(published_min: float) -> str:
+    """What is asked where a run's time is shorter than the published one."""
+    return f"the published time is {published_min:g} min: keep it at a full boil until those have passed."
 
 
 def silent(seconds: float) -> str:

@@ -6,11 +6,10 @@ misses, and a low-acid food is named as such.
 
 from __future__ import annotations
 
-import re
 from difflib import SequenceMatcher
 
 from monitor.plan.refusal import AMBIGUOUS_FOOD, LOW_ACID, UNKNOWN_FOOD, Refusal, Suggestion
-from monitor.tables.foods import Food, foods
+from monitor.tables.foods import Food, foods, foods_named, names_of
 from monitor.tables.low_acid import LowAcidHit, low_acid_hit
 from monitor.tables.words import CUTS, tokens
 
@@ -33,7 +32,7 @@ def find_food(words: str) -> Food | Refusal:
         )
     if (food := foods().get(said.lower().replace("-", "_").replace(" ", "_"))) is not None:
         return food
-    exact = _named(said)
+    exact = foods_named(said)
     if len(exact) == 1:
         return exact[0]
     if exact:
@@ -49,7 +48,7 @@ def find_food(words: str) -> Food | Refusal:
 def find_low_acid(words: str) -> Refusal | None:
     """The refusal for a low-acid food that no row of the tables covers, or None."""
     said = shown(words)
-    hit = None if _named(said) else low_acid_hit(said)
+    hit = None if foods_named(said) else low_acid_hit(said)
     return None if hit is None else _low_acid(said, hit)
 
 
@@ -58,25 +57,12 @@ def shown(words: str) -> str:
     return " ".join(words.split())[:LONGEST_NAME]
 
 
-def _names(food: Food) -> tuple[str, ...]:
-    """Its names; what the table adds in brackets ("not figs, not tomatoes") is no name."""
-    return (re.sub(r"\(.*?\)", "", food.name), *food.words)
-
-
-def _named(words: str) -> list[Food]:
-    """Foods one of whose names has just these words; words about the cut count only where they must."""
-    typed = tokens(words)
-    found = [food for food in foods().values() if any(tokens(name) == typed for name in _names(food))]
-    if found or not typed - CUTS:
-        return found
-    bare = typed - CUTS
-    return [food for food in foods().values() if any(tokens(name) - CUTS == bare for name in _names(food))]
-
-
 def _partly_named(words: str) -> list[Food]:
     """Foods whose name holds every word that was typed, and more."""
     for typed in (tokens(words), tokens(words) - CUTS):
-        found = [food for food in foods().values() if typed and any(typed <= tokens(n) for n in _names(food))]
+        found = [
+            food for food in foods().values() if typed and any(typed <= tokens(n) for n in names_of(food))
+        ]
         if found:
             return found
     return []
@@ -92,8 +78,8 @@ def _near(words: str, least: float = ALIKE) -> list[Food]:
     line = " ".join(sorted(typed))
     scored = []
     for food in foods().values():
-        shared = max(len(typed & tokens(n) - CUTS) / len(typed | tokens(n)) for n in _names(food))
-        alike = max(SequenceMatcher(None, line, " ".join(sorted(tokens(n)))).ratio() for n in _names(food))
+        shared = max(len(typed & tokens(n) - CUTS) / len(typed | tokens(n)) for n in names_of(food))
+        alike = max(SequenceMatcher(None, line, " ".join(sorted(tokens(n)))).ratio() for n in names_of(food))
         if shared or alike >= least:
             scored.append((-(shared + alike), food.food_id, food))
     return [food for _, _, food in sorted(scored, key=lambda entry: entry[:2])]
@@ -128,7 +114,7 @@ def _low_acid(words: str, hit: LowAcidHit) -> Refusal:
 def _tells(low_acid_name: str, food: Food) -> bool:
     """Whether a tested food is a pickled or acidified form of this name."""
     wanted = tokens(low_acid_name) - {"green", "sweet", "hot", "mixed"}
-    return bool(wanted) and any(wanted <= tokens(name) for name in _names(food))
+    return bool(wanted) and any(wanted <= tokens(name) for name in names_of(food))
 
 
 def _unknown(words: str) -> Refusal:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -10,6 +11,7 @@ from importlib import resources
 
 from monitor.errors import ConfigError
 from monitor.tables.processes import process_rows
+from monitor.tables.words import CUTS, tokens
 
 ACID_RULES = ("", "tomato_dose", "in_recipe")
 
@@ -79,6 +81,21 @@ def _food(record: dict[str, str], name: str, category: str) -> Food:
         note=record["note"],
         note_guidance=record["note_guidance"],
     )
+
+
+def names_of(food: Food) -> tuple[str, ...]:
+    """Its names; what the table adds in brackets ("not figs, not tomatoes") is no name."""
+    return (re.sub(r"\(.*?\)", "", food.name), *food.words)
+
+
+def foods_named(words: str) -> list[Food]:
+    """Foods one of whose names has just these words; words about the cut count only where they must."""
+    typed = tokens(words)
+    found = [food for food in foods().values() if any(tokens(name) == typed for name in names_of(food))]
+    if found or not typed - CUTS:
+        return found
+    bare = typed - CUTS
+    return [food for food in foods().values() if any(tokens(name) - CUTS == bare for name in names_of(food))]
 
 
 @cache
