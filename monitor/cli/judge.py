@@ -7,6 +7,7 @@ import gc
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from math import inf
 from pathlib import Path
 
 from monitor.cli._data import add_data_argument, data_dir
@@ -34,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     with _without_collector():
         record = load(args.run, args)
-        verdict = judge(record)
+        verdict = judge(record, until_s=_now_s(args, record))
     if args.json:
         print(json.dumps(verdict.as_json(), indent=2, ensure_ascii=False))
     else:
@@ -77,6 +78,15 @@ def load(name: str, args: argparse.Namespace) -> Run:
 
     with closing(open_reader(store)) as connection:
         return load_run(connection, name)
+
+
+def _now_s(args: argparse.Namespace, record: Run) -> float:
+    """Now, on the run's clock: a run of the store may be on. A folder is all there is. [s]"""
+    if Path(args.run).is_dir():
+        return inf
+    from monitor.store.stamp import SYSTEM_TIME
+
+    return (SYSTEM_TIME.utc_now() - record.started_at).total_seconds()
 
 
 def _placed(args: argparse.Namespace, record: Run, verdict: Verdict) -> bool:

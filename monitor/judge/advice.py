@@ -18,6 +18,14 @@ _SEALS = (
 #: A whole hold at once, while the jars are hot, is no reprocessing: the published rule is to begin again.
 _STILL_IN = "Jars still in the canner? At a full boil begin the whole time again from zero, in a new run. "
 
+#: The time has held, and the run can prove nothing all the same.
+_COMPLETE_BUT_CAPPED = Advice(
+    "turn_off_heat",
+    "The whole time has held: turn off the heat. For the reasons given this run proves nothing; if you timed the boil "
+    "yourself, write it down.",
+    guidance=("G3",),
+)
+
 
 def advise(
     run: Run,
@@ -54,7 +62,7 @@ def advise(
         )
     if not closed:
         if phase == "complete":
-            return _complete_but_capped(caps)
+            return _COMPLETE_BUT_CAPPED
         if phase == "boil_lost":
             return Advice("bring_back_boil", f"Highest heat. {words.RESTART_RULE}", guidance=("G4",))
         if phase == "cooling":
@@ -71,7 +79,10 @@ def advise(
                 guidance=("G3",),
             )
         if phase == "hold":
-            return Advice("keep_boiling", "Keep it at a full boil, lid on.", guidance=("G3",))
+            longer = (
+                "" if caps.published_min is None else f" The published time is {caps.published_min:g} min."
+            )
+            return Advice("keep_boiling", f"Keep it at a full boil, lid on.{longer}", guidance=("G3",))
         if phase == "unknown":
             return Advice(
                 "look_at_canner",
@@ -105,19 +116,6 @@ def advise(
         "that you timed the boil yourself. After that discard without tasting.",
         until.isoformat(),
         ("G5", "G57", "G58"),
-    )
-
-
-def _complete_but_capped(caps: Caps) -> Advice:
-    """The time that the run asks has held, and the run can prove nothing all the same."""
-    if caps.published_min is not None:
-        said = words.too_short(caps.published_min)
-        return Advice("keep_boiling", said[0].upper() + said[1:], guidance=("G3",))
-    return Advice(
-        "turn_off_heat",
-        "The time that this run asks has held, but for the reasons given this run can prove nothing. Go by the tested "
-        "recipe; where you keep to your own timing, write it down.",
-        guidance=("G3",),
     )
 
 

@@ -6,13 +6,14 @@ Figures below that name no source are ours: chosen, and tried on many runs of th
 from __future__ import annotations
 
 from monitor.judge import words
+from monitor.judge.comeup import STALLED_EVERY_S
 from monitor.judge.credit import Credit
 from monitor.judge.creep import Creep
 from monitor.judge.dip import FallDetector
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import MEAN_S, Guard
 from monitor.judge.onset import Fall
-from monitor.judge.plateau import find_plateau
+from monitor.judge.plateau import find_plateau, turned_s
 from monitor.judge.readings import FALL_K_PER_S
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
@@ -32,6 +33,8 @@ JARS_SETTLE_S = 120.0
 CALM_S = 60.0
 #: A plateau that was doubted and counts anew is told of once it has counted for so long.
 STEADY_S = 60.0
+#: A boil that flickers about what can be proven is told to be in doubt no more often than this. [s] Chosen.
+DOUBT_EVERY_S = 600.0
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
 
@@ -80,7 +83,8 @@ class Boil:
         state.kettle.boils(state.point.boil_C)
         state.noise.learn_past(trace, plateau.index)
         jumped_s, calm_s = self._jumps_s
-        self.early_s, self.start_s = self._early_start(plateau.early_s), max(plateau.late_s, calm_s)
+        early_s = max(plateau.early_s, turned_s(trace, state.noise, plateau.index))
+        self.early_s, self.start_s = self._early_start(early_s), max(plateau.late_s, calm_s)
         if self.early_s < calm_s:
             # The readings between the jumps belong to the plateau; what they say of it is not believed.
             self.early_s = max(self.early_s, jumped_s)
@@ -165,6 +169,9 @@ class Boil:
         if state.ledger.state == BOILING and found != BOILING:
             # The mean that failed reaches back over its own length; and a fall that led there began before it.
             from_s = max(t - max(MEAN_S, self.credit.margin_s), self.start_s, hold.told_until_s)
+            if found == UNKNOWN and hold.boil_told and hold.counts:
+                text = words.doubted(why)
+                state.log.add_at_most("verdict_revised", t, text, DOUBT_EVERY_S, from_s, cause=words.DOUBTED)
         if why == words.TOO_HOT:
             assert state.point.boil_C is not None
             text = words.too_hot(self.guard.short_C(self.start_s), state.point.boil_C)
@@ -246,6 +253,7 @@ class Boil:
     def _departed(self, fall: Fall, t: float) -> None:
         """A fall away from the plateau: what was boiling ends at its onset, dated early."""
         state, hold = self._state, self._state.hold
+        was_unproven = not hold.boil_told and state.ledger.state == UNKNOWN
         self.credit.look_back(fall.early_s, t)
         early_s = max(fall.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
         onset_s, late_s = max(fall.onset_s, early_s), max(fall.late_s, early_s)
@@ -254,6 +262,8 @@ class Boil:
         state.set(late_s, NOT_BOILING, words.LOST if hold.heat_off_s is None else words.AFTER_HEAT)
         if hold.boil_told and (hold.heat_off_s is None or late_s < hold.heat_off_s):
             hold.lost(onset_s, early_s, late_s, t, words.lost(held_s))
+        elif was_unproven and hold.counts and self.start_s > (hold.jars_in_s or 0.0):
+            state.log.add_at_most("come_up_stalled", t, words.FELL_TEXT, STALLED_EVERY_S, onset_s)
         self.keep_since(late_s)
         trace = state.trace
         is_off = hold.heat_off_s is not None and late_s >= hold.heat_off_s

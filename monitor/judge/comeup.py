@@ -10,8 +10,12 @@ EVERY_S = 10.0
 #: A rise under 0.1 K/min for five minutes is a stall. [s], [K] Chosen: canners come up at 0.7 to 2.6 K/min (energy
 #: balance, 8 to 33 L at 1.5 to 2 kW).
 STALL_S, STALL_K = 300.0, 0.5
+#: A stall is told no more often than this, for whatever reason. [s] Chosen.
+STALLED_EVERY_S = 600.0
 #: Thinned readings kept: as long as a stall takes, both ends.
 SPAN = int(STALL_S / EVERY_S) + 1
+#: The last minute, in thinned readings.
+RECENT = 7
 #: Only once the water is warmer than this, so that a pot that waits for its heat is none. [°C] Chosen.
 STALL_ABOVE_C = 40.0
 
@@ -24,23 +28,26 @@ class ComeUp:
         self._stalled = False
         self._rose = False
 
-    def take(self, t_s: float, y_C: float) -> bool:
-        """Take in a reading. Returns True on the one at which a stall is noticed."""
+    def take(self, t_s: float, y_C: float) -> float | None:
+        """Take in a reading. Returns when a stall began, on the reading at which it is noticed, else None. [s]"""
         points = self._points
         if points and t_s - points[-1][0] < EVERY_S:
-            return False
+            return None
         if points and t_s - points[-1][0] > 60.0:
             points.clear()
         points.append((t_s, y_C))
         if len(points) < SPAN:
-            return False
+            return None
         gained = y_C - points[0][1]
         if gained > 3.0 * STALL_K:
             self._rose, self._stalled = True, False
         if self._stalled or not self._rose or y_C < STALL_ABOVE_C or gained > STALL_K:
-            return False
+            return None
+        if y_C - points[-RECENT][1] > STALL_K:
+            # It fell meanwhile, and warms again.
+            return None
         self._stalled = True
-        return True
+        return next(at_s for at_s, at_C in points if at_C >= y_C - 0.2 * STALL_K)
 
     def rate_K_per_s(self) -> tuple[float, float] | None:
         """Slope over the last minutes and its standard error. [K/s]"""

@@ -9,11 +9,13 @@ cannot do (:mod:`monitor.judge.sudden`), the boil itself (:mod:`monitor.judge.bo
 
 from __future__ import annotations
 
+from math import inf
+
 from monitor.judge import words
 from monitor.judge.boil import Boil
 from monitor.judge.boilpoint import AFTER_HEAT_S, EVERY_S, allowance_K
 from monitor.judge.breaks import Breaks
-from monitor.judge.comeup import ComeUp
+from monitor.judge.comeup import STALLED_EVERY_S, ComeUp
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import SPARSE_S
 from monitor.judge.heater import HeaterWatch
@@ -123,16 +125,16 @@ class Engine:
             self._breaks.unknown_since_valid(words.gap(now_s - state.valid_s))
         hold.follow_overrun(now_s)
 
-    def finish(self) -> None:
-        """The record ends here: what a live engine would still say in the seconds after it."""
+    def finish(self, until_s: float = inf) -> None:
+        """The record ends here: what a live engine would still say in the seconds after it, up to ``until_s``."""
         state = self.state
         silent_s = state.heard_s + self.silent_after_s
         ends_s = self.header.ended_at_s
         self._marks_up_to(silent_s)
         is_open = state.hold.window_end_s is None and state.first_s is not None
-        if is_open and (ends_s is None or ends_s > silent_s):
+        if is_open and silent_s <= until_s and (ends_s is None or ends_s > silent_s):
             self.tick(silent_s)
-        self._marks_up_to(float("inf"))
+        self._marks_up_to(inf)
 
     # --- samples ------------------------------------------------------------------------------------------
 
@@ -249,11 +251,12 @@ class Engine:
 
     def _follow_come_up(self, t: float, y: float) -> None:
         state = self.state
-        if state.hold.heat_off_s is not None or not self.come_up.take(t, y):
+        stalled_s = None if state.hold.heat_off_s is not None else self.come_up.take(t, y)
+        if stalled_s is None:
             return
         # Where the boiling point is not known the water may well boil; a boil that is lost was said to be.
         if not state.point.unknown_why and not state.hold.lost_raised:
-            state.log.add("come_up_stalled", t, t, words.STALLED)
+            state.log.add_at_most("come_up_stalled", t, words.STALLED, STALLED_EVERY_S, stalled_s)
 
     def _tamed(self, y: float) -> float:
         """A reading on the plateau, kept within what scatter and water can do in one step.

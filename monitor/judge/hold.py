@@ -18,10 +18,8 @@ WATER_CHECK_S, LONG_S = 900.0, 1800.0
 class Hold:
     """The window from jars in to heat off, and what was said of the boil in it. Times in s."""
 
-    def __init__(self, required_s: float, log: EventLog, published_min: float | None = None) -> None:
+    def __init__(self, required_s: float, log: EventLog) -> None:
         self.required_s = required_s
-        #: The published time where the required one is shorter.
-        self.published_min = published_min
         self._log = log
         self.jars_in_s: float | None = None
         self.window_end_s: float | None = None
@@ -55,11 +53,6 @@ class Hold:
             return -1e18
         return self.completed_start_s + self.required_s + ROUNDING_S
 
-    @property
-    def is_done(self) -> bool:
-        """Whether the whole time has held, and no published one is longer: nothing is owed any more."""
-        return self.completed_s is not None and self.published_min is None
-
     def counted_s(self, start_s: float, end_s: float) -> float:
         """How much of the boil from ``start_s`` to ``end_s`` was with the jars in. [s]"""
         if self.jars_in_s is None:
@@ -92,14 +85,11 @@ class Hold:
         self.completed_start_s = max(start_s, self.jars_in_s)
         # As the verdict credits it.
         done_s = later_tenth(self.completed_start_s) + self.required_s
-        self._log.add("hold_complete", done_s, t, words.complete(self.required_s, self.published_min))
+        self._log.add("hold_complete", done_s, t, words.complete(self.required_s))
 
     def follow_overrun(self, t: float) -> None:
         """Say so where the heat stays on long after the whole time."""
-        if self.completed_s is None or self.heat_off_s is not None:
-            return
-        longer_s = 0.0 if self.published_min is None else self.published_min * 60.0 - self.required_s
-        if t - self.completed_s >= OVERRUN_S + longer_s:
+        if self.completed_s is not None and self.heat_off_s is None and t - self.completed_s >= OVERRUN_S:
             self._log.add_once("overrun", t, words.OVERRUN)
 
     def reached(
@@ -120,7 +110,7 @@ class Hold:
             return
         again = self.lost_raised or self._log.has("boil_reached")
         kind = "boil_back" if again else "boil_reached"
-        done = self.is_done
+        done = self.completed_s is not None
         if again and not self.lost_raised:
             # No loss was seen, and none was told; but a boil that was not proven without a break counts anew.
             if done or not self.counts:
@@ -136,7 +126,7 @@ class Hold:
 
     def lost(self, onset_s: float, early_s: float, late_s: float, t: float, text: str) -> None:
         """The boil is lost. Once the whole time has held, nothing begins again."""
-        if self.is_done:
+        if self.completed_s is not None:
             text = text.replace(words.RESTART_RULE, words.DONE_RULE)
         self.lost_raised = True
         self.boil_told = False

@@ -104,3 +104,19 @@ def _after_last_sag(trace: Trace, noise: Noise, index: int) -> int:
     means = [trace.mean(i, j) for i, j in blocks]
     sagging = [j for (_, j), mean in zip(blocks, means, strict=True) if mean < max(means) - limit]
     return min(max(sagging, default=index), n - 1)
+
+
+def turned_s(trace: Trace, noise: Noise, index: int) -> float:
+    """When the readings before a plateau, which begins at ``index``, last went down for sure. [s]
+
+    Until then no rise ended. It is where they stood plainly above the plateau, or lowest, plainly below it; without
+    either the first reading.
+    """
+    blocks = [(i, trace.mean(i, i + SAG_BLOCK)) for i in range(0, index - SAG_BLOCK + 1, SAG_BLOCK // 2)]
+    level_C = trace.mean(index, min(index + 4 * SAG_BLOCK, len(trace)))
+    plain_K = SAG * sqrt(2.0 * noise.now.mean_variance(SAG_BLOCK))
+    turned = max((i for i, mean_C in blocks if mean_C > level_C + plain_K), default=0)
+    low, low_C = min(blocks, key=lambda block: block[1], default=(0, level_C))
+    if low_C < level_C - plain_K:
+        turned = max(turned, low)
+    return trace.t[turned]

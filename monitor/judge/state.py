@@ -62,7 +62,7 @@ class State:
             probe=probe,
             log=log,
             point=BoilPoint(header, probe, log),
-            hold=Hold(header.required_s, log, caps.published_min),
+            hold=Hold(max(header.required_s, (caps.published_min or 0.0) * 60.0), log),
             noise=Noise(probe.step_K),
             continuity=Continuity(log),
             kettle=LearnedKettle(probe.step_K, probe.response_s),

@@ -90,7 +90,7 @@ class SuddenWatch:
             self._moved(since_s, t)
         else:
             self._boil.break_off(since_s, NOT_BOILING, words.COLD_WATER)
-            if hold.boil_told:
+            if hold.boil_told and (hold.heat_off_s is None or since_s < hold.heat_off_s):
                 hold.lost(since_s, since_s, since_s, t, words.COLD_WATER_TEXT)
 
     def _began_s(self, noticed_s: float) -> float:

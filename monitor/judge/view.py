@@ -25,9 +25,9 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     held_s = engine.boil.credit.held_s(engine.state.last_s) if state == BOILING else 0.0
     remaining = None
     if phase == "hold" and engine.state.hold.jars_in_s is not None:
-        remaining = max(run.required_s - held_s, 0.0)
+        remaining = max(engine.state.hold.required_s - held_s, 0.0)
     elif phase in ("come_up", "cooling", "boil_lost"):
-        remaining = run.required_s
+        remaining = engine.state.hold.required_s
     elif phase == "complete":
         remaining = 0.0
     rate = engine.come_up.rate_K_per_s()
@@ -83,15 +83,6 @@ def _sentence(
         "cooling": "The water is cooling: it does not boil now. The time has not begun.",
         "boil_lost": "The boil is lost. The whole time begins again when it is back.",
         "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
-        "complete": _complete(engine),
+        "complete": "The whole time has held. Turn off the heat.",
         "ended": "This run has ended.",
     }[phase]
-
-
-def _complete(engine: Engine) -> str:
-    """What to do once the time that the run asks has held."""
-    caps = engine.state.caps
-    if caps.published_min is not None:
-        asked = words.asked(engine.header.required_s)
-        return f"The {asked} of this run have held, but {words.too_short(caps.published_min)}"
-    return "The whole time has held. Turn off the heat."

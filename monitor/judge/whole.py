@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 
 from monitor.judge.late import revision, with_revision
 from monitor.judge.rows import Key, as_set
@@ -12,13 +13,15 @@ from monitor.judge.witness import Witness
 from monitor.record.model import Run, Sample
 
 
-def judge(run: Run) -> Verdict:
+def judge(run: Run, *, until_s: float = inf) -> Verdict:
     """The verdict on a whole run: the same engine that judges it live.
 
     Parameters
     ----------
     run : Run
         Header and samples; the samples in any order, duplicates allowed.
+    until_s : float
+        Now, where the run is on: what a live engine would say later than that is left out. [s]
 
     Returns
     -------
@@ -26,15 +29,15 @@ def judge(run: Run) -> Verdict:
         A function of the set of rows, whatever order they came in.
     """
     rows, conflicts = as_set(run.samples)
-    witness = _judged(run, rows, conflicts)
+    witness = _judged(run, rows, conflicts, until_s)
     verdict = verdict_of(witness.engine)
     if not witness.late.count:
         return verdict
-    on_time = _judged(run, [sample for sample in rows if not sample.late], conflicts)
+    on_time = _judged(run, [sample for sample in rows if not sample.late], conflicts, until_s)
     return with_revision(verdict, revision(witness.late, verdict_of(on_time.engine), verdict))
 
 
-def _judged(run: Run, rows: list[Sample], conflicts: set[Key]) -> Witness:
+def _judged(run: Run, rows: list[Sample], conflicts: set[Key], until_s: float) -> Witness:
     witness = Witness(replace(run, samples=()))
     push = witness.push
     if conflicts:
@@ -43,5 +46,5 @@ def _judged(run: Run, rows: list[Sample], conflicts: set[Key]) -> Witness:
     else:
         for sample in rows:
             push(sample)
-    witness.finish()
+    witness.finish(until_s)
     return witness

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from monitor.judge.cooling import CoolingWatch
 from monitor.judge.engine import Engine
 from monitor.judge.late import LateRows
@@ -45,9 +47,9 @@ class Witness:
         self._settle(now_s)
         self.engine.state.log.events += self.cooling.tick(now_s)
 
-    def finish(self) -> None:
-        """The record ends here."""
-        self.engine.finish()
+    def finish(self, until_s: float = inf) -> None:
+        """The record ends here; what would be said after ``until_s`` is left out."""
+        self.engine.finish(until_s)
         self._pass_marks()
 
     def _pass_marks(self) -> None:

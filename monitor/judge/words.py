@@ -187,16 +187,9 @@ def per_minute(rate: Sequence[float], unit: str = "K", scale: float = 1.0) -> st
     return f"{likely:.2f} {unit} a minute ({low:.2f} to {high:.2f})"
 
 
-def complete(required_s: float, published_min: float | None = None) -> str:
-    """Text of ``hold_complete``. ``published_min``: the published time, where it is longer than what the run asks."""
-    if published_min is not None:
-        return f"The boil has held for the {asked(required_s)} of this run, but {too_short(published_min)}"
+def complete(required_s: float) -> str:
+    """Text of ``hold_complete``."""
     return f"The boil has held for the whole {asked(required_s)}. Turn off the heat."
-
-
-def too_short(published_min: float) -> str:
-    """What is asked where a run's time is shorter than the published one."""
-    return f"the published time is {published_min:g} min: keep it at a full boil until those have passed."
 
 
 def silent(seconds: float) -> str:
@@ -215,6 +208,11 @@ def sagged(seconds: float) -> str:
         f"Looking back, the temperature sagged for {minutes(seconds)}: perhaps it did not boil. That is not "
         "counted, and the whole time begins again after it. Keep the full boil going."
     )
+
+
+def doubted(why: str) -> str:
+    """Text of ``verdict_revised`` where a boil that was told can be proven no longer."""
+    return f"{DOUBTED}: {why}. Look at the canner and mark what you see."
 
 
 def two_probes(first_C: float, second_C: float) -> str:
@@ -236,6 +234,12 @@ def frozen(value: float | None, seconds: float) -> str:
     return f"The reading has stood still{shown} for {minutes(seconds)}. Look at the canner; restart the node."
 
 
+#: How the text begins where a boil that was told is in doubt.
+DOUBTED = "It is not known any more whether it boils"
+FELL_TEXT = (
+    "The water is cooling: it does not boil now. Whether it boiled before is not known. Bring it to a full boil, and "
+    "mark it when you see it: the whole time begins there."
+)
 COOLED = "The water is below boiling. " + RESTART_RULE
 COLD_WATER_TEXT = (
     "The reading fell faster than water cools by itself: something cold went in, or the probe left the water. "
@@ -267,6 +271,7 @@ STALLED = "The water has hardly warmed for five minutes. Is the heat on, the lid
 HEATER_OFF = (
     "The heater is off, or the mains power is gone. Stored heat may keep the boil for a minute. Look now."
 )
+HEATER_OFF_LONGER = "The heater has been off for longer than in its cycles before. Stored heat may keep the boil for a minute. Look now."
 OVERRUN = (
     "The whole time was complete at least five minutes ago. Turn off the heat: longer boiling costs quality."
 )
