@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from math import exp
+from math import exp, sqrt
+from statistics import NormalDist
 
 from monitor.judge.noise import QUIET_STEP_K, Noise
 
@@ -103,6 +104,14 @@ HABIT = 200.0
 #: So many samples back, values count for a third in how widely a coarse probe's readings spread: a level drifts over a
 #: step of 0.25 K in an hour at the soonest. [samples] Chosen.
 SPREAD_MEMORY = 600.0
+#: Fewer readings than this beyond a value are stray ones. Chosen.
+FEW = 5.0
+_NORMAL = NormalDist()
+
+
+def _at_least(count: float) -> float:
+    """What a count may be expected to be at the least, three standard deviations down (Wilson and Hilferty 1931)."""
+    return float(count * (1.0 - 1.0 / (9.0 * count) - 1.0 / sqrt(count)) ** 3)
 
 
 @dataclass(slots=True)
@@ -157,19 +166,22 @@ class StillWatch:
             self._shown[each] *= fades
         self._shown[value] = self._shown.get(value, 0.0) + count
 
-    def _moves(self) -> float:
-        """The least share of samples that leave a value, wherever the level lies between two steps.
+    def _moves(self, reach: float) -> float:
+        """The share of samples that leave a value, where the level lies least favourably between two steps.
 
-        Where a share s of the readings lies below some value and at least as many above it, then even of a level just
-        in its middle 2 s of all readings go to its neighbours (any scatter that is symmetric and has one peak).
+        Of a steady level with normal scatter the shares of readings below and above some value give the distances of
+        its two edges, in standard deviations; half their sum is that of either edge from a level in the middle. Each
+        share is taken as small as it may be; neighbours up to ``reach`` samples apart count as one.
         """
         total = sum(self._shown.values())
-        below = least = 0.0
+        below, moves = 0.0, 0.0
         for value in sorted(self._shown):
             above = total - below - self._shown[value]
-            least = max(least, min(below, above))
+            if min(below, above) >= FEW * reach:
+                edges = [-_NORMAL.inv_cdf(_at_least(part / reach) * reach / total) for part in (below, above)]
+                moves = max(moves, 2.0 * _NORMAL.cdf(-0.5 * sum(edges)))
             below += self._shown[value]
-        return 2.0 * least / total if total else 0.0
+        return moves
 
     def _odds(self, noise: Noise) -> float:
         """How likely so many repeats are, by the scatter that this probe has shown in this run."""
@@ -185,7 +197,7 @@ class StillWatch:
         if is_coarse:
             # Neighbouring readings are no independent ones.
             reach = max(noise.now.long_run_variance / noise.now.sd_K**2, 1.0)
-            odds = float((1.0 - self._moves()) ** (self.count / reach))
+            odds = float((1.0 - self._moves(reach)) ** (self.count / reach))
         if is_coarse and self.chip_moved_s > self.since_s:
             # How often a coarse probe repeats itself depends on where the level lies between two steps; a converter
             # whose chip temperature moves is not frozen because it repeats itself more often than before.

@@ -271,7 +271,10 @@ STALLED = "The water has hardly warmed for five minutes. Is the heat on, the lid
 HEATER_OFF = (
     "The heater is off, or the mains power is gone. Stored heat may keep the boil for a minute. Look now."
 )
-HEATER_OFF_LONGER = "The heater has been off for longer than in its cycles before. Stored heat may keep the boil for a minute. Look now."
+HEATER_OFF_LONGER = (
+    "The heater has been off for longer than in its cycles before. "
+    "Stored heat may keep the boil for a minute. Look now."
+)
 OVERRUN = (
     "The whole time was complete at least five minutes ago. Turn off the heat: longer boiling costs quality."
 )

@@ -131,3 +131,30 @@ def test_a_boil_lost_after_the_whole_time_begins_nothing_again() -> None:
         lost, back = (event.text for event in log.events[-2:])
         assert ("from zero" in lost) is not complete and ("begin again" in back) is not complete
         assert ("Turn off the heat" in lost) is complete and ("Turn off the heat" in back) is complete
+
+
+def test_a_cause_is_told_with_the_dating_around_it_as_one_time() -> None:
+    """Boil from 12:05; one sample with two values at 12:10, and what it makes undatable on both sides."""
+    stretches = [
+        COMING_UP,
+        Stretch(300.0, 570.0, BOILING, words.BOIL),
+        Stretch(570.0, 600.0, UNKNOWN, words.TOO_SOON),
+        Stretch(600.0, 602.0, UNKNOWN, words.CONFLICT),
+        Stretch(602.0, 640.0, UNKNOWN, words.DATING_START),
+        Stretch(640.0, 1000.0, BOILING, words.BOIL),
+        Stretch(1000.0, 1020.0, UNKNOWN, words.DATING_END),
+    ]
+    text = said(UNPROVEN, stretches, 360.0, 720.0, 1020.0)
+    assert text == (
+        "Not known whether it boiled from 12:09:30 to 12:10:40 (1 min 10 s): one sample came with two values."
+    )
+
+
+def test_the_way_up_is_no_reason_where_there_is_another() -> None:
+    """15 min of come-up, 5 that nobody can tell: what is told is the latter."""
+    stretches = [
+        Stretch(0.0, 900.0, NOT_BOILING, words.COME_UP),
+        Stretch(900.0, 1200.0, UNKNOWN, words.between(0.4, seen=False)),
+    ]
+    text = said(BROKEN, stretches, 0.0, 300.0)
+    assert "For 5 min of it: too close to the floor" in text and "nobody marked this boil" in text

@@ -12,14 +12,17 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from monitor.judge import Session, Verdict, judge, words
 from monitor.judge.trace import Trace
-from monitor.judge.verdict import BOILING, HELD, UNKNOWN, Event
+from monitor.judge.verdict import BOILING, HELD, NOT_BOILING, UNKNOWN, Event
 from monitor.simulate.scenarios import tell
 
 Build = Callable[..., Any]
+Kinds = Callable[[Verdict], list[str]]
+StateAt = Callable[[Verdict, float], tuple[str, str]]
 
 #: Short holds or lost boils that earlier rules called held: told too soon, looked over in part, or drowned in drift.
 #: Family and seed; the truth is the kettle model's.
@@ -141,3 +144,37 @@ def test_a_copy_of_the_trace_stands_by_itself() -> None:
     assert twin.mean(0, 50) == pytest.approx(sum(twin.y) / 50)
     twin.append(50.0, 97.0)
     assert twin.mean(0, 51) == pytest.approx(sum(twin.y) / 51) and trace.y[-1] == 90.0
+
+
+def test_the_way_down_into_a_dip_and_its_turn_are_no_rise(cook: Build, state_at: StateAt) -> None:
+    """Power off for four minutes, 0.35 K a minute down, 2.2 K a minute back: from the fall on it does not boil."""
+    story = cook(minutes=10.0).come_up()
+    story.seen().stay(600.0)
+    fell_s = story.now_s
+    story.go(-1.25, 0.35)
+    turned_s = story.now_s
+    story.go(0.15, 2.2).stay(700.0).mark("heat_off").go(-2.0, 1.0)
+    verdict = judge(story.run())
+    for t in np.arange(fell_s + 60.0, turned_s - 40.0, 5.0):
+        assert state_at(verdict, float(t))[0] == NOT_BOILING
+
+
+def test_a_boil_that_was_told_and_is_doubted_is_told_too(cook: Build) -> None:
+    """The level sinks by 0.3 K in half an hour, as a cold junction drifts, to where nobody can tell: not in silence."""
+    story = cook(minutes=40.0, seed=4).go(-0.05, 4.0)
+    story.stay(300.0).go(-0.4, 0.012).stay(600.0)
+    session = Session(story.run([]))
+    session.feed(story.samples())
+    verdict = session.verdict()
+    last = verdict.stretches[-1]
+    assert last.state == UNKNOWN and "too close to the floor" in last.why
+    revised = [event for event in verdict.events if event.kind == "verdict_revised"]
+    assert revised and "not known any more whether it boils" in revised[0].text
+
+
+def test_lifting_into_the_cold_after_the_heat_is_off_loses_no_boil(cook: Build, kinds: Kinds) -> None:
+    """Held, heat off; ten minutes later the water falls by 7 K at once, as when the jars are lifted past the probe."""
+    story = cook().come_up()
+    story.seen().stay(400.0).mark("heat_off").go(-3.0, 0.5).go(-10.0, 40.0).stay(300.0)
+    verdict = judge(story.run())
+    assert verdict.verdict == HELD and "boil_lost" not in kinds(verdict)

@@ -15,7 +15,8 @@ from typing import Any
 
 import pytest
 
-from monitor.judge import Budget, budget_of
+from monitor.judge import Budget, budget_of, judge
+from monitor.judge.budget import probe_budget
 from monitor.judge.pressure import PressureTracker, from_altitude, from_barometer, from_typed
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
@@ -419,3 +420,48 @@ def test_the_document_has_the_whole_table(header: Run) -> None:
     assert form["coverage_factor"] == 2
     assert set(form["rows"][0]) == {"term", "value", "unit", "distribution", "standard_K", "source"}
     assert len(form["rows"]) == len(budget_of(header).rows)
+
+
+@pytest.mark.parametrize(("offset_K", "believed"), [(-0.2, True), (0.25, True), (1.05, False), (-1.2, False)])
+def test_a_correction_that_is_not_the_one_found_is_not_believed(
+    held_run: Callable[..., Run], offset_K: float, believed: bool
+) -> None:
+    """A sign or a digit typed wrong: the boil was found 0.2 K low, the record corrects by something else."""
+    run = held_run()
+    assert run.probe.calibration is not None
+    typed = replace(run.probe.calibration, offset_K=offset_K, ice_offset_K=-0.16, boil_offset_K=-0.2)
+    budget = probe_budget(replace(run, probe=replace(run.probe, calibration=typed)))
+    assert budget.calibrated is believed
+    assert any("not the one found at the boiling point" in note for note in budget.notes) is not believed
+
+
+def test_a_correction_that_nothing_vouches_for_widens_by_itself_where_it_raises(
+    held_run: Callable[..., Run],
+) -> None:
+    """Two years old, +0.4 K: no tolerance of the class holds it, and it favours the canner."""
+    run = held_run()
+    assert run.probe.calibration is not None
+    wide = {}
+    for offset_K in (0.0, -0.4, 0.4):
+        two_years_ago = run.started_at - timedelta(days=700)
+        old = replace(run.probe.calibration, offset_K=offset_K, boil_offset_K=offset_K, at=two_years_ago)
+        wide[offset_K] = probe_budget(replace(run, probe=replace(run.probe, calibration=old))).standard_K
+    assert wide[-0.4] == wide[0.0]
+    assert wide[0.4] ** 2 - wide[0.0] ** 2 == pytest.approx(0.4**2 / 3.0)  # JCGM 100:2008, 4.3.7
+
+
+@pytest.mark.parametrize(
+    ("altitude_m", "checked", "verdict"),
+    [(0.0, False, "held"), (None, True, "held"), (None, False, "unproven")],
+)
+def test_a_barometer_that_nothing_checks_proves_nothing(
+    held_run: Callable[..., Run], altitude_m: float | None, checked: bool, verdict: str
+) -> None:
+    """What a record leaves out is unknown, never fine: neither altitude nor a comparison within 12 months."""
+    run = held_run()
+    at = run.site.barometer_checked_at if checked else None
+    found = judge(replace(run, site=replace(run.site, altitude_m=altitude_m, barometer_checked_at=at)))
+    assert found.verdict == verdict
+    assert any("Nothing checks the barometer" in reason for reason in found.reasons) is (
+        verdict == "unproven"
+    )

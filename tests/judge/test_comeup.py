@@ -122,3 +122,16 @@ def test_the_interval_holds_the_kettle_models_own_time_to_the_boil() -> None:
                 found.append(eta[0] <= boils_s - t <= eta[2])
                 to_ask.pop(0)
     assert len(found) >= 20 and np.mean(found) >= 0.9
+
+
+def test_a_stall_is_dated_to_its_beginning_and_water_that_warms_again_has_none() -> None:
+    """1.6 K a minute for ten minutes, then level; and a dip of 3 K that is made up at 1.5 K a minute."""
+    come_up = ComeUp()
+    said = [come_up.take(float(t), 60.0 + 1.6 * min(t, 600) / 60.0) for t in range(0, 1200, 2)]
+    (began_s,) = [at_s for at_s in said if at_s is not None]
+    assert began_s == pytest.approx(600.0, abs=20.0)
+    come_up = ComeUp()
+    level = [60.0 + 1.6 * t / 60.0 for t in range(600)]
+    down = [level[-1] - 1.2 * t / 60.0 for t in range(150)]
+    back = [down[-1] + 1.5 * t / 60.0 for t in range(400)]
+    assert all(come_up.take(float(t), y) is None for t, y in enumerate([*level, *down, *back]))

@@ -40,3 +40,18 @@ def test_a_small_standby_power_is_no_heater() -> None:
 
 def test_after_the_heat_was_turned_off_nothing_is_said() -> None:
     assert raised(powers(1800.0, 0.0), in_process=False) == []
+
+
+def test_a_heater_that_cycles_is_told_when_it_stays_off() -> None:
+    """Two minutes on, one off, ten times: the first pauses are told, not each; the last, which does not end, is."""
+    watts = ([1800.0] * 120 + [0.0] * 60) * 10 + [1800.0] * 120 + [0.0] * 200
+    times = raised(powers(*watts))
+    assert len(times) == 4 and times[:3] == [120.0, 300.0, 480.0]
+    assert 1920.0 + 60.0 < times[3] <= 1920.0 + 90.0
+
+
+def test_where_it_cycles_power_that_is_gone_is_told_at_once() -> None:
+    watts = ([1800.0] * 120 + [0.0] * 60) * 5 + [1800.0] * 120
+    samples = powers(*watts)
+    gone = [Sample(len(watts) + 0.0, 98.0, heater_W=0.0, mains=False)]
+    assert raised(samples + gone)[-1] == float(len(watts))

@@ -137,3 +137,35 @@ def test_a_reading_that_moves_is_never_still() -> None:
         values = np.round((100.1 + rng.normal(0.0, sigma_K, 36_000)) / step_K) * step_K
         for t, value in enumerate(values.tolist()):
             assert watch.take(float(t), value, 25.0 + 0.06 * (t % 2), noise, True) == ""
+
+
+def test_fine_steps_do_not_hide_a_boil_for_minutes() -> None:
+    """Steps of 0.008 K, hardly any scatter: any boil moves by more in 300 s, whatever the chip does (P55: agitation of
+    hundredths of a kelvin; weather alone moves the boiling point by a step in a minute or two)."""
+    assert stands(StillWatch(), learned(0.0078125, 0.003), 1200, [25.0, 25.06]) is not None
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_coarse_probe_that_scatters_over_its_steps_cannot_stand_still(seed: int) -> None:
+    """Steps of 0.25 K under 0.1 K of scatter, the level between the middle of a step and its edge: even in the middle a
+    fifth of the readings leave the value (normal distribution: 2 Φ(-1.25) = 0.21)."""
+    rng = np.random.default_rng(seed)
+    noise, watch = learned(0.25, 0.1), StillWatch()
+    values = np.round((100.05 + rng.normal(0.0, 0.1, 500)) / 0.25) * 0.25
+    for t, value in enumerate(values.tolist()):
+        assert watch.take(float(t), value, 25.0 + 0.06 * (t % 2), noise, True) == ""
+    frozen = [t for t in range(500, 1300) if watch.take(float(t), 100.0, 25.0 + 0.06 * (t % 2), noise, True)]
+    assert frozen
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_quiet_coarse_probe_that_drifts_into_a_step_may_stand_still(seed: int) -> None:
+    """Steps of 0.25 K under 0.03 K: at the edge of a step every second reading moves, 0.1 K on for 20 min none does."""
+    rng = np.random.default_rng(seed)
+    noise, watch = learned(0.25, 0.03), StillWatch()
+    level_C = 100.125 - np.clip((np.arange(1800) - 300) / 600.0, 0.0, 1.0) * 0.1
+    values = np.round((level_C + rng.normal(0.0, 0.03, 1800)) / 0.25) * 0.25
+    assert not any(
+        watch.take(float(t), value, 25.0 + 0.06 * (t % 2), noise, True)
+        for t, value in enumerate(values.tolist())
+    )

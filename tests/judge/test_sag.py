@@ -91,3 +91,23 @@ def test_nothing_after_the_end_is_looked_at() -> None:
     readings = 98.0 + agitation(400, 600) - 0.02 * np.maximum(t - 500.0, 0.0)
     sags, _ = watched(readings[:505])
     assert sags.look_everywhere(499.0, ended=True) is None
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_first_minutes_of_a_boil_that_came_back_are_held_against_the_one_before(seed: int) -> None:
+    """It comes back 0.1 K low and creeps up for two minutes: seen where the level before it was lost is known.
+
+    Without that a drift of the cold junction would look the same.
+    """
+    t = np.arange(900)
+    readings_C = 98.0 - 0.1 * np.clip(1.5 - t / 120.0, 0.0, 1.0) + 0.25 * agitation(seed, 900)
+    for before_C, seen in ((98.0, True), (97.9, False), (None, False)):
+        noise, trace = Noise(0.0078125), Trace()
+        sags = SagWatch(trace, noise, 0, before_C)
+        for second, y_C in enumerate(readings_C.tolist()):
+            trace.append(float(second), y_C)
+            noise.learn_boil(trace, 0)
+        sag = sags.look_everywhere()
+        assert (sag is not None) is seen
+        if sag is not None:
+            assert sag.early_s == 0.0 and 50.0 <= sag.late_s <= 330.0
