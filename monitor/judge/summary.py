@@ -149,7 +149,8 @@ def _rounded_events(engine: Engine) -> list:  # type: ignore[type-arg]
     return [
         replace(
             event,
-            onset_s=round(event.onset_s, 1),
+            # Rounding makes nothing begin after it was told.
+            onset_s=min(round(event.onset_s, 1), round(event.raised_s, 3)),
             raised_s=round(event.raised_s, 3),
             onset_early_s=None if event.onset_early_s is None else round(event.onset_early_s, 1),
             onset_late_s=None if event.onset_late_s is None else round(event.onset_late_s, 1),

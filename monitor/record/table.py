@@ -15,6 +15,7 @@ from monitor.record.model import NOTHING, WATER_FAULTS, Sample
 
 _JAR = re.compile(r"^jar_(\d{1,3})_C$")
 _LID = re.compile(r"^lid_(\d{1,3})$")
+_WHOLE = re.compile(r"^\+?[0-9]+(\.0*)?$")
 
 
 def _number(text: str) -> float:
@@ -25,12 +26,10 @@ def _number(text: str) -> float:
 
 
 def _whole(text: str) -> int:
-    if "_" in text:
+    # Spreadsheets write 500.0 for a number in a column with blanks.
+    if not _WHOLE.match(text):
         raise ValueError
-    value = int(text)
-    if value < 0:
-        raise ValueError
-    return value
+    return int(text.partition(".")[0])
 
 
 def _claim(text: str) -> bool:
@@ -57,8 +56,8 @@ _COLUMNS: dict[str, tuple[Callable[[str], Any], str]] = {
     "mains": (_claim, "true, false, 1, 0 or blank"),
     "chip_C": (_number, "a temperature in °C, or blank"),
     "water_2_C": (_number, "a temperature in °C, or blank"),
-    "boot": (_whole, "a whole number, or blank"),
-    "seq": (_whole, "a whole number, or blank"),
+    "boot": (_whole, "a whole number from 0 on, or blank"),
+    "seq": (_whole, "a whole number from 0 on, or blank"),
     "uptime_s": (_number, "seconds, or blank"),
     "arrival_s": (_number, "seconds, or blank"),
     "late": (_claim, "true, false, 1, 0 or blank"),

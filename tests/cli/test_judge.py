@@ -324,3 +324,19 @@ def test_the_readme_counts_the_recorded_runs_right() -> None:
     """As many as there are folders."""
     words = {16: "Sixteen", 17: "Seventeen", 18: "Eighteen", 19: "Nineteen", 20: "Twenty"}
     assert f"{words[len(NAMES)]} invented runs in" in README.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("width", [60, 80])
+@pytest.mark.parametrize("name", [name for name in NAMES if expected(name) == "unproven"])
+def test_why_it_is_not_proven_is_always_said(
+    name: str, width: int, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However small the screen; what is left out is named by kind, and there is a way to it."""
+    monkeypatch.setenv("COLUMNS", str(width))
+    main(["judge", str(RECORDED / name), "--json"])
+    reasons = json.loads(capsys.readouterr().out)["reasons"]
+    main(["judge", str(RECORDED / name)])
+    text = " ".join(capsys.readouterr().out.replace("sea-level- corrected", "sea-level-corrected").split())
+    assert reasons and any(line.split(":")[0][:40] in text for line in reasons)
+    if "more:" in text:
+        assert "--json lists them all" in text.split("more:")[1]

@@ -227,3 +227,14 @@ def test_silence_is_told_by_the_tick(cook: Build) -> None:
     told = session.take_events()
     assert [e.kind for e in told] == ["node_silent"]
     assert (told[0].onset_s, told[0].raised_s) == (last_s, pytest.approx(last_s + 5.0, abs=0.11))
+
+
+def test_a_run_that_is_on_is_not_called_silent_before_it_is(cook: Build) -> None:
+    """Asked a second after the newest sample, and with nothing known of what came after it."""
+    story = cook().come_up()
+    story.seen().stay(100.0)
+    run = story.run()
+    last_s = run.samples[-1].t_s
+    assert "node_silent" not in {event.kind for event in judge(run, until_s=last_s + 1.0).events}
+    (silent,) = [event for event in judge(run).events if event.kind == "node_silent"]
+    assert silent.raised_s == last_s + 5.0

@@ -242,3 +242,15 @@ def test_any_samples_round_trip(samples: list[Sample], tmp_path: Path) -> None:
     path = tmp_path / "samples.csv"
     path.write_text(samples_text(samples), encoding="utf-8")
     assert list(read_samples(path)) == samples
+
+
+def test_whole_numbers_as_spreadsheets_write_them(run: Run, tmp_path: Path) -> None:
+    """A column of whole numbers with blanks comes out of many programs as 500.0; -1 is no number of a sample."""
+    folder = write_run(run, tmp_path)
+    (folder / "samples.csv").write_text("t_s,water_C,boot,seq\n0,20,7.0,500.0\n1,20,,\n2,20,7,502.\n")
+    assert [(s.boot, s.seq) for s in read_run(folder).samples] == [(7, 500), (None, None), (7, 502)]
+    (folder / "samples.csv").write_text("t_s,water_C,boot,seq\n0,20,7,-1\n")
+    with pytest.raises(
+        RecordError, match=r"row 2, column seq: expected a whole number from 0 on, or blank, found"
+    ):
+        read_run(folder)
