@@ -10,7 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import alarm_model, batches, data, figures, live_model, look, settings, words
+from dashboard import alarm_model, batches, data, figures, live_model, look, settings, sound_test, words
 from dashboard.components import mount
 from monitor.errors import StoreError
 from monitor.store.entries import read_entries
@@ -58,25 +58,37 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
     )
 
 
-def sound(moment: data.House, banners: list[alarm_model.Banner]) -> None:
-    """The alarm's sound on this device, or in words that it is off; nothing while nothing could sound."""
-    if moment.live or banners:
+def sound(moment: data.House | None, banners: list[alarm_model.Banner], *, test: bool = False) -> None:
+    """The alarm's sound on this device, or in words that it is off; nothing while nothing could sound.
+
+    It is the only one on its page. With ``test`` the alarm that is sounded before a batch sounds here too.
+    """
+    wanted = None
+    if moment is not None:
         now_utc = utc_text(moment.now_utc)
+        wanted = next((item.priority for item in banners if item.sounds(now_utc)), None)
+    if test and sound_test.sounding():
+        wanted = "high"
+    if test or banners or (moment is not None and moment.live):
         with st.container(key="sound_line"):
-            mount.sound(next((item.priority for item in banners if item.sounds(now_utc)), None))
+            mount.sound(wanted)
 
 
 @st.fragment(run_every=1)
-def line() -> None:
-    """Draw it on a page that is not the page of what is on; nothing where nothing is on."""
+def line(*, test: bool = False) -> None:
+    """Draw it on a page that is not the page of what is on; nothing where nothing is on.
+
+    ``test``: the page has the alarm that is sounded before a batch, so that its sound must be there.
+    """
     try:
         moment = data.house_now()
         shown = boards(moment)
     except StoreError:
         # No store yet, so nothing is on.
+        sound(None, [], test=test)
         return
     banners = [item for item in alarm_model.standing(moment.alarms) if item.unacknowledged]
-    sound(moment, banners)
+    sound(moment, banners, test=test)
     for banner in banners[:1]:
         more = alarm_model.others(len(banners) - 1)
         where = f" – {look.esc(banner.canner)}" if banner.canner else ""
