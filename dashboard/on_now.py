@@ -10,7 +10,18 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import alarm_model, batches, data, figures, live_model, look, settings, sound_test, words
+from dashboard import (
+    alarm_model,
+    alarm_words,
+    batches,
+    data,
+    figures,
+    live_model,
+    look,
+    settings,
+    sound_test,
+    words,
+)
 from dashboard.components import mount
 from monitor.errors import StoreError
 from monitor.store.entries import read_entries
@@ -41,7 +52,7 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
     run = moment.runs.get(row.run_id)
     told = ""
     if said is not None:
-        at = figures.local_time(figures.parse_utc(said[1]), run.zone if run else None)
+        at = figures.local_time(figures.parse_utc(said[1]), data.zone_of(run))
         told = f"{words.MARKS.get(said[0], words.plain(said[0]))}, {at}"
     return live_model.board(
         row.run_id,
@@ -74,6 +85,13 @@ def sound(moment: data.House | None, banners: list[alarm_model.Banner], *, test:
             mount.sound(wanted)
 
 
+def alarm_in_words(moment: data.House, banner: alarm_model.Banner) -> alarm_words.Said:
+    """Whose alarm it is and when it was raised, by the clock of its own kitchen."""
+    run = moment.runs.get(banner.run_id or "")
+    on = alarm_words.on_now(moment.live)
+    return alarm_words.said(banner, run, on, data.zone_of(run), moment.now_utc)
+
+
 @st.fragment(run_every=1)
 def line(*, test: bool = False) -> None:
     """Draw it on a page that is not the page of what is on; nothing where nothing is on.
@@ -91,11 +109,12 @@ def line(*, test: bool = False) -> None:
     sound(moment, banners, test=test)
     for banner in banners[:1]:
         more = alarm_model.others(len(banners) - 1)
-        where = f" – {look.esc(banner.canner)}" if banner.canner else ""
+        told = alarm_in_words(moment, banner)
         look.page(
             f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
             f'data-over="{"yes" if banner.over else "no"}"><p class="bw-headline">'
-            f'<span aria-hidden="true">▲</span> {look.esc(banner.title)}{where}{more}: '
+            f'<span aria-hidden="true">▲</span> {look.esc(told.title)}'
+            f'<span class="bw-whose"> – {look.esc(told.whose)}</span>{more}: '
             '<a href="/" target="_self">what to do</a></p></div>'
         )
     if shown:
