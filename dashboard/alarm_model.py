@@ -20,6 +20,7 @@ STANDING = (*UNACKNOWLEDGED, "active_acknowledged")
 @dataclass(frozen=True, slots=True)
 class Banner:
     """One alarm as it is shown. ``sounds``: its sound is wanted now; ``over``: it is no longer true.
+    ``at_utc`` is when its state last changed.
 
     News (what late readings changed, a restart) has no end: it asks for what it asks for until it is seen.
     """
@@ -32,6 +33,7 @@ class Banner:
     what: str
     do: str
     due_utc: str | None
+    raised_utc: str
     at_utc: str
     state: str
     silenced_until_utc: str | None
@@ -49,11 +51,6 @@ class Banner:
     @property
     def over(self) -> bool:
         return self.state == "returned_unacknowledged" and not self.news
-
-    @property
-    def title(self) -> str:
-        """The headline as it is now: across the room and above other pages there is no other line."""
-        return f"Over now: {self.headline[:1].lower()}{self.headline[1:]}" if self.over else self.headline
 
     def sounds(self, now_utc: str) -> bool:
         """Whether it should be heard; times compare as text in one form of UTC."""
@@ -99,7 +96,7 @@ def standing(rows: Iterable[AlarmRow]) -> list[Banner]:
     facts: dict[str, dict[str, Any]] = {}
     last: dict[str, AlarmRow] = {}
     for row in rows:
-        told = facts.setdefault(row.alarm_id, {})
+        told = facts.setdefault(row.alarm_id, {"raised_utc": row.at_utc})
         told.update(_alarm(row.body))
         if row.body.get("change") == "silenced":
             told["silenced_until_utc"] = _silenced_until(row)
@@ -142,6 +139,7 @@ def _banner(row: AlarmRow, told: Mapping[str, Any]) -> Banner:
         what=str(told.get("what") or told.get("text") or ""),
         do=str(told.get("do") or ""),
         due_utc=told.get("due_utc"),
+        raised_utc=str(told.get("raised_utc") or row.at_utc),
         at_utc=row.at_utc,
         state=row.state,
         silenced_until_utc=told.get("silenced_until_utc"),

@@ -31,7 +31,7 @@ def main() -> None:
     far = st.query_params.get("far") == "1"
     page = st.navigation(pages, position="hidden" if far else "top")
     if page.title != "Now":
-        on_now.line()
+        on_now.line(test=page.title == "Before the heat")
     try:
         page.run()
     except MonitorError as trouble:

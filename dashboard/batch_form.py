@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard import access, look
-from dashboard.components import mount
+from dashboard import access, look, sound_test
 from dashboard.units import fahrenheit
 from monitor.physics.units import f_to_c
 from monitor.plan.model import Plan
 from monitor.plan.steps import BEFORE_HEAT, Step
 
-#: A test alarm must be confirmed within this. [s]
-HEARD_WITHIN_S = 60.0
 #: Ticked elsewhere: the alarm has buttons of its own, the acid its own line.
 ELSEWHERE = ("sound_heard", "acid")
 
@@ -50,7 +47,7 @@ def draw(plan: Plan, zone: str) -> dict[str, Any]:
         form["acid"] = st.checkbox(
             f"The acid is in each jar: {look.plain(str(plan.acid['text']))}", key="acid"
         )
-    form["sound"] = _alarm_heard()
+    form["sound"] = sound_test.ask()
     now = datetime.now(UTC).astimezone(ZoneInfo(zone))
     form["clock"] = st.checkbox(look.plain(f"It is {now:%H:%M} here, and that is right"), key="clock_ok")
     form["power"] = st.checkbox(
@@ -66,7 +63,7 @@ def done_steps(plan: Plan) -> list[str]:
     done = [step.id for step in plan.checklist if st.session_state.get(f"step_{step.id}")]
     if st.session_state.get("acid"):
         done.append("acid")
-    return [*done, *(["sound_heard"] if _heard() else [])]
+    return [*done, *(["sound_heard"] if sound_test.heard() else [])]
 
 
 def _temperature(column: st.delta_generator.DeltaGenerator, label: str, key: str) -> float | None:
@@ -106,37 +103,3 @@ def _grouped(plan: Plan) -> list[tuple[str, list[Step]]]:
     steps = [step for step in plan.checklist if step.id not in ELSEWHERE]
     before = [step for step in steps if step.when == BEFORE_HEAT]
     return [("Before the heat", before), ("Loading", [step for step in steps if step not in before])]
-
-
-@st.fragment(run_every=2)
-def _alarm() -> None:
-    """The test alarm sounds until it is confirmed, at most a minute."""
-    sounded_at = st.session_state.get("alarm_sounded_at")
-    sounding = sounded_at is not None and not _heard() and datetime.now(UTC) - sounded_at < _window()
-    mount.sound("high" if sounding else None)
-    with st.container(horizontal=True, vertical_alignment="center"):
-        if st.button("Sound the alarm", key="sound_alarm"):
-            st.session_state["alarm_sounded_at"] = datetime.now(UTC)
-            st.session_state["alarm_heard"] = False
-            st.rerun(scope="fragment")
-        if sounding and st.button("I heard it where I will be", type="primary", key="heard_alarm"):
-            st.session_state["alarm_heard"] = True
-            st.rerun(scope="app")
-    if _heard():
-        look.page('<p><span class="bw-tone-held" aria-hidden="true">✔</span> The alarm was heard.</p>')
-    elif sounded_at is not None and not sounding:
-        look.page("<p>Nobody confirmed it within a minute: sound it again.</p>")
-
-
-def _alarm_heard() -> bool:
-    look.page("<p><strong>The alarm: sound it, and hear it in the room where you will be</strong></p>")
-    _alarm()
-    return _heard()
-
-
-def _heard() -> bool:
-    return bool(st.session_state.get("alarm_heard"))
-
-
-def _window() -> timedelta:
-    return timedelta(seconds=HEARD_WITHIN_S)

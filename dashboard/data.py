@@ -257,6 +257,14 @@ def zone() -> str | None:
     return next((row.zone for row in runs(settings.current().data_dir) if row.zone), None)
 
 
+def zone_of(run: reader.RunRow | None) -> str | None:
+    """The zone of a run's own kitchen, where its record names none, or there is no run, the household's as it chose."""
+    if run is not None and run.zone:
+        return run.zone
+    chosen = household().get("zone")
+    return chosen if isinstance(chosen, str) and chosen else None
+
+
 def last_reading(node: str) -> tuple[float | None, float | None]:
     """(newest water reading in °C, its age in s) of a node; ``None`` where there is none."""
     with store() as conn:

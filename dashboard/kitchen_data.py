@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import streamlit as st
 
-from dashboard import data, settings
+from dashboard import data, node_data, settings
 from monitor.errors import StoreError
 from monitor.plan.drift import DriftPoint
 from monitor.plan.outcome import ProbePast
@@ -48,12 +48,16 @@ class _Known:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What a node said last. ``age_s`` is on the viewer's clock; pressure None: it has no barometer. [s]"""
+    """What a node said last; its barometer, which may speak less often, within the last minutes.
+
+    Ages are on the viewer's clock; pressure None: it has no barometer, or it has fallen silent. [s]
+    """
 
     node: str
     water_C: float | None
     pressure_kPa: float | None
     age_s: float | None
+    pressure_age_s: float | None = None
 
 
 def heard(node: str) -> Heard:
@@ -67,7 +71,14 @@ def heard(node: str) -> Heard:
     if newest is None:
         return Heard(node, None, None, None)
     _, age_s = data.last_reading(node)
-    return Heard(node, None if newest.water_fault else newest.water_C, newest.pressure_kPa, age_s)
+    unknown: tuple[float | None, float | None] = (None, None)
+    pressure_kPa, pressure_age_s = _ask(lambda conn: _pressure(conn, node), unknown)
+    return Heard(node, None if newest.water_fault else newest.water_C, pressure_kPa, age_s, pressure_age_s)
+
+
+def _pressure(conn: sqlite3.Connection, node: str) -> tuple[float | None, float | None]:
+    number = probes.node_number(conn, node)
+    return (None, None) if number is None else node_data.newest_pressure(conn, number, *data.clock_of(conn))
 
 
 def after(node: str, after_s: float) -> list[Sample]:

@@ -10,6 +10,7 @@ import streamlit as st
 
 from dashboard import data, figures, kitchen_data, kitchen_model, look
 from dashboard.kitchen_model import Kitchen
+from dashboard.nodes_model import FRESH_S
 from dashboard.units import fahrenheit
 from monitor.errors import PhysicsRangeError
 from monitor.physics.units import ft_to_m
@@ -163,9 +164,14 @@ def _node(
     if heard.age_s is not None:
         told = f"{node} reads {figures.temperature(heard.water_C, fahrenheit())}, {figures.about(heard.age_s)} ago."
         if heard.pressure_kPa is not None:
-            told += f" Its barometer reads {heard.pressure_kPa * 10:.1f} hPa."
+            told += f" Its barometer reads {heard.pressure_kPa * 10:.1f} hPa{_ago(heard.pressure_age_s)}."
     second.caption(look.plain(told))
     return heard, canner
+
+
+def _ago(age_s: float | None) -> str:
+    """Nothing for what was said just now."""
+    return f", {figures.about(age_s)} ago" if age_s is not None and age_s > FRESH_S else ""
 
 
 def _units(column: st.delta_generator.DeltaGenerator) -> str:

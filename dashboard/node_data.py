@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 
 import streamlit as st
@@ -11,17 +12,41 @@ from dashboard.nodes_model import Reading
 from monitor.store import reader
 
 
+#: A barometer may speak less often than the probe: what it said within this is its newest. [s on the viewer's clock]
+BAROMETER_S = 600.0
+
+
+def newest_pressure(
+    conn: sqlite3.Connection, node: int, house_s: float | None, rate: float
+) -> tuple[float | None, float | None]:
+    """(the newest pressure of a node's last minutes in kPa, its age in s on the viewer's clock); None where none is.
+
+    Without a clock the minutes count back from the node's newest sample, and the age is not known.
+    """
+    row = conn.execute(
+        "SELECT pressure_kPa, at_s FROM samples WHERE node = ?1 AND pressure_kPa IS NOT NULL AND at_s >="
+        " coalesce(?2, (SELECT max(at_s) FROM samples WHERE node = ?1)) - ?3 ORDER BY at_s DESC LIMIT 1",
+        (node, house_s, BAROMETER_S * rate),
+    ).fetchone()
+    if row is None:
+        return None, None
+    return row[0], None if house_s is None else max(0.0, (house_s - row[1]) / rate)
+
+
 @st.cache_resource(ttl=2.0, max_entries=2, show_spinner=False)
 def _readings(data_dir: Path) -> dict[str, Reading]:
     with data.store_in(data_dir) as conn:
         house_s, rate = data.clock_of(conn)
         rows = conn.execute(
-            "SELECT name, at_s, water_C, water_fault, room_C, pressure_kPa FROM nodes JOIN samples"
+            "SELECT name, node_id, at_s, water_C, water_fault FROM nodes JOIN samples"
             " ON node = node_id AND at_s = (SELECT max(at_s) FROM samples WHERE node = node_id)"
         ).fetchall()
+        pressures = {node: newest_pressure(conn, node, house_s, rate) for _, node, *_ in rows}
     return {
-        name: Reading(None if house_s is None else max(0.0, (house_s - at_s) / rate), *values)
-        for name, at_s, *values in rows
+        name: Reading(
+            None if house_s is None else max(0.0, (house_s - at_s) / rate), water_C, fault, *pressures[node]
+        )
+        for name, node, at_s, water_C, fault in rows
     }
 
 

@@ -10,19 +10,24 @@ from monitor.store.reader import NodeRow, RefusalRow
 
 #: Silent for longer than this, a node is called silent here; a node may well send only each ten seconds. [s]
 SILENT_S = 30.0
+#: A barometer's value older than this says how old it is. [s]
+FRESH_S = 5.0
 #: So much of a refused piece is shown. [bytes]
 EXCERPT = 160
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A node's newest sample. ``age_s`` on the viewer's clock; ``None`` where it cannot be known."""
+    """A node's newest sample, and the newest of its barometer, which may be older.
+
+    ``age_s`` and ``pressure_age_s`` on the viewer's clock; ``None`` where it cannot be known.
+    """
 
     age_s: float | None
     water_C: float | None
     fault: str | None
-    room_C: float | None
     pressure_kPa: float | None
+    pressure_age_s: float | None
 
 
 def heard(reading: Reading | None) -> words.Sign:
@@ -50,10 +55,12 @@ def water(reading: Reading | None, fahrenheit: bool) -> str:
 
 
 def barometer(reading: Reading | None, fahrenheit: bool) -> str:
-    """``846.9 hPa, water boils at 95.03 °C``; what no open kettle meets is shown alone."""
+    """``846.9 hPa, water boils at 95.03 °C``, with its age once it is old; what no open kettle meets is shown alone."""
     if reading is None or reading.pressure_kPa is None:
         return "none"
     shown = f"{reading.pressure_kPa * 10.0:.1f} hPa"
+    if reading.pressure_age_s is not None and reading.pressure_age_s > FRESH_S:
+        shown += f" {figures.about(reading.pressure_age_s)} ago"
     if not 50.0 <= reading.pressure_kPa <= 110.0:
         return f"{shown}, which no kitchen has"
     return f"{shown}, water boils at {figures.temperature(boiling_point_C(reading.pressure_kPa), fahrenheit)}"

@@ -10,7 +10,18 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import alarm_model, batches, data, figures, live_model, look, settings, words
+from dashboard import (
+    alarm_model,
+    alarm_words,
+    batches,
+    data,
+    figures,
+    live_model,
+    look,
+    settings,
+    sound_test,
+    words,
+)
 from dashboard.components import mount
 from monitor.errors import StoreError
 from monitor.store.entries import read_entries
@@ -41,7 +52,7 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
     run = moment.runs.get(row.run_id)
     told = ""
     if said is not None:
-        at = figures.local_time(figures.parse_utc(said[1]), run.zone if run else None)
+        at = figures.local_time(figures.parse_utc(said[1]), data.zone_of(run))
         told = f"{words.MARKS.get(said[0], words.plain(said[0]))}, {at}"
     return live_model.board(
         row.run_id,
@@ -58,32 +69,52 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
     )
 
 
-def sound(moment: data.House, banners: list[alarm_model.Banner]) -> None:
-    """The alarm's sound on this device, or in words that it is off; nothing while nothing could sound."""
-    if moment.live or banners:
+def sound(moment: data.House | None, banners: list[alarm_model.Banner], *, test: bool = False) -> None:
+    """The alarm's sound on this device, or in words that it is off; nothing while nothing could sound.
+
+    It is the only one on its page. With ``test`` the alarm that is sounded before a batch sounds here too.
+    """
+    wanted = None
+    if moment is not None:
         now_utc = utc_text(moment.now_utc)
+        wanted = next((item.priority for item in banners if item.sounds(now_utc)), None)
+    if test and sound_test.sounding():
+        wanted = "high"
+    if test or banners or (moment is not None and moment.live):
         with st.container(key="sound_line"):
-            mount.sound(next((item.priority for item in banners if item.sounds(now_utc)), None))
+            mount.sound(wanted)
+
+
+def alarm_in_words(moment: data.House, banner: alarm_model.Banner) -> alarm_words.Said:
+    """Whose alarm it is and when it was raised, by the clock of its own kitchen."""
+    run = moment.runs.get(banner.run_id or "")
+    on = alarm_words.on_now(moment.live)
+    return alarm_words.said(banner, run, on, data.zone_of(run), moment.now_utc)
 
 
 @st.fragment(run_every=1)
-def line() -> None:
-    """Draw it on a page that is not the page of what is on; nothing where nothing is on."""
+def line(*, test: bool = False) -> None:
+    """Draw it on a page that is not the page of what is on; nothing where nothing is on.
+
+    ``test``: the page has the alarm that is sounded before a batch, so that its sound must be there.
+    """
     try:
         moment = data.house_now()
         shown = boards(moment)
     except StoreError:
         # No store yet, so nothing is on.
+        sound(None, [], test=test)
         return
     banners = [item for item in alarm_model.standing(moment.alarms) if item.unacknowledged]
-    sound(moment, banners)
+    sound(moment, banners, test=test)
     for banner in banners[:1]:
         more = alarm_model.others(len(banners) - 1)
-        where = f" – {look.esc(banner.canner)}" if banner.canner else ""
+        told = alarm_in_words(moment, banner)
         look.page(
             f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
             f'data-over="{"yes" if banner.over else "no"}"><p class="bw-headline">'
-            f'<span aria-hidden="true">▲</span> {look.esc(banner.title)}{where}{more}: '
+            f'<span aria-hidden="true">▲</span> {look.esc(told.title)}'
+            f'<span class="bw-whose"> – {look.esc(told.whose)}</span>{more}: '
             '<a href="/" target="_self">what to do</a></p></div>'
         )
     if shown:

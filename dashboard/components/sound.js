@@ -4,6 +4,8 @@
 const BEEP = { high: [880, 660], medium: [660, 550], silent: [440, 440] };
 
 const KEPT = "boilwitness-sound";
+// The button that sounds the alarm for a test: a tap on it is a tap that lets this device sound.
+const TEST = ".st-key-sound_alarm button";
 
 function room() {
   if (!window.boilwitnessSound) {
@@ -72,6 +74,14 @@ async function arm(list) {
   step(list);
 }
 
+function heed(list) {
+  const tapped = (event) => {
+    if (event.target.closest?.(TEST) && !armed()) arm(list);
+  };
+  document.addEventListener("click", tapped, true);
+  return () => document.removeEventListener("click", tapped, true);
+}
+
 export default function (component) {
   const { data, parentElement } = component;
   const list = parentElement.querySelector(".bw-sound");
@@ -79,10 +89,12 @@ export default function (component) {
   if (!list.boilwitness) {
     list.boilwitness = setInterval(() => step(list), 250);
     list.querySelector("button").addEventListener("click", () => arm(list));
+    list.boilwitnessDeaf = heed(list);
   }
   step(list);
   return () => {
     clearInterval(list.boilwitness);
+    list.boilwitnessDeaf?.();
     list.boilwitness = undefined;
     room().wanted = null;
   };

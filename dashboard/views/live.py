@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import quote
+
 import streamlit as st
 
 from dashboard import (
@@ -100,29 +102,31 @@ def _alarm(banner: alarm_model.Banner, *, first: bool, more: int = 0) -> None:
 
 
 def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
-    over = banner.over
+    over, told = banner.over, on_now.alarm_in_words(data.house_now(), banner)
     due = f" The time to save the jars ends at {look.esc(_local(banner))}." if banner.due_utc else ""
-    text = f'<p class="bw-do">{look.esc(banner.do)}{due}</p>'
+    own = (
+        f'<a href="/run?run={quote(told.run_id, safe="")}" target="_self">That run</a>' if told.run_id else ""
+    )
+    text = f'<p class="bw-do">{look.esc(told.do)}{due} {own}</p>'
     if over:
-        text = "<p>It waits to be seen.</p>"
+        text = f"<p>It waits to be seen. {own}</p>"
     elif (first or banner.news) and not FAR:
         text = f"<p>{look.esc(banner.what)}</p>{text}"
     glyph = "▲" if banner.priority == "high" else "△"
-    canner = f" – {look.esc(banner.canner)}" if banner.canner else ""
     behind = alarm_model.others(more)
     known = "no" if banner.unacknowledged else "yes"
     return (
         f'<div class="bw-alarm" role="alert" data-priority="{look.esc(banner.priority)}" '
         f'data-known="{known}" data-over="{"yes" if over else "no"}">'
         f'<p class="bw-headline"><span aria-hidden="true">{glyph}</span> '
-        f"{look.esc(banner.title)}{canner}{behind}</p>{text}</div>"
+        f'{look.esc(told.title)}<span class="bw-whose"> – {look.esc(told.whose)}</span>{behind}</p>{text}</div>'
     )
 
 
 def _local(banner: alarm_model.Banner) -> str:
     """Until when, in the zone of the run's own kitchen."""
     run = data.house_now().runs.get(banner.run_id or "")
-    return figures.local_time(figures.parse_utc(str(banner.due_utc)), run.zone if run else None)[:5]
+    return figures.local_time(figures.parse_utc(str(banner.due_utc)), data.zone_of(run))[:5]
 
 
 def _marks(row: LiveRow) -> None:

@@ -24,6 +24,7 @@ from monitor.plan.start import StartDecision, StartFacts, decide_start
 from monitor.store.database import free_bytes, store_path
 from monitor.store.entries import append_entry
 from monitor.store.lots import lots
+from monitor.store.occupied import StartClashes, start_clashes
 from monitor.store.probes import (
     barometer_compared_at,
     last_site,
@@ -84,28 +85,58 @@ def add_confirmations(group: argparse._ActionsContainer) -> None:
         metavar="WORD",
         help="; ".join(f"{word}: {meaning}" for word, meaning in CONFIRMED.items()),
     )
-    group.add_argument("--already-boiling", action="store_true", help="the jars are in boiling water already")
+    group.add_argument(
+        "--already-boiling",
+        action="store_true",
+        help="the jars are in boiling water already: recorded, and no more than unproven",
+    )
+    group.add_argument(
+        "--ends-the-run-that-is-on",
+        action="store_true",
+        help="start although a run that is on with its jars in is ended by it, or loses its node",
+    )
 
 
 def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> int:
     """Start the run of a plan, or say what is missing. 0 started, 3 refused."""
+    folder = data_dir(args)
+    house, now = house_in(folder), _now(args.zone)
+    clashes = start_clashes(house, args.canner, [args.node] if args.node else [], args.probe)
+    if not may_take_over(clashes, args):
+        return EXIT_REFUSED
     facts = _facts(args, plan, pressure)
     decision = decide_start(facts)
-    now = _now(args.zone)
     print("\n".join(_proves(facts, now)))
     if not may_go_on(decision):
         return EXIT_REFUSED
-    folder = data_dir(args)
-    house = house_in(folder)
     run_id = free_run_id(now.isoformat(), args.canner, set(house.runs) if house else set())
     append_entry(folder, "node_assigned", {"node": args.node, "canner": args.canner}, by=args.by)
     for kind, body in start_entries(facts, run_id, now, done_steps(args, plan)):
         append_entry(folder, kind, body, run_id=run_id, by=args.by)
-    lot = lot_code(run_id, now.date(), facts.lots_taken)
-    print(
-        decision.sentence if decision.record_anyway else f"run {run_id} started on {args.canner}; lot {lot}"
-    )
+    if decision.record_anyway:
+        print(decision.sentence)
+    say_ended(clashes, args.canner)
+    print(f"run {run_id} started on {args.canner}; lot {lot_code(run_id, now.date(), facts.lots_taken)}")
     return 0
+
+
+def may_take_over(clashes: StartClashes, args: argparse.Namespace) -> bool:
+    """Say what the start would take from runs that are on; whether it may."""
+    for note in clashes.notes:
+        print(f"! {note}")
+    if not clashes.holding or args.ends_the_run_that_is_on:
+        return True
+    print(
+        f"Not started: {clashes.why}. End it first ('boilwitness runs mark {clashes.holding} heat_off', or 'runs end "
+        f"{clashes.holding}'); --ends-the-run-that-is-on starts all the same."
+    )
+    return False
+
+
+def say_ended(clashes: StartClashes, canner: str) -> None:
+    """The run before, which is over now."""
+    if clashes.ends:
+        print(f"run {clashes.ends} on {canner} is ended by this one")
 
 
 def may_go_on(decision: StartDecision) -> bool:

@@ -11,7 +11,15 @@ from typing import Any
 
 from monitor.cli._data import data_dir
 from monitor.cli._header import add_header_arguments, check_late, header_from, moment_from
-from monitor.cli._plan_start import add_confirmations, done_steps, may_go_on, with_answers, with_store
+from monitor.cli._plan_start import (
+    add_confirmations,
+    done_steps,
+    may_go_on,
+    may_take_over,
+    say_ended,
+    with_answers,
+    with_store,
+)
 from monitor.cli.main import EXIT_REFUSED
 from monitor.plan.described import plan_of_header
 from monitor.plan.header import start_entries
@@ -26,6 +34,7 @@ from monitor.record.model import Probe, Run
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
 from monitor.store.lots import with_lot
+from monitor.store.occupied import start_clashes
 from monitor.store.reader import house_in
 from monitor.store.runs import House
 from monitor.store.stamp import parse_utc, utc_text
@@ -64,6 +73,12 @@ def start(args: argparse.Namespace) -> int:
     if isinstance(plan, Refusal):
         print(plan.as_text())
         return EXIT_REFUSED
+    canner = str(header["canner"])
+    probe_id = args.probe or run.probe.extra.get("probe_id")
+    starts_s = run.started_at.timestamp()
+    clashes = start_clashes(house, canner, args.node, probe_id, starts_s=starts_s)
+    if not may_take_over(clashes, args):
+        return EXIT_REFUSED
     facts = with_store(with_answers(_facts(args, run, plan, house), args), args)
     print(what_it_proves(replace(run, probe=_known(facts, run.probe))).sentence)
     decision = decide_start(facts)
@@ -71,11 +86,9 @@ def start(args: argparse.Namespace) -> int:
         return EXIT_REFUSED
     entries = _entries(args, header, facts, run.started_at)
     _begin(folder, args, entries, str(header["run_id"]), started_utc)
-    canner = str(header["canner"])
-    if before := _open_on(house, canner):
-        print(f"run {before} on {canner} is ended by this one")
     if decision.record_anyway:
         print(decision.sentence)
+    say_ended(clashes, canner)
     print(f"run {header['run_id']} started on {canner}")
     if not args.node and not _serving(house, canner):
         print(f"no node serves {canner} yet: 'boilwitness runs assign NODE {canner}'")
@@ -147,13 +160,6 @@ def _entries(
     entries = list(start_entries(facts, str(header["run_id"]), started_at, done_steps(args, facts.plan)))
     entries[0] = entries[0][0], laid_over(header, entries[0][1])
     return entries
-
-
-def _open_on(house: House | None, canner: str) -> str | None:
-    """The run that is on at a canner now."""
-    return (
-        next((facts.run_id for facts in house.open_runs() if facts.canner == canner), None) if house else None
-    )
 
 
 def _serving(house: House | None, canner: str) -> str | None:

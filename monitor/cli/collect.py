@@ -152,8 +152,7 @@ def _say(facts: RunFacts | None, line: str) -> None:
     now = datetime.now(UTC).astimezone(_zone(facts))
     about = f"{facts.canner or facts.run_id}: " if facts else ""
     invented = "[simulated] " if facts and facts.simulated else ""
-    with contextlib.suppress(BrokenPipeError):
-        print(f"{now:%H:%M:%S}  {invented}{about}{line}", flush=True)
+    print(f"{now:%H:%M:%S}  {invented}{about}{line}", flush=True)
 
 
 def _zone(facts: RunFacts | None) -> ZoneInfo | None:

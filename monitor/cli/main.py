@@ -13,6 +13,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+from monitor.cli._output import flush_output, steady_output
 from monitor.errors import MonitorError
 
 #: Verb, and what it does in the words a person would use. The order is the order of the work.
@@ -26,7 +27,7 @@ VERBS: dict[str, str] = {
     "judge": "say what a run proves: held, broken or unproven, and what to do now",
     "jars": "after the heat is off: cooling, seals, and where each jar goes",
     "export": "write a run as a folder that anyone can read",
-    "import": "take such a folder into the store",
+    "import": "take a run's folder, or a whole export, into the store",
     "prove": "write the proof of a run as one page",
     "verify": "check a proof, an exported run or the whole store for any change",
 }
@@ -89,21 +90,24 @@ def _module(verb: str) -> str:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; the exit status is the contract's (README, "Exit statuses")."""
     words = list(sys.argv[1:] if argv is None else argv)
+    with steady_output():
+        return _status(words)
+
+
+def _status(words: list[str]) -> int:
     verb = next((word for word in words if word in VERBS), None)
     try:
         # Loading a verb takes longest: Ctrl-C comes there too.
         args = build_parser(verb).parse_args(words)
         module = importlib.import_module(f"monitor.cli.{_module(args.verb)}")
-        return int(module.run(args))
+        status = int(module.run(args))
+        flush_output()
     except MonitorError as trouble:
         print(f"boilwitness: {trouble}", file=sys.stderr)
         return EXIT_UNUSABLE
     except KeyboardInterrupt:
         return 130
-    except BrokenPipeError:
-        # The reader of our output (head, a pager) has gone; nothing of ours is lost.
-        sys.stderr.close()
-        return 0
+    return status
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ the same jars, deadlines and reasons on every machine.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -17,9 +18,10 @@ from monitor.jars.one_jar import OneJar, Placing, status_of
 from monitor.jars.review import check_list, content_hash, signature
 from monitor.jars.rows import Row, local_date, rows_of
 from monitor.jars.seals import FINAL_AFTER, Seal, seal_results, sums
-from monitor.jars.signed import Standing, standing
+from monitor.jars.signed import Bounds, Standing, bounds_of, refused_timings, standing
 from monitor.jars.state import BatchState, Clock, JarState
 from monitor.jars.times import Times, children, is_child, loaded, times_of
+from monitor.judge.salvage import UNSEALED_WINDOW_S
 from monitor.judge.verdict import Verdict
 from monitor.record.model import Run
 from monitor.tables.guidance import NOT_CHECKED
@@ -74,6 +76,8 @@ class _Build:
         self.parent = run.extra.get("reprocess_of")
         #: What was changed in the header after the jars were in.
         self.changed: list[HeaderChange] = []
+        #: What an own timing must agree with.
+        self.bounds: Bounds = bounds_of(run, verdict, times)
         #: Where nobody marked it, the bound that waits longest.
         self.lifted = times.lifted.late if times.lifted is not None else None
         self.refused: list[str] = []
@@ -90,11 +94,13 @@ class _Build:
             str(r.by) for r in rows if r.by and r.kind in ("run_started", "mark", "jar_seal")
         )
         signed = signature(rows, items, content, operators)
-        basis = standing(self.verdict, rows, self.times.two_hours)
+        basis = standing(self.verdict, rows, self.times.two_hours, self.bounds)
+        self.refused += refused_timings(self.verdict, rows, self.times.two_hours, self.bounds)
         placed = self._placings()
+        times = replace(self.times, day=self._day(basis))
         reviewed = bool(signed and signed.valid)
         jars = tuple(
-            OneJar(self.run, self.times, rows, n, placed.get(n), self.children.get(n)).state(
+            OneJar(self.run, times, rows, n, placed.get(n), self.children.get(n)).state(
                 decide(self._case(n, results[n].seal, basis, found, reviewed, now)), results[n], now
             )
             for n in self.numbers
@@ -110,12 +116,12 @@ class _Build:
             processed_on=local_date(self.times.processed, self.run.zone),
             standing=basis,
             jars=jars,
-            clocks=self._clocks(basis, jars),
+            clocks=self._clocks(basis, jars, times.day),
             sums=jar_sums,
             deviations=tuple(found),
             review_items=tuple(items),
             review=signed,
-            review_due=self.times.day,
+            review_due=times.day,
             content=content,
             heat_off=self.times.heat_off,
             lifting=self.times.lifted,
@@ -123,7 +129,7 @@ class _Build:
             lifted=self.lifted,
             seals_from=self.lifted + FINAL_AFTER if self.lifted else None,
             two_hours=self.times.two_hours,
-            day=self.times.day,
+            day=times.day,
             parent_run=str(self.parent) if self.parent else None,
             parent_jars=_numbers(self.run.extra.get("reprocess_jars")),
             refused=tuple(self.refused),
@@ -147,7 +153,7 @@ class _Build:
     def _case(
         self, jar: int, seal: Seal, basis: Standing, found: Sequence[Deviation], reviewed: bool, at: datetime
     ) -> Case:
-        two, day = self.times.two_hours, self.times.day
+        two, day = self.times.two_hours, self._day(basis)
         return Case(
             basis=basis.basis,
             seal=seal,
@@ -182,11 +188,18 @@ class _Build:
         """What the table said of a jar when this was entered about it."""
         jar = int(row.body["jar"])
         result = seal_results(before, self.numbers, self.lifted)[jar]
-        basis = standing(self.verdict, before, self.times.two_hours)
+        basis = standing(self.verdict, before, self.times.two_hours, self.bounds)
         signed = any(r.kind == "review" for r in before)
         return decide(self._case(jar, result.seal, basis, self._deviations(before), signed, row.at))
 
-    def _clocks(self, basis: Standing, jars: Sequence[JarState]) -> tuple[Clock, ...]:
+    def _day(self, basis: Standing) -> datetime | None:
+        """The end of the 24 h: from the hold that the record shows, or the one that was timed; the earlier counts."""
+        ends = [self.times.day] if self.times.day is not None else []
+        if basis.timed_to is not None:
+            ends.append(basis.timed_to + timedelta(seconds=UNSEALED_WINDOW_S))
+        return min(ends, default=None)
+
+    def _clocks(self, basis: Standing, jars: Sequence[JarState], day: datetime | None) -> tuple[Clock, ...]:
         """The clock that runs; each says what else is published."""
         open_jars = [
             j
@@ -198,9 +211,9 @@ class _Build:
         if basis.basis is Basis.FAILED and self.times.two_hours is not None:
             text = "2 h for jars whose hold is not proven; other published guidance allows 24 h, the stricter counts"
             return (Clock("failed process", self.times.two_hours, text, ("G58", "G57")),)
-        if self.times.day is not None and any(j.seal.seal is not Seal.SEALED for j in open_jars):
+        if day is not None and any(j.seal.seal is not Seal.SEALED for j in open_jars):
             text = "24 h from the end of the hold for a jar that did not seal"
-            return (Clock("unsealed jars", self.times.day, text, ("G51", "G56")),)
+            return (Clock("unsealed jars", day, text, ("G51", "G56")),)
         return ()
 
 

@@ -25,22 +25,28 @@ def acid_for(food: Food, jar: Jar) -> dict[str, Any] | None:
             "guidance": ["G36"],
         }
     # The guide prints pints and quarts; a smaller jar gets the pint's dose, more acid being the careful side.
-    dose = acid_doses()[food.acid, "pint" if jar.volume_mL <= JARS_ML["pint"] else "quart"]
-    return {
-        "rule": food.acid,
-        "for_jar": dose.jar,
+    dosed_as = "pint" if jar.volume_mL <= JARS_ML["pint"] else "quart"
+    # A food that the guide gives doses of its own has its own choices: what is not printed for it is not offered.
+    own = acid_doses().get((food.food_id, dosed_as))
+    dose = own or acid_doses()[food.acid, dosed_as]
+    choices = {
         "bottled_lemon_juice": dose.bottled_lemon_juice,
         "bottled_lemon_juice_mL": dose.bottled_lemon_juice_mL,
         "citric_acid": dose.citric_acid,
         "citric_acid_mL": dose.citric_acid_mL,
         "vinegar_5_percent": dose.vinegar_5_percent,
-        "text": (
-            f"{dose.bottled_lemon_juice} ({dose.bottled_lemon_juice_mL:.0f} mL) bottled lemon juice, or "
-            f"{dose.citric_acid} citric acid, or {dose.vinegar_5_percent} vinegar of 5 %"
-        ),
+    }
+    words = [f"{dose.bottled_lemon_juice} ({dose.bottled_lemon_juice_mL:.0f} mL) bottled lemon juice"]
+    words += [f"{dose.citric_acid} citric acid"] if dose.citric_acid else []
+    words += [f"{dose.vinegar_5_percent} vinegar of 5 %"] if dose.vinegar_5_percent else []
+    return {
+        "rule": food.acid,
+        "for_jar": dose.jar,
+        **{name: much for name, much in choices.items() if much},
+        "text": ", or ".join(words),
         "source": dose.source,
         "evidence": dose.evidence,
-        "guidance": ["G33", "G34", "G35"],
+        "guidance": ["G34", "G35"] if own else ["G33", "G34", "G35"],
     }
 
 

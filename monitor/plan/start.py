@@ -25,6 +25,9 @@ BYTES_PER_S = 400.0
 LEAST_BYTES = 50_000_000.0
 COME_UP_ALLOWED_S = 3600.0
 
+#: Holds back every record of jars that boiled before it began, whatever else was ready.
+BOILED_BEFORE = "The jars were in boiling water before the record began, so it cannot show their come-up."
+
 
 @dataclass(frozen=True, slots=True)
 class StartFacts:
@@ -85,7 +88,7 @@ class StartDecision:
     @property
     def may_start(self) -> bool:
         """Whether a run that can prove something may start."""
-        return not self.missing
+        return not self.missing and not self.record_anyway
 
     @property
     def instead(self) -> str:
@@ -103,9 +106,14 @@ class StartDecision:
         if self.may_start:
             return "Ready to start."
         if self.record_anyway:
+            ready = (
+                "Not ready, but the jars are in boiling water"
+                if self.missing
+                else "The jars are in boiling water"
+            )
             return (
-                "Not ready, but the jars are in boiling water: record anyway. The record can then be no more "
-                f"than unproven, because: {' '.join(self.cap_reasons)}"
+                f"{ready}: record anyway. The record can then be no more than unproven, because: "
+                f"{' '.join(self.cap_reasons)}"
             )
         count = len(self.missing)
         return f"Not started: {count} {'thing is' if count == 1 else 'things are'} missing."
@@ -121,13 +129,12 @@ def decide_start(facts: StartFacts) -> StartDecision:
         *_batch_missing(facts),
     )
     deviations, cautions = _loading_notes(facts)
-    anyway = facts.already_boiling and bool(missing)
     return StartDecision(
         missing=missing,
         deviations=deviations,
         cautions=cautions,
-        record_anyway=anyway,
-        cap_reasons=tuple(entry.text for entry in missing) if anyway else (),
+        record_anyway=facts.already_boiling,
+        cap_reasons=(BOILED_BEFORE, *(entry.text for entry in missing)) if facts.already_boiling else (),
     )
 
 

@@ -93,6 +93,7 @@ def check_links(seals: Sequence[Seal], report: Report, key: str | None = None) -
         previous = seal.chain
     if key and not seals:
         report.remark("there is no seal that the key could have signed")
+    check_unsigned(seals, report, key)
 
 
 def check_one(seal: Seal, report: Report, key: str | None = None) -> None:
@@ -116,12 +117,57 @@ def _check_signature(seal: Seal, name: str, report: Report, key: str | None) -> 
         report.problem(f"{name} has lost half of its signature")
         return
     if seal.signature is None or seal.signed_by is None:
-        if key:
-            report.problem(f"{name} is not signed, and a key was named")
-        return
+        return  # Whether it should be is seen from its place in the chain.
     if key and seal.signed_by != key:
         report.problem(f"{name} is signed by another key ({seal.signed_by[:16]})")
     elif not can_verify():
         report.remark(f"{name}: signature not checked; that needs the 'cryptography' library")
     elif not is_signed_by(seal.signed_by, signed_message(seal.chain), seal.signature):
         report.problem(f"{name}: the signature does not fit")
+
+
+def check_unsigned(seals: Sequence[Seal], report: Report, key: str | None, signed_whole: str = "") -> None:
+    """Seals without a signature, where a key was named: in order only before the first that has one.
+
+    ``signed_whole`` is what the seals came in (a proof, a folder), where that is signed by the key as a whole: nobody
+    without the key can have taken a signature off inside it. A store has no such cover. There the first signature
+    covers what is before it, since each link holds the one before; a store with none could be anybody's.
+    """
+    if not key:
+        return
+    first = next((seal.seal_id for seal in seals if seal.signature is not None), None)
+    older: list[int] = []
+    for seal in seals:
+        if seal.signature is not None or seal.signed_by is not None:
+            continue
+        if first is not None and seal.seal_id > first:
+            report.problem(
+                f"seal {seal.seal_id} is not signed, though seal {first} before it is, and a key was named"
+            )
+        else:
+            older.append(seal.seal_id)
+    if not older:
+        return
+    which = _numbers(older)
+    if signed_whole:
+        report.remark(
+            f"{which}: sealed before a key was used; {signed_whole} itself is signed, and that covers it as it stood "
+            "then. Whether a signature was taken off before that, it cannot show"
+        )
+    elif first is not None:
+        report.remark(
+            f"{which}: sealed before a key was used; the signature of seal {first} covers what was sealed before it, as "
+            "it stood then. Whether a signature was taken off before that shows only against a chain value kept "
+            "elsewhere (--chain)"
+        )
+    else:
+        report.problem(f"{which}: not signed, nor is any other here, and a key was named")
+
+
+def _numbers(ids: Sequence[int]) -> str:
+    """``seal 3``, ``seals 1 to 18``, ``seals 2, 5``."""
+    if len(ids) == 1:
+        return f"seal {ids[0]}"
+    if ids[-1] - ids[0] == len(ids) - 1:
+        return f"seals {ids[0]} to {ids[-1]}"
+    return f"seals {', '.join(map(str, ids))}"

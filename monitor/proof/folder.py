@@ -11,7 +11,15 @@ from typing import Any
 
 from monitor.errors import RecordError, StoreError
 from monitor.proof.canon import engine_form, sha256
-from monitor.proof.chain import SEAL_FORMAT, Seal, check_one, last_chain, read_chain, seal_from_json
+from monitor.proof.chain import (
+    SEAL_FORMAT,
+    Seal,
+    check_one,
+    check_unsigned,
+    last_chain,
+    read_chain,
+    seal_from_json,
+)
 from monitor.proof.closed import closed_bytes, open_closed
 from monitor.proof.compare import compare_verdicts
 from monitor.proof.dossier import (
@@ -216,13 +224,22 @@ def _check_links(
     except (KeyError, TypeError):
         report.problem("the chain's links in the seal cannot be read")
         return
-    check_run_seals(seals, files, run_id, report, key)
+    signed = "the folder's seal" if key and form.get("signed_by") == key else ""
+    check_run_seals(seals, files, run_id, report, key, signed)
 
 
 def check_run_seals(
-    seals: Sequence[Seal], files: Mapping[str, bytes], run_id: str, report: Report, key: str | None = None
+    seals: Sequence[Seal],
+    files: Mapping[str, bytes],
+    run_id: str,
+    report: Report,
+    key: str | None = None,
+    signed_whole: str = "",
 ) -> None:
-    """Links of one run without the rest of the chain: in themselves, and the newest against the record."""
+    """Links of one run without the rest of the chain: in themselves, and the newest against the record.
+
+    ``signed_whole``: what they came in, where the key that was named has signed that.
+    """
     if not seals:
         report.remark("this run had no place in the store's chain of seals when it was written out")
         return
@@ -230,6 +247,7 @@ def check_run_seals(
         check_one(seal, report, key)
         if seal.run_id != run_id:
             report.problem(f"seal {seal.seal_id} is of another run ({seal.run_id!r})")
+    check_unsigned(seals, report, key, signed_whole)
     said = seals[-1].said.get("record", {})
     changed = [
         name for name in RECORD_FILES if said.get(name, {}).get("sha256") != sha256(files.get(name, b""))

@@ -44,7 +44,7 @@ def seal_due(
 ) -> list[str]:
     """Seal every finished run that has no seal or has changed, and whatever was stored since the last seal.
 
-    Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed;
+    With a key the chain never ends in a seal without its signature. Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed;
     no further run is begun after ``within_s``: ask again while some were.
 
     Raises
@@ -66,7 +66,9 @@ def seal_due(
     last = _last(conn)
     said = any(newest(conn, table) > _upto(last, table) for table in TABLES)
     samples = _samples_due(conn, now_s)
-    if said or samples:
+    # The first signature after a key was made covers all that was sealed without one: each link holds the one before.
+    unsigned = key is not None and last is not None and last.signature is None
+    if said or samples or unsigned:
         _append(conn, "", {}, time, key, samples=samples)
     return done
 

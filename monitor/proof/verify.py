@@ -92,7 +92,8 @@ def verify_proof_bytes(data: bytes, name: str = "proof", key: str | None = None)
         report.problem(f"the record inside the page can no longer be read: {trouble}")
         return report
     compare_verdicts(dossier.verdict, again, dossier.engine, report)
-    check_run_seals(dossier.seals, dossier.files, str(again["run_id"]), report, key)
+    signed = "the proof" if key and opened.signed_by == key else ""
+    check_run_seals(dossier.seals, dossier.files, str(again["run_id"]), report, key, signed)
     if dossier.page_sha256 != page_stamp():
         report.remark(
             "the page was drawn by another version, so its words were not drawn again; rely on the verdict above"

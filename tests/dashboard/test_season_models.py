@@ -93,7 +93,13 @@ def test_figures_come_from_the_header_and_the_verdict() -> None:
     ],
 )
 def test_a_barometer_in_words(pressure_kPa: float | None, words: str) -> None:
-    assert nodes_model.barometer(Reading(1.0, 90.0, None, 20.0, pressure_kPa), False) == words
+    assert nodes_model.barometer(Reading(1.0, 90.0, None, pressure_kPa, 1.0), False) == words
+
+
+def test_a_barometer_that_speaks_seldom_says_how_old_its_value_is() -> None:
+    """84 kPa is 840.0 hPa; water boils there at 94.80 °C (IAPWS-IF97, as in the check above)."""
+    told = nodes_model.barometer(Reading(1.0, 90.0, None, 84.0, 42.4), False)
+    assert told.startswith("840.0 hPa 42 s ago, water boils at 94.")
 
 
 def test_a_node_is_heard_silent_or_never_heard() -> None:

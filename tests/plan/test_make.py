@@ -110,6 +110,32 @@ def test_tomatoes_ask_for_acid_in_each_jar() -> None:
 
 
 @pytest.mark.parametrize(
+    ("food", "jar", "text"),
+    [
+        ("figs", "pint", "1 tbsp (15 mL) bottled lemon juice, or 1/4 tsp citric acid"),
+        ("figs", "quart", "2 tbsp (30 mL) bottled lemon juice, or 1/2 tsp citric acid"),
+        ("figs", "half-pint", "1 tbsp (15 mL) bottled lemon juice, or 1/4 tsp citric acid"),
+        ("asian pears", "pint", "1 tbsp (15 mL) bottled lemon juice"),
+        ("asian pears", "quart", "2 tbsp (30 mL) bottled lemon juice"),
+        (
+            "crushed tomatoes",
+            "pint",
+            "1 tbsp (15 mL) bottled lemon juice, or 1/4 tsp citric acid, or 2 tbsp vinegar of 5 %",
+        ),
+    ],
+)
+def test_no_acid_is_offered_that_is_not_printed_for_the_food(food: str, jar: str, text: str) -> None:
+    """USDA Complete Guide (AIB 539), Guide 2, Figs: lemon juice or citric acid. National centre for home food
+    preservation, Pears, Asian: lemon juice alone. Guide 3, introduction, tomatoes: vinegar of 5 % too."""
+    plan = _plan(food, jar=jar)
+    assert plan.acid is not None and plan.acid["text"] == text
+    assert ("vinegar_5_percent" in plan.acid) == ("vinegar" in text)
+    assert ("citric_acid" in plan.acid) == ("citric_acid_mL" in plan.acid) == ("citric" in text)
+    assert plan.acid["evidence"] == "seen"
+    assert not any("vinegar" in step.text for step in plan.steps) or "vinegar" in text
+
+
+@pytest.mark.parametrize(
     ("food", "m", "inches"), [("pears", 1650.0, 1), ("pears", 1900.0, 2), ("tomato juice", 0.0, 2)]
 )
 def test_water_over_the_lids(food: str, m: float, inches: int) -> None:

@@ -124,8 +124,18 @@ def test_jars_that_boil_already_are_recorded_anyway_and_capped() -> None:
     assert "no more than unproven" in decision.sentence
     header = header_json(facts, "r1", NOW)
     assert header["capped_at_unproven"] == list(decision.cap_reasons)
-    assert len(decision.cap_reasons) == 2
-    assert "capped_at_unproven" not in header_json(_facts(already_boiling=True), "r1", NOW)
+    assert len(decision.cap_reasons) == 3
+
+
+def test_jars_that_boil_already_are_capped_with_nothing_missing_too() -> None:
+    """The record cannot show their come-up, and it says so; without them the same facts are not capped."""
+    facts = _facts(already_boiling=True)
+    decision = decide_start(facts)
+    assert (decision.missing, decision.may_start, decision.record_anyway) == ((), False, True)
+    assert decision.sentence.startswith("The jars are in boiling water: record anyway.")
+    (reason,) = header_json(facts, "r1", NOW)["capped_at_unproven"]
+    assert "come-up" in reason
+    assert "capped_at_unproven" not in header_json(_facts(), "r1", NOW)
 
 
 def test_hot_loading_water_is_kept_as_a_deviation() -> None:

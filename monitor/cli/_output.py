@@ -1,0 +1,83 @@
+"""What a verb prints, whoever reads it: a reader that goes away, and a terminal that lacks a character, change nothing.
+
+The exit status is part of the answer: ``verify FILE | head -1`` must still say 12. So a verb is never stopped by its
+own printing; what nobody reads any more is dropped, and its status stands.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any, TextIO
+
+from monitor.errors import UsageError
+
+
+class SteadyStream:
+    """A text stream that outlives its reader. Everything else is the stream's own."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write, or drop what nobody reads."""
+        try:
+            return self._stream.write(text)
+        except BrokenPipeError:
+            self._to_nowhere()
+            return len(text)
+        except OSError as trouble:
+            raise self._unwritten(trouble) from trouble
+
+    def flush(self) -> None:
+        """Hand over what is waiting; UsageError where that cannot be, as on a full disk."""
+        try:
+            self._stream.flush()
+        except BrokenPipeError:
+            self._to_nowhere()
+        except OSError as trouble:
+            raise self._unwritten(trouble) from trouble
+
+    def _unwritten(self, trouble: OSError) -> UsageError:
+        self._to_nowhere()
+        return UsageError(f"what is to be printed cannot be written: {trouble.strerror}.")
+
+    def _to_nowhere(self) -> None:
+        """What is still in the stream's memory would be tried again when Python ends, and change the status."""
+        with contextlib.suppress(OSError, ValueError):
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, self._stream.fileno())
+            os.close(nowhere)
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(self._stream, name)
+
+
+@contextlib.contextmanager
+def steady_output() -> Iterator[None]:
+    """While it lasts, printing to either stream never ends a verb; characters that a terminal lacks become '?'."""
+    before = sys.stdout, sys.stderr
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:  # A program that was started with its streams closed has none.
+            continue
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+        setattr(sys, name, SteadyStream(stream))
+    try:
+        yield
+    finally:
+        with contextlib.suppress(UsageError):
+            flush_output()
+        sys.stdout, sys.stderr = before
+
+
+def flush_output() -> None:
+    """Hand over all that was printed. UsageError where it cannot be written."""
+    for stream in (sys.stdout, sys.stderr):
+        if stream is not None:
+            stream.flush()

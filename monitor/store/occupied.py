@@ -1,0 +1,105 @@
+"""What a new run would take away from one that is on: its canner, its node, its probe.
+
+A canner holds one load, so a new run there ends the one before (``store/runs.py``). That must never happen without
+a word, and not at all while jars are in: whoever starts a run asks here first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.store.runs import House, RunFacts
+
+#: Marks that say whether jars are in over heat.
+_IN, _OUT = "jars_in", ("heat_off", "jars_lifted")
+
+#: Headers say their start in whole seconds. [s]
+SAME_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class StartClashes:
+    """``holding``: the run whose jars are in, which the start would end or leave without readings, and why.
+
+    ``ends`` is the run that the start ends without harm: it has not begun, or is over. ``notes`` are to be shown.
+    """
+
+    holding: str = ""
+    why: str = ""
+    ends: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def start_clashes(
+    house: House | None,
+    canner: str | None,
+    nodes: Sequence[str] = (),
+    probe_id: str | None = None,
+    *,
+    starts_s: float | None = None,
+) -> StartClashes:
+    """What a run on ``canner`` with these nodes and this probe would take from the runs that are on.
+
+    ``starts_s`` is when it starts (house time; None: now). A run that began after that is not ended by it.
+    """
+    if house is None or canner is None:
+        return StartClashes()
+    notes = [*_probe_notes(house, canner, probe_id)]
+    for node in nodes:
+        leaves = _left_alone(house, node, canner)
+        if leaves is None:
+            continue
+        what = f"node {node} watches {leaves.canner}, where run {leaves.run_id} is on"
+        if jars_are_in(leaves):
+            return StartClashes(
+                leaves.run_id,
+                f"{what} with its jars in; without the node it has no readings",
+                notes=tuple(notes),
+            )
+        notes.append(f"N{what[1:]}; from now on that run has no readings.")
+    before = _on(house, canner)
+    if before is None or (starts_s is not None and before.started_s > starts_s + SAME_S):
+        return StartClashes(notes=tuple(notes))
+    if jars_are_in(before):
+        why = f"run {before.run_id} is on at {canner} with its jars in, and a new run there ends it"
+        return StartClashes(before.run_id, why, before.run_id, tuple(notes))
+    return StartClashes(ends=before.run_id, notes=tuple(notes))
+
+
+def jars_are_in(facts: RunFacts) -> bool:
+    """Whether jars in is the last that was marked of jars in, heat off and lifted."""
+    told = [mark for mark in facts.marks if mark.kind == _IN or mark.kind in _OUT]
+    return bool(told) and max(told, key=lambda mark: mark.t_s).kind == _IN
+
+
+def _on(house: House, canner: str) -> RunFacts | None:
+    return next((facts for facts in house.open_runs() if facts.canner == canner), None)
+
+
+def _left_alone(house: House, node: str, canner: str) -> RunFacts | None:
+    """The run on another canner that only ``node`` watches."""
+    serves = house.canner_of(node)
+    if serves is None or serves == canner:
+        return None
+    known = dict.fromkeys(item.node for item in house.assignments)
+    if any(other != node and house.canner_of(other) == serves for other in known):
+        return None
+    return _on(house, serves)
+
+
+def _probe_notes(house: House, canner: str, probe_id: str | None) -> list[str]:
+    """The same probe, named for a run that is on at another canner."""
+    if not probe_id:
+        return []
+    return [
+        f"Probe {probe_id} is named for run {facts.run_id} on {facts.canner} too, and that is on: a probe can be in "
+        "one canner only. Check which one it is in."
+        for facts in house.open_runs()
+        if facts.canner != canner and _probe_of(facts) == probe_id
+    ]
+
+
+def _probe_of(facts: RunFacts) -> str | None:
+    probe = facts.header.get("probe")
+    return probe.get("probe_id") if isinstance(probe, dict) else None

@@ -1,0 +1,85 @@
+"""The exit status stands whoever reads the output, and no terminal is too poor for it (README, "Exit statuses")."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from monitor.cli.main import main
+
+RECORDS = Path(__file__).parents[2] / "recorded_runs"
+MONITOR = f"{sys.executable} -m monitor"
+
+
+def through_a_reader_that_leaves(command: str) -> tuple[int, str]:
+    """The status of ``command`` in front of a reader that takes one line, and what the error stream said."""
+    done = subprocess.run(
+        ["bash", "-c", f"{command} | head -1 >/dev/null; exit ${{PIPESTATUS[0]}}"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    return done.returncode, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("name", "status"), [("held-2400-m", 0), ("short-by-a-minute", 10), ("frozen-probe", 11)]
+)
+@pytest.mark.parametrize("form", ["", "--json"])
+def test_a_verdict_survives_its_reader(name: str, status: int, form: str) -> None:
+    """Unbuffered, so that the pipe breaks in the middle of the printing."""
+    said = through_a_reader_that_leaves(f"{MONITOR} judge '{RECORDS / name}' {form}")
+    assert said == (status, "")
+
+
+def test_an_altered_record_stays_altered_before_head(tmp_path: Path) -> None:
+    page = tmp_path / "p.html"
+    assert main(["prove", str(RECORDS / "dip-stopped-short"), "--to", str(page)]) == 0
+    page.write_bytes(page.read_bytes().replace(b"BROKEN", b"HELD", 1))
+    assert through_a_reader_that_leaves(f"{MONITOR} verify '{page}'") == (12, "")
+    assert through_a_reader_that_leaves(f"{MONITOR} verify '{tmp_path / 'none'}' 2>&1") == (2, "")
+
+
+def test_a_reader_that_takes_nothing() -> None:
+    """All of it waits in memory until the end: the status is not Python's own for that (120)."""
+    command = (
+        f"{MONITOR} judge '{RECORDS / 'short-by-a-minute'}' | (exec <&-; sleep 2); exit ${{PIPESTATUS[0]}}"
+    )
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stderr) == (10, "")
+
+
+def test_a_full_disk_is_said() -> None:
+    """What was not written was not answered: /dev/full refuses every byte."""
+    command = f"{MONITOR} judge '{RECORDS / 'held-2400-m'}' > /dev/full"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2
+    assert done.stderr == "boilwitness: what is to be printed cannot be written: No space left on device.\n"
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8"])
+@pytest.mark.parametrize("verb", ["judge", "plan", "help", "wrong"])
+def test_no_terminal_is_too_poor(encoding: str, verb: str) -> None:
+    """A character that it lacks is replaced; the status and everything else stand."""
+    words, status = {
+        "judge": (["judge", str(RECORDS / "short-by-a-minute"), "--budget"], 10),
+        "plan": (["plan", "--food", "peaches", "--pack", "hot", "--jar", "pint", "--altitude-m", "1650"], 0),
+        "help": (["calibrate", "--help"], 0),
+        "wrong": (["judge", "no such °run…"], 2),
+    }[verb]
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", *words],
+        capture_output=True,
+        timeout=60,
+        env={**os.environ, "PYTHONIOENCODING": encoding},
+    )
+    assert done.returncode == status
+    assert b"Traceback" not in done.stderr
+    assert (done.stderr if verb == "wrong" else done.stdout).decode(encoding)
+    if verb == "judge":
+        assert b"?C" in done.stdout if encoding == "ascii" else "°C".encode(encoding) in done.stdout

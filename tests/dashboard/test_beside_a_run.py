@@ -1,0 +1,161 @@
+"""Every page while a canner is on and an alarm of an earlier run still waits to be seen; the plan to its start."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from time import monotonic, sleep
+from typing import Any
+
+from playwright.sync_api import Page
+
+from dashboard.alarm_model import standing
+from monitor.plan.registration import PLACES
+from monitor.store.entries import append_entry
+from monitor.store.probes import newest_reading
+from monitor.store.reader import alarms, list_runs, live, open_reader
+
+EVERY = ("", "plan", "probe", "jars?run=before", "pantry", "runs", "compare", "nodes", "run?run=before")
+
+
+def until(holds: Callable[[Any], bool], folder: Path, what: str) -> None:
+    """Wait until a store is as wanted."""
+    until_s = monotonic() + 30.0
+    while monotonic() < until_s:
+        conn = open_reader(folder)
+        try:
+            if holds(conn):
+                return
+        finally:
+            conn.close()
+        sleep(0.2)
+    raise AssertionError(what)
+
+
+def runs(folder: Path, *words: str) -> None:
+    command = [sys.executable, "-m", "monitor", "runs", *words, "--data", str(folder)]
+    subprocess.run(command, check=True, capture_output=True)
+
+
+def begin(folder: Path, run_id: str) -> None:
+    where = ["--canner", "stove", "--node", "demo-node-1", "--minutes", "20", "--run-id", run_id]
+    runs(folder, "start", "--already-boiling", *where)
+    runs(folder, "mark", "jars_in")
+
+
+def one_on_and_an_alarm_waiting(folder: Path) -> None:
+    """A run that was ended without its hold, so that its alarm waits to be seen; then another that is on."""
+    until(lambda conn: newest_reading(conn, "demo-node-1")[0] is not None, folder, "the node was never heard")
+    begin(folder, "before")
+    sleep(1.0)
+    runs(folder, "end")
+    until(
+        lambda conn: any(item.run_id == "before" and item.unacknowledged for item in standing(alarms(conn))),
+        folder,
+        "the first run's alarm never came",
+    )
+    begin(folder, "now")
+    until(lambda conn: "now" in [row.run_id for row in live(conn)], folder, "the second run is not on")
+
+
+def settled(page: Page) -> None:
+    page.wait_for_timeout(250)
+    page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]")
+
+
+def fill(page: Page, label: str, value: str) -> None:
+    box = page.get_by_label(label, exact=True)
+    box.fill(value)
+    box.press("Enter")
+    settled(page)
+
+
+def press(page: Page, name: str) -> None:
+    page.get_by_role("button", name=name, exact=True).click()
+    settled(page)
+
+
+def pick(page: Page, name: str) -> None:
+    page.get_by_role("radio", name=name).or_(page.get_by_role("button", name=name)).first.click()
+    settled(page)
+
+
+def checked_probe(folder: Path) -> None:
+    probe = {"probe_id": "red K", "kind": "type K class 1", "converter": "linearised, 0.0078 K steps"}
+    good = {
+        "offset_K": 0.0,
+        "expanded_uncertainty_K": 0.1,
+        "coverage_factor": 2.0,
+        "ice_offset_K": 0.0,
+        "boil_offset_K": 0.0,
+        "at": datetime.now(UTC).isoformat(),
+        "method": "ice and boiling points",
+    }
+    append_entry(folder, "probe_registered", probe | {"place": PLACES[0]})
+    append_entry(folder, "probe_checked", {"probe_id": "red K", "calibration": good, "text": []})
+    kitchen = {"altitude_m": 10.0, "altitude_uncertainty_m": 5.0, "zone": "Europe/Berlin"}
+    append_entry(folder, "settings", kitchen)
+
+
+def start_another(page: Page) -> None:
+    """From the food to *Start the run*, for a canner of its own."""
+    fill(page, "Canner", "big pot")
+    fill(page, "Altitude of the kitchen [m]", "10")
+    fill(page, "What is in the jars", "pears")
+    pick(page, "pint")
+    page.wait_for_selector("text=4. The batch")
+    for box in page.get_by_test_id("stCheckbox").filter(has_text="is the altitude of").all():
+        box.locator("label").first.click(position={"x": 8, "y": 12})
+        settled(page)
+    fill(page, "Jars", "7")
+    fill(page, "Coldest filled jar [°C]", "70")
+    fill(page, "Water when the jars go in [°C]", "75")
+    fill(page, "Who starts", "Ada")
+    for box in page.get_by_test_id("stCheckbox").all():
+        if not any(words in box.inner_text() for words in ("already in boiling water", "process of my own")):
+            box.locator("label").first.click(position={"x": 8, "y": 12})
+            settled(page)
+    # The tap that sounds it also lets this browser sound: there is one sound on the page, far above.
+    page.wait_for_selector(".bw-sound[data-armed=no]")
+    press(page, "Sound the alarm")
+    page.wait_for_selector(".bw-sound[data-armed=yes][data-sounding=high]")
+    press(page, "I heard it where I will be")
+    page.wait_for_selector("text=The alarm was heard.")
+    press(page, "Start the run")
+    page.wait_for_selector(".bw-batch:has-text('7 pint jars of')")
+
+
+def test_no_page_stops_while_a_canner_is_on_and_an_alarm_waits(
+    idle: Any, tmp_path: Path, visit: Callable, serve: Callable
+) -> None:
+    """Each page to its end, the plan as far as a second run's start; the server's own log tells of no error."""
+    checked_probe(tmp_path)
+    one_on_and_an_alarm_waiting(tmp_path)
+    pages = serve(tmp_path)
+    with visit() as visitor:
+        for name in EVERY:
+            page = visitor.go(f"{pages.url}/{name}")
+            page.wait_for_selector(".bw-alarm")
+            # Long enough for each piece of a page to be drawn again by itself.
+            page.wait_for_timeout(2500)
+            assert page.get_by_test_id("stException").count() == 0, (name, pages.end())
+            assert page.locator(".bw-sound").count() == 1, name
+            # The alarm is the ended run's, not that of the run that is on at the same canner.
+            told = page.locator(".bw-alarm").first.inner_text()
+            assert re.search(r"– stove, its ended run of \d\d:\d\d, raised \d\d:\d\d", told), told
+            assert "full boil" not in told, told
+        page = visitor.go(f"{pages.url}/plan")
+        start_another(page)
+        assert page.get_by_test_id("stException").count() == 0
+        visitor.picture("now-two-on")
+    conn = open_reader(tmp_path)
+    assert next(row.canner for row in list_runs(conn)) == "big pot"
+    conn.close()
+    status, told = pages.end()
+    assert status == 0
+    # What the pages print by themselves is where they are.
+    assert [line for line in told.splitlines() if line and "The pages are at" not in line] == []
