@@ -37,6 +37,11 @@ class Continuity:
         #: When a clock was last found not to agree, and when that was told. [s]
         self._stepped_s = self._told_s = -1e18
 
+    @property
+    def has_rhythm(self) -> bool:
+        """Whether there was an interval yet: the first one of all is the rhythm until others say otherwise."""
+        return self._intervals > 0
+
     def learn(self, interval_s: float) -> None:
         """An ordinary interval."""
         self._gaps_alike = 0

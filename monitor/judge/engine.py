@@ -150,7 +150,8 @@ class Engine:
             point.follow(t, allowance_K(self.boil.seen_s is not None), every_s)
         interval = t - state.reading_s
         state.reading_s = t
-        if (interval > SPARSE_S and interval > GAP_INTERVALS * state.continuity.spacing_s) or broken_off:
+        is_long = interval > SPARSE_S and interval > GAP_INTERVALS * state.continuity.spacing_s
+        if broken_off or (is_long and (state.continuity.has_rhythm or interval > CEILING_S)):
             self._gap(t, y, interval, broken_off)
         elif interval > 0.0:
             state.continuity.learn(interval)

@@ -86,4 +86,6 @@ class State:
     @property
     def not_up(self) -> str:
         """Why it does not boil while no plateau is found."""
+        if self.hold.heat_off_s is not None:
+            return words.AFTER_HEAT
         return words.LOST if self.hold.lost_raised else words.COME_UP

@@ -6,10 +6,11 @@ The limits (2 s at once, a thousandth besides, five gaps alike) are this project
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 
 import pytest
 
-from monitor.judge import words
+from monitor.judge import judge, words
 from monitor.judge.continuity import Continuity
 from monitor.judge.engine import Engine
 from monitor.judge.eventlog import EventLog
@@ -130,3 +131,19 @@ def test_the_usual_interval_is_learned_and_relearned() -> None:
     for _ in range(6):
         node.continuity.learn_gap(4.0)
     assert node.continuity.spacing_s == pytest.approx(4.0)
+
+
+def test_a_node_that_speaks_every_ten_seconds_is_not_said_to_be_silent_again_and_again(cook: Any) -> None:
+    """Its rhythm is known from its second sample; before that five seconds without one are silence."""
+    story = cook(every_s=10.0).come_up()
+    story.seen().stay(900.0).mark("heat_off")
+    assert [event.raised_s for event in judge(story.run()).events if event.kind == "node_silent"] == [5.0]
+
+
+def test_a_gap_behind_the_first_sample_sets_no_rhythm(cook: Any) -> None:
+    """Nothing for 19 s after the very first one, then each second, and later a gap of 8 s: that is one."""
+    story = cook().come_up()
+    story.seen().stay(900.0).mark("heat_off")
+    samples = [s for s in story.samples() if not (1.0 <= s.t_s < 20.0 or 400.0 < s.t_s < 408.0)]
+    verdict = judge(story.run(samples))
+    assert verdict.verdict == "held" and verdict.counts["gaps"] == 1
