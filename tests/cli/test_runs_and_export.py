@@ -227,3 +227,22 @@ def test_parquet_out_and_in_again(
     assert main(["import", str(tmp_path / "a")]) == 0
     assert main(["export", run_id, "--to", str(tmp_path / "b")]) == 0
     assert (tmp_path / "b" / "samples.csv").read_bytes() == table
+
+
+def test_a_record_from_elsewhere_is_listed_with_its_verdict(capsys: pytest.CaptureFixture[str]) -> None:
+    """As ``about.json`` beside each expects it, from the simulated kettle's own truth; and the jar in words."""
+    for name, verdict in (
+        ("held-2400-m", "held"),
+        ("short-by-a-minute", "broken"),
+        ("silent-node", "unproven"),
+    ):
+        about = json.loads((RECORDS / name / "about.json").read_text())
+        assert about["expected"]["verdict"] == verdict
+        assert main(["import", str(RECORDS / name)]) == 0
+        run_id = json.loads((RECORDS / name / "run.json").read_text())["run_id"]
+        capsys.readouterr()
+        assert main(["runs"]) == 0
+        (line,) = [text for text in capsys.readouterr().out.splitlines() if text.startswith(run_id)]
+        # Invented records say so too.
+        assert re.search(rf"\b{verdict}( \(simulated\))? \(imported\)$", line)
+        assert ("half_pint" not in line) and re.search(r"\d+ min( \d\d s)?  ", line)
