@@ -185,7 +185,9 @@ def test_jars_of_a_reprocessing_that_ended_unproven_have_no_place_and_are_told_o
     say("jars", "mine", "place", rest, "refrigerate", "--by", "Ada")
     full = ["--minutes", "90", "--source", "USDA Complete Guide", "--new-lids", "--by", "Ada"]
     begun = say("jars", "mine", "reprocess", "3,4", *full)
-    assert "run mine-again1 started for jars 3, 4 of mine: jar 3 is jar 1 there, jar 4 is jar 2 there" in begun
+    assert (
+        "run mine-again1 started for jars 3, 4 of mine: jar 3 is jar 1 there, jar 4 is jar 2 there" in begun
+    )
     assert NOTHING_LEFT in say("judge", "mine", status=10)
     taken = say("jars", "mine", "reprocess", "1", *full, status=3)
     assert "refused" in taken

@@ -94,7 +94,9 @@ def test_a_run_that_reprocesses_does_not_ask_for_what_it_does_not_offer(kitchen:
         assert state.before([1, 2]) == [3, 4]
 
 
-@pytest.mark.parametrize(("at_s", "instead"), [(3500.0, "Refrigerate or freeze"), (9 * HOUR, "Discard; do not")])
+@pytest.mark.parametrize(
+    ("at_s", "instead"), [(3500.0, "Refrigerate or freeze"), (9 * HOUR, "Discard; do not")]
+)
 def test_a_refused_reprocessing_says_what_is_still_open(kitchen: Any, at_s: float, instead: str) -> None:
     """Iowa State University AnswerLine: what is past its window is discarded."""
     batch = kitchen("broken", jars=2)
