@@ -18,6 +18,10 @@ class Again:
     state: BatchState | None
 
 
+#: For whoever does not look into the other run.
+TAKEN_TO_BE_ON = Again(over=False, state=None)
+
+
 @dataclass(frozen=True, slots=True)
 class GoneOn:
     """Where the jar stands now. ``placed``: the run is still to come or on, or the jar has its place there."""
@@ -33,7 +37,8 @@ def gone_on(before: Decision, child: Child, again: Again | None) -> GoneOn:
     if again is None or not again.over:
         why = f"it is reprocessed: {before.why}"
         do = f"It goes on in run {child.run_id} as jar {child.jar}"
-        do += "." if again is None else ": mark jars in there, and hold the full time."
+        known = again is not None and again is not TAKEN_TO_BE_ON
+        do += ": mark jars in there, and hold the full time." if known else "."
         return GoneOn(Decision(Status.REPROCESS, frozenset(), why, do, guidance), None, again is not None)
     where = f"jar {child.jar} of run {child.run_id}"
     jar = _jar(again, child)

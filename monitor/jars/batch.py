@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.jars.again import Again
+from monitor.jars.again import TAKEN_TO_BE_ON, Again
 from monitor.jars.deviations import Deviation, deviations
 from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
 from monitor.jars.header_changes import HeaderChange, changed_after
@@ -51,7 +51,8 @@ def batch_state(
     now : datetime
         Aware.
     again : mapping, optional
-        By their ids, what became of the runs that reprocess it.
+        By their ids, what became of the runs that reprocess it: one that is missing here gives its jars no place.
+        Left out by those who only ask what the alarms ask: such runs then are taken to be on.
     """
     form = verdict.as_json() if isinstance(verdict, Verdict) else verdict
     entries = list(entries)
@@ -62,7 +63,7 @@ def batch_state(
     count = loaded(run, known_until_now)
     numbers = range(1, (count or 0) + 1)
     build = _Build(run, form, known_until_now, times, tuple(numbers), children(rows, run.run_id))
-    build.again = again or {}
+    build.again = again
     build.changed = [one for one in changed_after(entries, run.run_id, _jars_in(run)) if one.at <= now]
     return build.state(now, count)
 
@@ -82,7 +83,7 @@ class _Build:
         self.run, self.verdict, self.rows, self.times = run, verdict, rows, times
         self.numbers, self.children = numbers, children
         self.parent = run.extra.get("reprocess_of")
-        self.again: Mapping[str, Again] = {}
+        self.again: Mapping[str, Again] | None = None
         #: What was changed in the header after the jars were in.
         self.changed: list[HeaderChange] = []
         #: What an own timing must agree with.
@@ -205,6 +206,8 @@ class _Build:
         return decide(self._case(jar, result.seal, basis, self._deviations(before), signed, row.at))
 
     def _again(self, jar: int) -> Again | None:
+        if self.again is None:
+            return TAKEN_TO_BE_ON
         child = self.children.get(jar)
         return self.again.get(child.run_id) if child is not None else None
 

@@ -87,7 +87,7 @@ def load_batch(
     if verdict is None:
         verdict = judged(run_id, _newest(own)) if judged is not None else judge(run).as_json()
     starts = reprocessings(conn, run_id)
-    again = _again(conn, house, starts, now, judged)
+    again = again_of(conn, house, starts, now, judged)
     entries = [*own, *starts]
     state = batch_state(run, verdict, entries, now, again)
     return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs), again)
@@ -136,10 +136,10 @@ def _state(
     except RecordError:
         return None  # its own page says what is wrong with it; the others are not held up
     own_starts = _children(starts, facts.run_id)
-    return batch_state(run, verdict, [*own, *own_starts], now, _again(conn, house, own_starts, now, judged))
+    return batch_state(run, verdict, [*own, *own_starts], now, again_of(conn, house, own_starts, now, judged))
 
 
-def _again(
+def again_of(
     conn: sqlite3.Connection, house: House, starts: Iterable[Entry], now: datetime, judged: Judged | None
 ) -> dict[str, Again]:
     """What became of the runs that these entries began. A reprocessing is reprocessed by none: no look further."""

@@ -39,7 +39,7 @@ def child(kitchen: Any, word: str) -> Any:
 
 def seen(batch: Any, again: Again | None, at_s: float = 5000.0) -> BatchState:
     now = batch.run.started_at + timedelta(seconds=at_s)
-    return batch_state(batch.run, batch.verdict, batch.entries, now, {"again": again} if again else None)
+    return batch_state(batch.run, batch.verdict, batch.entries, now, {"again": again} if again else {})
 
 
 def test_a_run_that_is_on_gives_its_jars_a_place_and_one_not_told_of_does_not(kitchen: Any) -> None:
