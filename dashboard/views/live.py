@@ -151,7 +151,9 @@ def _detail(row: LiveRow, several: bool) -> None:
     offset_K = run.probe.calibration.offset_K if run and run.probe.calibration else 0.0
     left, right = st.columns([2, 3], gap="large")
     with left:
-        figures_now = look.facts_table(live_model.facts(row.view, fahrenheit()), "Figures now")
+        seen_before = run is not None and any(mark.kind == "rolling_boil_seen" for mark in run.marks)
+        shown = live_model.facts(row.view, fahrenheit(), seen_before=seen_before)
+        figures_now = look.facts_table(shown, "Figures now")
         rates = [row.view.get(f"{name}_K_per_min") for name in ("heating", "cooling")]
         told = run_model.kettle_words(str(row.view.get("kettle") or ""), rates, fahrenheit())
         kettle = f'<p class="bw-note" data-kettle>{look.esc(told)}</p>' if told else ""
