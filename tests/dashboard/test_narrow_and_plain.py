@@ -74,6 +74,10 @@ def test_on_a_phone_each_figure_of_a_season_has_its_name(
         for words in ("come-up ", "per litre ", "boil lost, times: 1", "boil against boiling point "):
             assert words in told, told
         assert visitor.overflow() <= 0
+        # Nor does a part of it lie behind an edge of its own.
+        cut = "table => { const box = table.closest('.bw-page'); return box.scrollWidth - box.clientWidth; }"
+        assert season.evaluate(cut) <= 0
+        season.scroll_into_view_if_needed()
         visitor.picture("compare-390")
 
 
