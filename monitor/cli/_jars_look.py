@@ -44,7 +44,11 @@ def status(args: argparse.Namespace) -> int:
 
 def cooling(args: argparse.Namespace) -> int:
     batch = batch_of(args)
-    print(words.cooling(batch.run, rest_of(batch.run, times_of(batch.run, batch.verdict))))
+    rest = rest_of(batch.run, times_of(batch.run, batch.verdict))
+    if args.json:
+        print(json.dumps(asdict(rest), indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        print(words.cooling(batch.run, rest))
     return 0
 
 

@@ -11,7 +11,7 @@ from typing import Any
 from monitor.cli import _jars_words as words
 from monitor.cli._data import data_dir
 from monitor.cli._header import moment_from
-from monitor.cli._jars_look import batch_of
+from monitor.cli._jars_look import batch_of, status
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import (
     ASK,
@@ -272,6 +272,4 @@ def _known(batch: Batch, jars: list[int]) -> None:
 
 
 def _tell(args: argparse.Namespace) -> int:
-    batch = batch_of(args)
-    print(words.status(batch.state, batch.now))
-    return 0
+    return status(args)

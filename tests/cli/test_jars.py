@@ -265,7 +265,10 @@ def test_a_fault_found_later_is_opened_in_every_run_of_the_probe(
 def test_a_night_of_cooling_is_told_with_its_forecast_or_end(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    text = House(tmp_path / "data", "a-night-of-cooling", capsys).say("cooling")
+    house = House(tmp_path / "data", "a-night-of-cooling", capsys)
+    document = json.loads(house.say("cooling", "--json"))
+    assert document["jars"] and all(jar["cooling"]["jar"] >= 1 for jar in document["jars"])
+    text = house.say("cooling")
     assert "within 3 K of the room" in text
     assert "never a proof" in text or "no reading" in text
 
