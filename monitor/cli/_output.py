@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from monitor.errors import UsageError
 
-
 #: What a poor terminal prints instead; anything else is '?'. No quotation mark: a document in JSON stays one.
 _PLAIN = str.maketrans(
     {
@@ -92,7 +91,7 @@ class SteadyStream:
 
 @contextlib.contextmanager
 def steady_output() -> Iterator[None]:
-    """While it lasts, printing to either stream never ends a verb; characters that a terminal lacks become plain ones."""
+    """While it lasts, printing to either stream never ends a verb; what a terminal lacks becomes plain letters."""
     before = sys.stdout, sys.stderr
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
