@@ -6,7 +6,7 @@ import time
 
 import streamlit as st
 
-from dashboard import kept_passcode, settings
+from dashboard import kept_passcode, look, settings
 from dashboard.components import mount
 
 _OPENED = "passcode_given"
@@ -17,6 +17,15 @@ def who(label: str = "Who is speaking") -> str:
     """Ask once for the name that entries carry; it stays for this visit, page after page."""
     st.session_state["who"] = st.text_input(label, value=st.session_state.get("who", ""), max_chars=60)
     return str(st.session_state["who"]).strip()
+
+
+def who_speaks() -> None:
+    """As :func:`who`, where nothing waits for a name: what is urgent is written down without one."""
+    if not who("Your name, for the record"):
+        look.page(
+            '<p class="bw-note">No name yet: what you mark, confirm or acknowledge is written down all the same, '
+            "with “not said” for the name.</p>"
+        )
 
 
 def may_change() -> bool:

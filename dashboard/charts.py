@@ -162,6 +162,7 @@ def _lines(
                         "formatter": f"{label} {value:.2f} {unit}",
                         "position": place,
                         "color": tones[tone],
+                        **_over_the_trace(tones),
                     },
                 }
             )
@@ -172,16 +173,16 @@ def _lines(
             across.append((float(event["onset_s"]), words.EVENTS[event["kind"]], tones[tone], "solid"))
     wanted = [(t_s, kind) for t_s, kind in marks if kind in MARKS_ON_TRACE]
     across += [(t_s, words.MARKS[kind], tones["soft"], "dotted") for t_s, kind in wanted]
-    return {"symbol": "none", "silent": True, "data": lines + _spaced(across)}
+    return {"symbol": "none", "silent": True, "data": lines + _spaced(across, tones)}
 
 
-def _spaced(across: list[tuple[float, str, str, str]]) -> list[dict[str, Any]]:
+def _spaced(across: list[tuple[float, str, str, str]], tones: Mapping[str, str]) -> list[dict[str, Any]]:
     """Lines across the trace; one too close to a labelled one goes without its label."""
     across = sorted(across, key=lambda item: item[0])
     least_s = max(0.035 * (across[-1][0] - across[0][0]), 1.0) if across else 0.0
     drawn, labelled_s = [], float("-inf")
     for t_s, label, colour, style in across:
-        line = _across(t_s, label, colour, style)
+        line = _across(t_s, label, colour, style, tones)
         if t_s - labelled_s < least_s:
             line["label"] = {"show": False}
         else:
@@ -190,7 +191,7 @@ def _spaced(across: list[tuple[float, str, str, str]]) -> list[dict[str, Any]]:
     return drawn
 
 
-def _across(t_s: float, label: str, colour: str, style: str) -> dict[str, Any]:
+def _across(t_s: float, label: str, colour: str, style: str, tones: Mapping[str, str]) -> dict[str, Any]:
     return {
         "xAxis": round(t_s / 60.0, 3),
         "lineStyle": {"color": colour, "type": style, "width": 1},
@@ -200,8 +201,14 @@ def _across(t_s: float, label: str, colour: str, style: str) -> dict[str, Any]:
             "position": "insideStartTop",
             "color": colour,
             "fontSize": 11,
+            **_over_the_trace(tones),
         },
     }
+
+
+def _over_the_trace(tones: Mapping[str, str]) -> dict[str, Any]:
+    """A label stands on paper of its own, so that no line runs through its letters."""
+    return {"backgroundColor": tones["paper"], "padding": [1, 2]}
 
 
 def _areas(stretches: Sequence[Mapping[str, Any]], tones: Mapping[str, str]) -> dict[str, Any]:

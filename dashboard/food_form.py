@@ -155,7 +155,7 @@ def _refused(refusal: Refusal) -> None:
 
 
 def _take_food(food_id: str) -> None:
-    st.session_state["food"] = food_id
+    st.session_state["food"] = plan_model.typed_food(food_id)
     st.session_state["own_process"] = False
 
 

@@ -39,7 +39,8 @@ def cooling_chart(
             "nameLocation": "middle",
             "nameGap": 24,
             "max": "dataMax",
-            "axisLabel": {"color": tones["soft"]},
+            # The axis ends with the data, at no round figure.
+            "axisLabel": {"color": tones["soft"], "showMaxLabel": False},
             "splitLine": {"show": False},
         },
         "yAxis": {

@@ -30,7 +30,7 @@ def deviations_table(state: BatchState, batch: Batch) -> None:
             f"<strong>{look.esc(one.number.rpartition('-')[2])}</strong>",
             look.esc(one.what),
             look.esc(one.how_found + _span(one, batch)),
-            look.esc(figures.temperature(one.lowest_C) if one.lowest_C is not None else ""),
+            look.named("lowest", figures.temperature(one.lowest_C)) if one.lowest_C is not None else "",
             look.esc(f"jars {', '.join(map(str, one.jars))}" if one.jars else ""),
             look.esc(f"closed by {one.closed_by}: {one.cause}; {one.action}")
             if one.closed_by
@@ -169,7 +169,7 @@ def label_sheet(state: BatchState) -> None:
             "it, start the dashboard for the home network first, then print.</p>"
         )
     left, right = st.columns([3, 2])
-    sheet = left.selectbox("Sheet: paper and label, mm", list(SHEETS), format_func=_sheet_words, key="sheet")
+    sheet = left.selectbox("Sheet: paper and label", list(SHEETS), format_func=_sheet_words, key="sheet")
     form = SHEETS[sheet]
     skip = right.number_input(
         "Labels already gone from it", 0, form.across * form.down - 1, 0, key="sheet_skip"

@@ -197,10 +197,9 @@ def linked(batch: Batch) -> None:
         pairs = ", ".join(f"{own} was {before}" for own, before in enumerate(state.parent_jars, 1))
         lines.append(f"This run reprocesses jars of {_link(state.parent_run)} (jar {look.esc(pairs)}).")
     for child in dict.fromkeys(jar.child_run for jar in state.jars if jar.child_run):
-        numbers = ", ".join(str(jar.jar) for jar in state.jars if jar.child_run == child)
-        lines.append(
-            f"Jars {look.esc(numbers)} go on in {_link(child)}: mark jars in there, and hold the full time."
-        )
+        numbers = [str(jar.jar) for jar in state.jars if jar.child_run == child]
+        go_on = f"Jar {numbers[0]} goes on" if len(numbers) == 1 else f"Jars {', '.join(numbers)} go on"
+        lines.append(f"{go_on} in {_link(child)}: mark jars in there, and hold the full time.")
     if lines:
         look.page("".join(f'<p class="bw-lead">{line}</p>' for line in lines))
 

@@ -8,7 +8,7 @@ from zoneinfo import available_timezones
 
 import streamlit as st
 
-from dashboard import data, figures, kitchen_data, kitchen_model, look
+from dashboard import access, data, figures, kitchen_data, kitchen_model, look
 from dashboard.kitchen_model import Kitchen
 from dashboard.nodes_model import FRESH_S
 from dashboard.units import fahrenheit
@@ -39,6 +39,10 @@ def draw() -> Place:
     kitchen = _air(replace(kitchen, zone=_zone(known, third)), known, third, now)
     node, canner = _node(first, second)
     units = _units(third)
+    if data.speaker() is None:
+        # What is confirmed and remembered here carries it; given once, it is not asked for again.
+        with third:
+            access.who_speaks()
     _offer_to_remember(kitchen, units)
     found = kitchen_model.pressure_of(kitchen, node.pressure_kPa if node else None, now)
     doubt = _told(kitchen, found)

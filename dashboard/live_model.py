@@ -19,6 +19,9 @@ PATIENCE_S = 4.5
 #: What is allowed beyond the moment at which the next reading was due. [s]
 GRACE_S = 3.0
 
+#: A boil that is nearer than this is awaited no longer: what is left is to date its beginning. [s] Chosen.
+NEARLY_S = 5.0
+
 #: Most urgent first; within a phase, the least time left first.
 URGENCY = ("boil_lost", "cooling", "unknown", "complete", "hold", "waiting", "come_up", "ended")
 
@@ -188,9 +191,15 @@ def batch_words(food: str | None, pack: str | None, jar: str | None, jars: int |
     return f"{named}, {pack} pack" if named and pack else named
 
 
-def facts(view: Mapping[str, Any], fahrenheit: bool = False) -> list[tuple[str, str]]:
-    """The figures beside the board: name and value, in the order a cook asks for them."""
-    eye = "seen by eye" if view.get("seen_by_eye") else "nobody has said so yet"
+def facts(
+    view: Mapping[str, Any], fahrenheit: bool = False, *, seen_before: bool = False
+) -> list[tuple[str, str]]:
+    """The figures beside the board: name and value, in the order a cook asks for them.
+
+    ``seen_before``: a person marked a full boil in this run, of this boil or of an earlier one.
+    """
+    unseen = "not said of this boil: look, and say so again" if seen_before else "nobody has said so yet"
+    eye = "seen by eye" if view.get("seen_by_eye") else unseen
     if view.get("phase") == "boil_lost":
         eye = "lost; say so when you see it again"
     rows = [
@@ -222,6 +231,9 @@ def come_up_words(view: Mapping[str, Any], fahrenheit: bool = False) -> str:
     eta = view.get("eta_s")
     if not eta:
         return rising or ("no estimate yet" if view.get("phase") == "come_up" else "")
+    if float(eta[1]) < NEARLY_S:
+        # The engine dates the end of the rise some way back, and needs readings after it to do so.
+        return "nearly there: when the boil began is being worked out"
     soonest, likely, latest = (figures.about(max(0.0, float(span_s))) for span_s in eta)
     spread = f" ({soonest} to {latest})" if soonest != latest else ""
     return f"boil in about {likely}{spread}" + (f", {rising}" if rising else "")

@@ -133,6 +133,11 @@ def table(
     )
 
 
+def named(name: str, value: str) -> str:
+    """A cell's figure; on a phone, where no head stands over it, with its name."""
+    return f'<span class="bw-narrow">{esc(name)} </span>{esc(value)}'
+
+
 def strip(pieces: Sequence[tuple[float, str, str]], label: str) -> str:
     """A strip of (share, tone, words)."""
     parts = "".join(

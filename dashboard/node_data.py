@@ -11,7 +11,6 @@ from dashboard import data, settings
 from dashboard.nodes_model import Reading
 from monitor.store import reader
 
-
 #: A barometer may speak less often than the probe: what it said within this is its newest. [s on the viewer's clock]
 BAROMETER_S = 600.0
 

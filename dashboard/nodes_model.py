@@ -57,7 +57,7 @@ def water(reading: Reading | None, fahrenheit: bool) -> str:
 def barometer(reading: Reading | None, fahrenheit: bool) -> str:
     """``846.9 hPa, water boils at 95.03 °C``, with its age once it is old; what no open kettle meets is shown alone."""
     if reading is None or reading.pressure_kPa is None:
-        return "none"
+        return "no barometer heard"
     shown = f"{reading.pressure_kPa * 10.0:.1f} hPa"
     if reading.pressure_age_s is not None and reading.pressure_age_s > FRESH_S:
         shown += f" {figures.about(reading.pressure_age_s)} ago"

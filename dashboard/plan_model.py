@@ -18,9 +18,11 @@ from monitor.plan.ph import PhMeasured
 from monitor.plan.pressure import StationPressure
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import ProbeRegistration
+from monitor.plan.search import find_food
 from monitor.plan.start import StartFacts
 from monitor.plan.water import loading_limit_words
 from monitor.record.model import Calibration
+from monitor.tables.foods import Food, foods
 
 
 def plan_of(
@@ -44,6 +46,16 @@ def plan_of(
         station_pressure_kPa=pressure.pressure_kPa if pressure else None,
         take_longer=take_longer,
     )
+
+
+def typed_food(food_id: str) -> str:
+    """A food as a person would type it: its name, or the first word that finds it and no other."""
+    food = foods()[food_id]
+    for words in (food.name, food.name.partition(" (")[0], *food.words):
+        found = find_food(words)
+        if isinstance(found, Food) and found.food_id == food_id:
+            return words
+    return food_id.replace("_", " ")
 
 
 def own_plan_of(own: OwnProcess, kitchen: Kitchen) -> Plan | Refusal | None:

@@ -93,10 +93,10 @@ def _cells(item: compare_model.RunFigures, row: RunRow) -> tuple[str, ...]:
         f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(started)}</a>',
         look.esc(item.canner),
         look.sign(words.verdict_sign(row.verdict)),
-        look.esc(figures.held(item.come_up_s)),
-        look.esc(figures.held(item.per_litre_s)),
-        str(item.restarts),
-        look.esc(plateau),
+        look.named("come-up", figures.held(item.come_up_s)),
+        look.named("per litre", figures.held(item.per_litre_s)),
+        look.named("boil lost, times:", str(item.restarts)),
+        look.named("boil against boiling point", plateau),
     )
 
 

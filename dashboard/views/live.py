@@ -14,13 +14,12 @@ from dashboard import (
     figures,
     live_model,
     look,
+    marks_form,
     on_now,
     run_model,
     settings,
     strip_model,
-    words,
 )
-from dashboard.compare_model import WATER_KEY
 from dashboard.components import mount
 from dashboard.trace import frame, trace
 from dashboard.units import fahrenheit
@@ -34,7 +33,6 @@ WINDOW_S = 3600.0
 SHOWN_ALARMS = 2
 #: Across the room there is place for one, with its buttons.
 FAR_ALARMS = 1
-OFFERED = ("jars_in", "rolling_boil_seen", "boil_not_seen", "water_added", "heat_off", "jars_lifted")
 
 
 def main() -> None:
@@ -50,11 +48,16 @@ def main() -> None:
     if not access.may_change() and (moment.live or alarm_model.standing(moment.alarms)):
         with st.expander("Give the passcode to answer an alarm or to say what you did", key="passcode_line"):
             access.ask("live")
-    if FAR or not moment.live:
+    if FAR:
+        return
+    if access.may_change() and (moment.live or alarm_model.standing(moment.alarms)):
+        with st.columns([2, 5])[0]:
+            access.who_speaks()
+    if not moment.live:
         return
     if access.may_change():
         for row in moment.live:
-            _marks(row)
+            marks_form.draw(row)
     _details()
 
 
@@ -96,6 +99,8 @@ def _alarm(banner: alarm_model.Banner, *, first: bool, more: int = 0) -> None:
     with right, st.container(horizontal=True):
         if st.button("I have seen it", key=f"ack_{banner.alarm_id}", type="primary"):
             data.say("alarm_acknowledged", {"alarm_id": banner.alarm_id}, run_id=banner.run_id)
+            if data.speaker() is None:
+                st.toast("Written down as seen, without a name: no name was given on this page.")
         # Whoever wants quiet wants it from all that stand; what is raised afterwards sounds all the same.
         if first and st.button("Quiet for 2 minutes", key="quiet"):
             data.say("alarm_silenced", {"seconds_s": 120.0}, run_id=banner.run_id)
@@ -129,30 +134,6 @@ def _local(banner: alarm_model.Banner) -> str:
     return figures.local_time(figures.parse_utc(str(banner.due_utc)), data.zone_of(run))[:5]
 
 
-def _marks(row: LiveRow) -> None:
-    with st.expander(f"Say what you did or saw at {_plain(row.canner)}", key=f"marks_{row.run_id}"):
-        with st.container(horizontal=True):
-            for kind in OFFERED:
-                if st.button(words.MARKS[kind].capitalize(), key=f"mark_{row.run_id}_{kind}"):
-                    data.say("mark", {"kind": kind}, run_id=row.run_id)
-                    st.toast(f"Written down: {words.MARKS[kind]}.")
-        look.page('<p class="bw-note">Steam and boiling water scald; glass breaks. Look, do not lean in.</p>')
-        with st.form(f"water_{row.run_id}", border=False):
-            left, right, _ = st.columns([2, 2, 3], vertical_alignment="bottom")
-            water_L = left.number_input(
-                "Water in the canner, litres", 1.0, 60.0, None, 0.5, key=f"litres_{row.run_id}"
-            )
-            sent = right.form_submit_button("Write it down")
-        if sent and water_L is not None:
-            data.say("header_changed", {WATER_KEY: water_L}, run_id=row.run_id)
-            st.toast(f"Written down: {water_L:g} L of water.")
-
-
-def _plain(name: str | None) -> str:
-    """A name as a widget's label takes it: markdown's signs would format, so they go."""
-    return "".join(sign for sign in (name or "the canner") if sign.isalnum() or sign in " -_.")[:60]
-
-
 @st.fragment(run_every=3)
 def _details() -> None:
     """Ticks slowly: the figures, the trace and the events of each canner."""
@@ -170,7 +151,9 @@ def _detail(row: LiveRow, several: bool) -> None:
     offset_K = run.probe.calibration.offset_K if run and run.probe.calibration else 0.0
     left, right = st.columns([2, 3], gap="large")
     with left:
-        figures_now = look.facts_table(live_model.facts(row.view, fahrenheit()), "Figures now")
+        seen_before = run is not None and any(mark.kind == "rolling_boil_seen" for mark in run.marks)
+        shown = live_model.facts(row.view, fahrenheit(), seen_before=seen_before)
+        figures_now = look.facts_table(shown, "Figures now")
         rates = [row.view.get(f"{name}_K_per_min") for name in ("heating", "cooling")]
         told = run_model.kettle_words(str(row.view.get("kettle") or ""), rates, fahrenheit())
         kettle = f'<p class="bw-note" data-kettle>{look.esc(told)}</p>' if told else ""

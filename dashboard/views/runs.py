@@ -12,7 +12,9 @@ from monitor.errors import StoreError
 from monitor.store.reader import RunRow
 
 A_PAGE = 50
-HEADS = ("Verdict", "Started", "Batch", "Proven", "Advised", "Canner")
+TO_DO_HEADS = ("Verdict", "Started", "Batch", "Proven", "To do", "Canner")
+#: What became of the jars since is told on the run's page: for a season's list each batch would have to be read.
+HEADS = ("Verdict", "Started", "Batch", "Proven", "Advised then", "Canner")
 VERDICT_CHOICES = {"All": "", "Held": "held", "Broken": "broken", "Unproven": "unproven", "Open": "open"}
 
 
@@ -28,7 +30,7 @@ def main() -> None:
     if urgent:
         look.page(
             '<p class="bw-lead"><span class="bw-tone-alarm" aria-hidden="true">▲</span> To do first</p>'
-            + _table(urgent[:20], "To do first")
+            + look.table(TO_DO_HEADS, [_cells(row) for row in urgent[:20]], "To do first")
         )
     wanted = _filters(rows)
     found = runs_model.chosen(rows, wanted)
@@ -92,11 +94,13 @@ def _count(glyph: str, count: int) -> str:
 
 
 def _table(rows: list[RunRow], label: str) -> str:
-    return look.table(HEADS, [_cells(row) for row in rows], label)
+    return look.table(HEADS, [_cells(row, then=True) for row in rows], label)
 
 
-def _cells(row: RunRow) -> tuple[str, ...]:
+def _cells(row: RunRow, *, then: bool = False) -> tuple[str, ...]:
+    """``then``: the advice is what the verdict said when it was given; on a phone no head says so."""
     item = runs_model.line(row)
+    advised = '<span class="bw-narrow">advised then: </span>' if then and item.action else ""
     link = f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(item.batch)}</a>'
     simulated = ' <span class="bw-simulated">simulated</span>' if item.simulated else ""
     return (
@@ -104,7 +108,7 @@ def _cells(row: RunRow) -> tuple[str, ...]:
         look.esc(item.started),
         link + simulated,
         look.esc(item.proven),
-        look.esc(item.action),
+        advised + look.esc(item.action),
         look.esc(item.canner),
     )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from contextlib import closing
+from dataclasses import asdict
 from pathlib import Path
 
 from monitor.cli import _jars_words as words
@@ -43,7 +44,11 @@ def status(args: argparse.Namespace) -> int:
 
 def cooling(args: argparse.Namespace) -> int:
     batch = batch_of(args)
-    print(words.cooling(batch.run, rest_of(batch.run, times_of(batch.run, batch.verdict))))
+    rest = rest_of(batch.run, times_of(batch.run, batch.verdict))
+    if args.json:
+        print(json.dumps(asdict(rest), indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        print(words.cooling(batch.run, rest))
     return 0
 
 
@@ -67,10 +72,14 @@ def sheet(args: argparse.Namespace) -> int:
     found = labels(batch.state, args.base_url, args.jars)
     if not found:
         raise RefusedError("no jar of this run is on the shelf list yet.", "'status' says why.")
+    if args.to is not None:
+        args.to.write_text(html_sheet(found, args.sheet, skip=args.skip), encoding="utf-8")
+    if args.json:
+        print(json.dumps([asdict(label) for label in found], indent=2, ensure_ascii=False))
+        return 0
     if args.to is None:
         print(plain_text(found), end="")
         return 0
-    args.to.write_text(html_sheet(found, args.sheet, skip=args.skip), encoding="utf-8")
     print(f"{len(found)} labels in {args.to}; print without scaling")
     if opens_here_alone(args.base_url):
         print(

@@ -11,11 +11,12 @@ from typing import Any
 from monitor.cli import _jars_words as words
 from monitor.cli._data import data_dir
 from monitor.cli._header import moment_from
-from monitor.cli._jars_look import batch_of
+from monitor.cli._jars_look import batch_of, status
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import (
     ASK,
     QUESTIONS,
+    Seal,
     Status,
     check_answers,
     evaluation_trouble,
@@ -30,6 +31,7 @@ from monitor.store.batches import Batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
 from monitor.store.reader import open_reader
+from monitor.store.runs import read_house
 from monitor.store.stamp import SYSTEM_TIME, utc_text
 
 
@@ -60,11 +62,31 @@ def _say(
 
 def lifted(args: argparse.Namespace) -> int:
     batch = batch_of(args)
+    _add_up(batch, args)
     marked = batch.state.lifting is not None and not batch.state.lifting.how
     if not marked:
         _say(args, "mark", {"kind": "jars_lifted"})
     _say(args, "jars_lifted_count", {"out": args.out, "broken": args.broken})
     return _tell(args)
+
+
+def _add_up(batch: Batch, args: argparse.Namespace) -> None:
+    """Refuse more jars out of the canner than went in; fewer may still be found."""
+    _known(batch, args.broken)
+    if args.out < 0:
+        raise UsageError(f"{args.out} jars cannot come out.", "Say with --out how many came out whole.")
+    went_in = batch.state.sums.loaded
+    broken = {jar.jar for jar in batch.state.jars if jar.seal.seal is Seal.BROKEN} | set(args.broken)
+    if went_in is None or args.out + len(broken) <= went_in:
+        return
+    named = ",".join(map(str, sorted(broken)))
+    raise UsageError(
+        f"{went_in} jars went in, so {args.out} whole and {len(broken)} broken cannot come out.",
+        f"--out counts the whole ones alone: with {'jar' if len(broken) == 1 else 'jars'} {named} broken at most "
+        f"--out {went_in - len(broken)} --broken {named}."
+        if broken
+        else f"At most --out {went_in}.",
+    )
 
 
 def seal(args: argparse.Namespace) -> int:
@@ -198,6 +220,15 @@ def reprocess(args: argparse.Namespace) -> int:
     )
     with closing(open_reader(data_dir(args))) as conn:
         header = with_lot(conn, header)
+        house = read_house(conn)
+    canner = header.get("canner")
+    still_on = [facts.run_id for facts in house.open_runs() if canner and facts.canner == canner]
+    for run_id in still_on:
+        if run_id != args.run:
+            raise RefusedError(
+                f"run {run_id} is on {canner}, and this one would end it.",
+                f"When it is over, end it first: 'boilwitness runs end {run_id}'.",
+            )
     append_entry(
         data_dir(args),
         "run_started",
@@ -206,7 +237,11 @@ def reprocess(args: argparse.Namespace) -> int:
         by=args.by,
         happened_utc=utc_text(now),
     )
-    print(f"run {header['run_id']} started for jars {', '.join(map(str, args.jars))} of {args.run}")
+    if still_on:
+        print(f"run {args.run} on {canner} is ended by this one")
+    before = extra["reprocess_jars"]
+    there = ", ".join(f"jar {was} is jar {number} there" for number, was in enumerate(before, 1))
+    print(f"run {header['run_id']} started for {words.numbered(before)} of {args.run}: {there}")
     print("Mark jars_in when they go in, and hold the full time.")
     return 0
 
@@ -237,6 +272,4 @@ def _known(batch: Batch, jars: list[int]) -> None:
 
 
 def _tell(args: argparse.Namespace) -> int:
-    batch = batch_of(args)
-    print(words.status(batch.state, batch.now))
-    return 0
+    return status(args)

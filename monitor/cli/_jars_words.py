@@ -63,15 +63,23 @@ def _lifting(state: BatchState, now: datetime) -> str:
     return fold(" ".join(lines), "")
 
 
+def numbered(numbers: Sequence[int]) -> str:
+    return f"{'jar' if len(numbers) == 1 else 'jars'} {', '.join(map(str, numbers))}"
+
+
 def _jars(state: BatchState, now: datetime) -> list[str]:
-    """One paragraph for jars that stand alike."""
+    """One paragraph for jars that stand alike; of a reprocessing also which jars they were before."""
+
+    def was(numbers: Sequence[int]) -> str:
+        before = state.before(numbers)
+        return f" ({', '.join(map(str, before))} of {state.parent_run})" if before else ""
+
     alike: dict[tuple[str, str], list[int]] = {}
     for jar in state.jars:
         alike.setdefault(_jar(jar, now), []).append(jar.jar)
     lines = []
     for (what, do), numbers in alike.items():
-        word = "jar" if len(numbers) == 1 else "jars"
-        lines += [textwrap.fill(f"{word} {', '.join(map(str, numbers))}  {what}", WIDTH), fold(do, "    ")]
+        lines += [textwrap.fill(f"{numbered(numbers)}{was(numbers)}  {what}", WIDTH), fold(do, "    ")]
     return lines
 
 
@@ -91,7 +99,7 @@ def _rest(state: BatchState) -> list[str]:
     for one in state.deviations:
         word = f"closed by {one.closed_by}: {one.cause}; {one.action}" if one.closed_by else "OPEN"
         low = f"; lowest {one.lowest_C:.2f} °C" if one.lowest_C is not None else ""
-        touched = f"; jars {', '.join(map(str, one.jars))}" if one.jars else ""
+        touched = f"; {numbered(one.jars)}" if one.jars else ""
         found = f"found {one.how_found}{low}{touched}"
         lines.append(fold(f"{one.number} {word} (key {one.key}): {one.what} ({found})", "    "))
     lines += [fold(f"refused: {text}", "    ") for text in state.refused]
@@ -159,6 +167,8 @@ def state_json(state: BatchState, now: datetime) -> dict[str, Any]:
                 "due": j.due.isoformat() if j.due else None,
                 "use_by": j.use_by.isoformat() if j.use_by else None,
                 "guidance": list(j.guidance),
+                "goes_on_in": {"run": j.child_run, "jar": j.child_jar} if j.child_run else None,
+                "was": {"run": state.parent_run, "jar": was[0]} if (was := state.before([j.jar])) else None,
             }
             for j in state.jars
         ],
@@ -178,10 +188,10 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
     lines = ["USE FIRST"] if rows else ["Nothing is on the shelf or kept cold."]
     for row in rows:
         left = _date_words(row)
-        jars = ", ".join(map(str, row.jars))
+        jars = numbered(row.jars)
         words = f"; {row.words}" if row.words else ""
         where = f"{row.food}, {row.place.value}: {left}; {row.age_days} days old"
-        lines.append(fold(f"{where}; {row.run_id} jars {jars}{words}", "    "))
+        lines.append(fold(f"{where}; {row.run_id} {jars}{words}", "    "))
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
         lines.append(fold(f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Siblings: {siblings}.", "    "))

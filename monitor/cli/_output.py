@@ -6,6 +6,7 @@ own printing; what nobody reads any more is dropped, and its status stands.
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import os
 import sys
@@ -13,6 +14,37 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, TextIO
 
 from monitor.errors import UsageError
+
+#: What a poor terminal prints instead; anything else is '?'. No quotation mark: a document in JSON stays one.
+_PLAIN = str.maketrans(
+    {
+        "°": "deg",
+        "±": "+/-",
+        "…": "...",
+        "–": "-",
+        "−": "-",
+        "×": "x",
+        "✖": "x",
+        "·": "-",
+        "→": "->",
+        "µ": "u",
+        "“": "'",
+        "”": "'",
+        "’": "'",
+    }
+)
+
+
+def _plainly(trouble: UnicodeError) -> tuple[str, int]:
+    """The codec's error handler: plain letters for what the encoding lacks."""
+    if not isinstance(trouble, UnicodeEncodeError):
+        raise trouble
+    lacking = trouble.object[trouble.start : trouble.end]
+    plain = lacking.translate(_PLAIN)
+    return "".join(sign if sign.isascii() else "?" for sign in plain), trouble.end
+
+
+codecs.register_error("boilwitness-plain", _plainly)
 
 
 class SteadyStream:
@@ -59,14 +91,14 @@ class SteadyStream:
 
 @contextlib.contextmanager
 def steady_output() -> Iterator[None]:
-    """While it lasts, printing to either stream never ends a verb; characters that a terminal lacks become '?'."""
+    """While it lasts, printing to either stream never ends a verb; what a terminal lacks becomes plain letters."""
     before = sys.stdout, sys.stderr
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:  # A program that was started with its streams closed has none.
             continue
         if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors="boilwitness-plain")
         setattr(sys, name, SteadyStream(stream))
     try:
         yield

@@ -3,28 +3,35 @@
 from __future__ import annotations
 
 import argparse
+import sqlite3
 from contextlib import closing
+from dataclasses import replace
 
 from monitor.cli._data import data_dir
-from monitor.errors import UsageError
+from monitor.errors import MonitorError, UsageError
+from monitor.judge import judge
 from monitor.judge.words import exact
+from monitor.plan.containers import JAR_NAMES
 from monitor.plan.lot import parse_lot
 from monitor.store import reader
 from monitor.store.lots import lots
 from monitor.store.retention import run_kept_until
+from monitor.store.runs import House, read_house
 from monitor.store.words import in_zone
 
 
 def runs(args: argparse.Namespace) -> int:
     """Every run, newest first; with ``--lot`` the one that carries this code."""
     with closing(reader.open_reader(data_dir(args))) as conn:
-        rows = reader.list_runs(conn)
+        house = read_house(conn)
+        rows = reader.list_runs(conn, house)
         if args.lot is not None:
             lot = parse_lot(args.lot)
             wanted = lots(conn).get(lot)
             rows = [row for row in rows if row.run_id == wanted]
             if not rows:
                 raise UsageError(f"no run in this store carries the lot code {lot}.")
+        rows = [_judged(conn, house, row) for row in rows]
     if not rows:
         print("no runs yet; 'boilwitness runs start --help' begins one")
         return 0
@@ -34,10 +41,22 @@ def runs(args: argparse.Namespace) -> int:
     return 0
 
 
+def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow) -> reader.RunRow:
+    """The row with a verdict: a record that came from elsewhere, or ended with no collector on, is judged now."""
+    if row.verdict is not None or row.is_on:
+        return row
+    try:
+        verdict = judge(reader.whole_run(conn, house, house.run(row.run_id)))
+    except MonitorError:
+        return row
+    return replace(row, verdict=verdict.verdict, proven_s=verdict.proven_s)
+
+
 def _line(row: reader.RunRow) -> tuple[str, ...]:
     verdict = row.verdict or ("open" if row.is_on else "not judged")
     marks = [word for word, on in (("simulated", row.simulated), ("imported", row.imported)) if on]
-    food = " ".join(str(part) for part in (row.food, row.pack, row.jar) if part)
+    jar = JAR_NAMES.get(row.jar or "", row.jar)
+    food = " ".join(str(part) for part in (row.food, row.pack, jar) if part)
     return (
         row.run_id,
         row.canner or "",

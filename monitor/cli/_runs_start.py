@@ -164,5 +164,4 @@ def _entries(
 
 def _serving(house: House | None, canner: str) -> str | None:
     """The node that serves a canner."""
-    nodes = dict.fromkeys(item.node for item in house.assignments) if house else {}
-    return next((node for node in nodes if house and house.canner_of(node) == canner), None)
+    return next(iter(house.nodes_at(canner)), None) if house else None

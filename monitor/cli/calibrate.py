@@ -106,7 +106,13 @@ def run(args: argparse.Namespace) -> int:
     if not args.dry_run:
         for kind, body, run_id in outcome.entries:
             append_entry(data_dir(args), kind, body, run_id=run_id, by=args.by)
-    print(json.dumps(outcome.as_json(), ensure_ascii=False, indent=2) if args.json else _text(outcome))
+    if args.json:
+        form = outcome.as_json() | {"stored": not args.dry_run}
+        print(json.dumps(form, ensure_ascii=False, indent=2))
+    else:
+        print(_text(outcome))
+        if args.dry_run:
+            print("Nothing was stored (--dry-run): the probe is as it was.")
     return 0 if outcome.result.calibration is not None else EXIT_REFUSED
 
 

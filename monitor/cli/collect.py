@@ -148,11 +148,11 @@ def _say_source(line: str) -> None:
 
 
 def _say(facts: RunFacts | None, line: str) -> None:
-    """One line on the terminal, with the time at the run's site, or this machine's, and what it is about."""
+    """One line on the terminal: the time at the run's site, or this machine's, its offset, and what it is about."""
     now = datetime.now(UTC).astimezone(_zone(facts))
     about = f"{facts.canner or facts.run_id}: " if facts else ""
     invented = "[simulated] " if facts and facts.simulated else ""
-    print(f"{now:%H:%M:%S}  {invented}{about}{line}", flush=True)
+    print(f"{now:%H:%M:%S %z}  {invented}{about}{line}", flush=True)
 
 
 def _zone(facts: RunFacts | None) -> ZoneInfo | None:

@@ -17,11 +17,15 @@ FASTEST = 30.0
 MINUTES = 10.0
 #: The power goes 4 min into the hold, which must not be over by then.
 LEAST_MINUTES = 5.0
+MOST_MINUTES = 60.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--speed", type=float, default=SPEED, help=f"times as fast as life (default {SPEED:g})"
+        "--speed",
+        type=float,
+        default=SPEED,
+        help=f"times as fast as life, 1 to {FASTEST:g} (default {SPEED:g})",
     )
     parser.add_argument(
         "--port", type=int, default=None, help="the pages' port (default: the first free from 8517)"
@@ -30,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--minutes",
         type=float,
         default=MINUTES,
-        help=f"processing time of the batch shown (default {MINUTES:g})",
+        help=f"processing time of the batch shown, {LEAST_MINUTES:g} to {MOST_MINUTES:g} (default {MINUTES:g})",
     )
     parser.add_argument("--no-browser", action="store_true", help="only print the address")
     parser.add_argument(
@@ -52,8 +56,8 @@ def run(args: argparse.Namespace) -> int:
     """Play one batch and stay until Ctrl-C."""
     if not 1.0 <= args.speed <= FASTEST:
         raise UsageError(f"--speed {args.speed:g} is not between 1 and {FASTEST:g}.")
-    if not LEAST_MINUTES <= args.minutes <= 60.0:
-        raise UsageError(f"--minutes {args.minutes:g} is not between {LEAST_MINUTES:g} and 60.")
+    if not LEAST_MINUTES <= args.minutes <= MOST_MINUTES:
+        raise UsageError(f"--minutes {args.minutes:g} is not between {LEAST_MINUTES:g} and {MOST_MINUTES:g}.")
     from dashboard import launch
 
     port = launch.free_port(args.port)

@@ -11,7 +11,7 @@ import importlib
 import math
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from monitor.cli._output import flush_output, steady_output
 from monitor.errors import MonitorError
@@ -43,6 +43,16 @@ class Parser(argparse.ArgumentParser):
         super().__init__(*args, **settings)  # type: ignore[arg-type]
         self.register("type", float, _number)
         self.register("type", int, _whole_number)
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
+        """Options are found however their letters are written: --coldest-jar-c is --coldest-jar-C."""
+        known = {option.lower(): option for option in self._option_string_actions}
+        words: list[str] = []
+        for word in sys.argv[1:] if args is None else args:
+            name, equals, value = word.partition("=")
+            plain = word.startswith("--") and "--" not in words and name not in self._option_string_actions
+            words.append(known.get(name.lower(), name) + equals + value if plain else word)
+        return super().parse_known_args(words, namespace)
 
     def error(self, message: str) -> NoReturn:
         self.exit(EXIT_UNUSABLE, f"{self.prog}: {message}. '{self.prog} --help' explains it.\n")

@@ -16,12 +16,15 @@ from monitor.errors import UsageError
 from monitor.physics.units import f_to_c
 from monitor.record.model import MARK_KINDS
 from monitor.store import reader
-from monitor.store.database import open_writer
+from monitor.store.database import open_writer, store_path
 from monitor.store.entries import append_entry
 from monitor.store.manual import enter_reading, manual_log
-from monitor.store.runs import RunFacts
+from monitor.store.occupied import run_left_alone
+from monitor.store.runs import RunFacts, read_house
 from monitor.store.stamp import utc_text
 from monitor.store.words import in_zone
+
+NEVER_HEARD = "No node {node} was ever heard: look at its name ('boilwitness runs nodes' lists them)."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -165,9 +168,33 @@ def _end(args: argparse.Namespace) -> int:
 def _assign(args: argparse.Namespace) -> int:
     folder = data_dir(args)
     canner = None if args.canner == "none" else args.canner
+    notes = _assign_notes(folder, args.node, canner)
     _append(folder, args, "node_assigned", {"node": args.node, "canner": canner}, None)
     print(f"node {args.node} serves {canner or 'no canner'} from now on")
+    for note in notes:
+        print(f"! {note}")
     return 0
+
+
+def _assign_notes(folder: Path, node: str, canner: str | None) -> list[str]:
+    """What may surprise: a name that was never heard, a run left without readings, two nodes at one canner."""
+    if not store_path(folder).exists():
+        return [NEVER_HEARD.format(node=node)]
+    with closing(reader.open_reader(folder)) as conn:
+        heard, house = {row.name for row in reader.nodes(conn)}, read_house(conn)
+    notes = [] if node in heard else [NEVER_HEARD.format(node=node)]
+    left = run_left_alone(house, node, canner)
+    if left is not None:
+        notes.append(
+            f"Run {left.run_id} on {left.canner} is on, and no other node watches it: it has no readings now."
+        )
+    others = [one for one in house.nodes_at(canner) if one != node]
+    if others:
+        notes.append(
+            f"{canner} is served by {', '.join(others)} too: one of them leads the record, the others stand beside it. "
+            "'boilwitness runs assign NODE none' takes one away."
+        )
+    return notes
 
 
 def _append(

@@ -35,6 +35,7 @@ from monitor.store.database import open_writer
 from monitor.store.handover import Outbox
 from monitor.store.runs import RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
+from monitor.store.words import in_zone
 from monitor.store.writer import StoreWriter
 from monitor.timesource import TimeSource
 
@@ -141,8 +142,12 @@ class Collector:
 
     def _say_standing(self) -> None:
         """What was raised before, and what fell due meanwhile: whoever starts the collector reads it first."""
+        runs = self._board.house.runs
         for row in self._machine.board(self._moment()):
-            self._say(f"alarm since {row['raised_utc']}: {row['headline']}. {row['what']} {row['do']}")
+            facts = runs.get(str(row["scope"]))
+            zone = facts.header.get("zone") if facts else None
+            since = in_zone(row["raised_utc"], zone if isinstance(zone, str) else None)
+            self._say_line(facts, f"alarm since {since}: {row['headline']}. {row['what']} {row['do']}")
 
     def _work(self, stop: Event) -> None:
         intake_stop = Event()
@@ -268,7 +273,8 @@ class Collector:
             self._refused_s = now_s
             last = reader.refusals(self._conn, 1)
             why = f", the last: {last[0].why} ({last[0].source})" if last else ""
-            self._say(f"{self._refused} pieces of input refused{why}")
+            pieces = "1 piece" if self._refused == 1 else f"{self._refused} pieces"
+            self._say(f"{pieces} of input refused{why}")
             self._refused = 0
 
     def _say(self, text: str) -> None:

@@ -99,6 +99,7 @@ class SerialSource(LinkThread):
         self._connection = 0
         self._splitter = LineSplitter()
         self._unreadable = 0
+        self._was_readable = False
 
     # --- what the collector calls ---
 
@@ -169,6 +170,7 @@ class SerialSource(LinkThread):
         port = serial.Serial(self._device, self._speed, timeout=_READ_STEP_S, exclusive=True)
         self._splitter.reset()
         self._unreadable = 0
+        self._was_readable = False
         with self._write_lock:
             self._port = port
             self._torn_write = False
@@ -211,10 +213,18 @@ class SerialSource(LinkThread):
     def _judge_readability(self, size: int, readable: bool) -> None:
         if readable:
             self._unreadable = 0
+            self._was_readable = True
             self._report(f"connected to {self._device}")
             return
         self._unreadable += size
-        if self._unreadable > _UNREADABLE_BYTES:
+        if self._unreadable <= _UNREADABLE_BYTES:
+            return
+        if self._was_readable:
+            # The speed is right, or nothing could have been read before.
+            self._report(
+                f"what {self._device} sends now cannot be read, and before it could; look at its cable"
+            )
+        else:
             self._report(
                 f"{self._device} sends, but not one line can be read; is its speed {self._speed} bit/s?"
             )

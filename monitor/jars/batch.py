@@ -11,16 +11,17 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
+from monitor.jars.again import TAKEN_TO_BE_ON, Again
 from monitor.jars.deviations import Deviation, deviations
 from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
 from monitor.jars.header_changes import HeaderChange, changed_after
 from monitor.jars.one_jar import OneJar, Placing, status_of
 from monitor.jars.review import check_list, content_hash, signature
-from monitor.jars.rows import Row, local_date, rows_of
+from monitor.jars.rows import Row, local_date, local_time, rows_of
 from monitor.jars.seals import FINAL_AFTER, Seal, seal_results, sums
 from monitor.jars.signed import Bounds, Standing, bounds_of, refused_timings, standing
 from monitor.jars.state import BatchState, Clock, JarState
-from monitor.jars.times import Times, children, is_child, loaded, times_of
+from monitor.jars.times import Child, Times, children, is_child, loaded, times_of
 from monitor.judge.salvage import UNSEALED_WINDOW_S
 from monitor.judge.verdict import Verdict
 from monitor.record.model import Run
@@ -31,7 +32,11 @@ REST = timedelta(minutes=5)
 
 
 def batch_state(
-    run: Run, verdict: Verdict | Mapping[str, Any], entries: Iterable[Any], now: datetime
+    run: Run,
+    verdict: Verdict | Mapping[str, Any],
+    entries: Iterable[Any],
+    now: datetime,
+    again: Mapping[str, Again] | None = None,
 ) -> BatchState:
     """The state of a batch at ``now``.
 
@@ -45,6 +50,9 @@ def batch_state(
         The store's entries of this run, and the ``run_started`` of runs that reprocess it; objects or dicts.
     now : datetime
         Aware.
+    again : mapping, optional
+        By their ids, what became of the runs that reprocess it: one that is missing here gives its jars no place.
+        Left out by those who only ask what the alarms ask: such runs then are taken to be on.
     """
     form = verdict.as_json() if isinstance(verdict, Verdict) else verdict
     entries = list(entries)
@@ -55,6 +63,7 @@ def batch_state(
     count = loaded(run, known_until_now)
     numbers = range(1, (count or 0) + 1)
     build = _Build(run, form, known_until_now, times, tuple(numbers), children(rows, run.run_id))
+    build.again = again
     build.changed = [one for one in changed_after(entries, run.run_id, _jars_in(run)) if one.at <= now]
     return build.state(now, count)
 
@@ -69,11 +78,12 @@ class _Build:
         rows: list[Row],
         times: Times,
         numbers: tuple[int, ...],
-        children: Mapping[int, tuple[str, datetime]],
+        children: Mapping[int, Child],
     ) -> None:
         self.run, self.verdict, self.rows, self.times = run, verdict, rows, times
         self.numbers, self.children = numbers, children
         self.parent = run.extra.get("reprocess_of")
+        self.again: Mapping[str, Again] | None = None
         #: What was changed in the header after the jars were in.
         self.changed: list[HeaderChange] = []
         #: What an own timing must agree with.
@@ -100,7 +110,7 @@ class _Build:
         times = replace(self.times, day=self._day(basis))
         reviewed = bool(signed and signed.valid)
         jars = tuple(
-            OneJar(self.run, times, rows, n, placed.get(n), self.children.get(n)).state(
+            OneJar(self.run, times, rows, n, placed.get(n), self.children.get(n), self._again(n)).state(
                 decide(self._case(n, results[n].seal, basis, found, reviewed, now)), results[n], now
             )
             for n in self.numbers
@@ -146,6 +156,7 @@ class _Build:
             self.numbers,
             self.times.window_s,
             self.run.samples,
+            self.run.probe.calibration.offset_K if self.run.probe.calibration is not None else 0.0,
             [str(text) for text in noted],
             [((change.at - self.run.started_at).total_seconds(), change) for change in changed],
         )
@@ -179,7 +190,9 @@ class _Build:
                 refusal(current or decision.status, wanted, decision) if wanted else "there is no such place"
             )
             if why:
-                self.refused.append(f"jar {jar} to '{row.body.get('to')}' at {row.at.isoformat()}: {why}")
+                self.refused.append(
+                    f"jar {jar} to '{row.body.get('to')}' at {local_time(row.at, self.run.zone)}: {why}"
+                )
             else:
                 placed[jar] = Placing(row, decision)
         return placed
@@ -191,6 +204,12 @@ class _Build:
         basis = standing(self.verdict, before, self.times.two_hours, self.bounds)
         signed = any(r.kind == "review" for r in before)
         return decide(self._case(jar, result.seal, basis, self._deviations(before), signed, row.at))
+
+    def _again(self, jar: int) -> Again | None:
+        if self.again is None:
+            return TAKEN_TO_BE_ON
+        child = self.children.get(jar)
+        return self.again.get(child.run_id) if child is not None else None
 
     def _day(self, basis: Standing) -> datetime | None:
         """The end of the 24 h: from the hold that the record shows, or the one that was timed; the earlier counts."""

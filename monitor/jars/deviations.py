@@ -66,11 +66,13 @@ def deviations(
     jars: Sequence[int],
     window_s: tuple[float, float],
     samples: Sequence[Sample] = (),
+    offset_K: float = 0.0,
     noted: Sequence[str] = (),
     changed: Sequence[tuple[float, HeaderChange]] = (),
 ) -> list[Deviation]:
     """All deviations of a batch, the engine's first. ``window_s``: jars in to heat off, s of the run.
 
+    ``offset_K``: the probe's correction, added to each reading as the engine does; of two probes the lower counts.
     ``noted`` are departures written into the header when the run was started; ``changed`` what was changed in the
     header after the jars were in, and when, s of the run.
 
@@ -81,7 +83,7 @@ def deviations(
     rows = list(rows)
     closings = {str(r.body.get("deviation")): r for r in rows if r.kind == "deviation_closed" and _whole(r)}
     found = [_noted(number, text, jars) for number, text in enumerate(noted, 1)]
-    found += [*_from_events(verdict, jars, window_s, samples), *_from_verdict(verdict, jars)]
+    found += [*_from_events(verdict, jars, window_s, samples, offset_K), *_from_verdict(verdict, jars)]
     said = [(row.id, _from_entry(row, jars)) for row in rows if row.kind == "deviation_opened"]
     said += [(change.entry_id, _from_change(at_s, change, jars)) for at_s, change in changed]
     found += [form for _, form in sorted(said, key=lambda item: item[0])]
@@ -93,7 +95,11 @@ def _whole(row: Row) -> bool:
 
 
 def _from_events(
-    verdict: Mapping[str, Any], jars: Sequence[int], window_s: tuple[float, float], samples: Sequence[Sample]
+    verdict: Mapping[str, Any],
+    jars: Sequence[int],
+    window_s: tuple[float, float],
+    samples: Sequence[Sample],
+    offset_K: float,
 ) -> list[dict[str, Any]]:
     found = []
     for event in verdict.get("events", ()):
@@ -101,7 +107,8 @@ def _from_events(
         if kind not in DEPARTURES or not window_s[0] <= onset_s <= window_s[1]:
             continue
         end_s = _end_s(verdict, onset_s, window_s[1])
-        low = [s.water_C for s in samples if onset_s <= s.t_s <= end_s and s.water_C is not None]
+        within = [s for s in samples if onset_s <= s.t_s <= end_s]
+        low = [C + offset_K for s in within for C in (s.water_C, s.water_2_C) if C is not None]
         found.append(
             {
                 "key": f"{kind}@{onset_s:.0f}",

@@ -48,6 +48,7 @@ STEPS: dict[Status, frozenset[Status]] = {
     Status.BROKEN: frozenset(),
 }
 
+_AGAIN = "Reprocess with a new lid and the full hot-pack time, refrigerate"
 _RESCUE = frozenset({Status.REPROCESS, Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED})
 _KEEP_COLD = frozenset({Status.REFRIGERATE, Status.DISCARDED})
 _ONLY_DISCARD = frozenset({Status.DISCARDED})
@@ -119,7 +120,8 @@ def _failed(case: Case) -> Decision:
             Status.ON_HOLD,
             _RESCUE,
             why,
-            "Reprocess in full, refrigerate or freeze before the 2 hours close, sealed or not.",
+            ("Refrigerate" if case.reprocessed_before else "Reprocess in full, refrigerate")
+            + " or freeze before the 2 hours close, sealed or not.",
             ("G49", "G57", "G58", "G54", "G55"),
             "two_hours",
         )
@@ -182,7 +184,7 @@ def _unsealed(case: Case) -> Decision:
             Status.ON_HOLD,
             _RESCUE,
             "it did not seal",
-            "Reprocess with a new lid and the full hot-pack time, refrigerate or freeze before the 24 hours close.",
+            ("Refrigerate" if case.reprocessed_before else _AGAIN) + " or freeze before the 24 hours close.",
             ("G51", "G52", "G54", "G55"),
             "day",
         )

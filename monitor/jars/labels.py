@@ -169,8 +169,15 @@ def html_sheet(found: Iterable[Label], sheet: str = next(iter(SHEETS)), *, skip:
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Jar labels</title>'
         f'<style>{_style(form)}</style></head><body><p class="screen">Print at 100 %, without scaling, on '
-        f"{escape(sheet)} mm. {CODE_MEANS}</p>{body}</body></html>"
+        f"{escape(_paper(sheet))}. {CODE_MEANS}</p>{body}</body></html>"
     )
+
+
+def _paper(sheet: str) -> str:
+    """What to put into the printer: plain paper has no labels, and its name no measure."""
+    if SHEETS[sheet].cut:
+        return f"plain {sheet.partition('-')[0].upper()} paper, then cut along the lines"
+    return f"{sheet} mm"
 
 
 def _style(form: Sheet) -> str:

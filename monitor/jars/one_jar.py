@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from monitor.jars.again import Again, gone_on
 from monitor.jars.disposition import Decision, Status
 from monitor.jars.rows import Row, days_after, local_date, months_after
 from monitor.jars.seals import Seal, SealResult
 from monitor.jars.state import JarState
-from monitor.jars.times import Times
+from monitor.jars.times import Child, Times
 from monitor.record.model import Run
 
 #: A refrigerated jar at most a week, a frozen one at most a year, a shelf jar best within a year, a curd within
@@ -56,23 +57,26 @@ class Placing:
 
 @dataclass(frozen=True, slots=True)
 class OneJar:
-    """``placing`` is the last allowed placing; ``child`` the run that reprocesses the jar, and its start."""
+    """``placing`` is the last allowed placing; ``child`` the run that reprocesses it, ``again`` what became of that."""
 
     run: Run
     times: Times
     rows: Sequence[Row]
     jar: int
     placing: Placing | None
-    child: tuple[str, datetime] | None
+    child: Child | None
+    again: Again | None
 
     def state(self, decision: Decision, seal: SealResult, now: datetime) -> JarState:
         """The jar as it stands at ``now``."""
         recheck = self._recheck()
         due = self._due(decision)
-        child = self.child if self.child and not self._too_late(self.child[1], decision) else None
+        child = self.child if self.child and not self._too_late(self.child.began, decision) else None
+        placed = False
         if seal.seal is not Seal.BROKEN:
             if child is not None and self._may_go_on(decision):
-                decision, due = _goes_on(decision, child[0]), None
+                on = gone_on(decision, child, self.again)
+                decision, due, placed = on.decision, on.due, on.placed
             elif self.placing is not None:
                 decision, due = self._placed(self.placing, decision, due, now)
         if recheck in _LOST and decision.status is Status.SHELF:
@@ -90,8 +94,10 @@ class OneJar:
             use_by=self._use_by(decision.status),
             placed_by=self.placing.row.by if self.placing else None,
             placed_at=self.placing.row.at if self.placing else None,
-            child_run=child[0] if child else None,
+            child_run=child.run_id if child else None,
             found=recheck or "",
+            child_jar=child.jar if child else None,
+            child_placed=placed,
         )
 
     def _recheck(self) -> str | None:
@@ -151,9 +157,3 @@ class OneJar:
         except ValueError:
             return latest
         return min(max(wished, day), latest)
-
-
-def _goes_on(decision: Decision, child_run: str) -> Decision:
-    guidance = tuple(dict.fromkeys((*decision.guidance, "G51", "G52")))
-    why = f"it is reprocessed: {decision.why}"
-    return Decision(Status.REPROCESS, frozenset(), why, f"It goes on in run {child_run}.", guidance)

@@ -99,8 +99,8 @@ def story(state: BatchState, jar: int) -> list[str]:
         told.append(
             f"It was reprocessed here; before that it was jar {before or '?'} of run {state.parent_run}."
         )
-    if one.child_run:
-        told.append(f"It goes on in run {one.child_run}.")
+    if one.child_run and "It goes on in" not in one.do:
+        told.append(f"It goes on in run {one.child_run} as jar {one.child_jar}.")
     others = "; ".join(f"{s.jar} {s.gone or s.status.value}" for s in state.jars if s.jar != jar)
     return [*told, f"Its siblings: {others or 'none'}."]
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from monitor.errors import RefusedError
 from monitor.jars.disposition import Status
-from monitor.jars.state import BatchState
+from monitor.jars.state import BatchState, JarState
 from monitor.record.model import Run
 from monitor.tables.guidance import NOT_CHECKED
 from monitor.tables.processes import packs_and_jars, published_minutes
@@ -61,37 +61,44 @@ def reprocess_extra(
         It was reprocessed before; the pack is not hot or no tested hot-pack source is named; the time is not
         the full one; the lids are not new; or a jar is not one that may be reprocessed now.
     """
+    by_number = {one.jar: one for one in state.jars}
+    instead = _instead(by_number[number] for number in jars if number in by_number)
     if state.parent_run is not None:
-        raise RefusedError(f"run {parent.run_id} is a reprocessing itself; a second is not offered.", INSTEAD)
+        raise RefusedError(f"run {parent.run_id} is a reprocessing itself; a second is not offered.", instead)
     if pack != "hot" or not source:
-        raise RefusedError("reprocessing takes the tested hot-pack process, with its source.", INSTEAD)
+        raise RefusedError("reprocessing takes the tested hot-pack process, with its source.", instead)
     food_id, jar = parent.batch.food_id, parent.batch.jar
     known = packs_and_jars(food_id) if food_id else ()
     if known and not any(p == "hot" and (jar is None or j == jar) for p, j in known):
-        raise RefusedError(f"the published table has no hot pack for {parent.batch.food} in {jar}.", INSTEAD)
-    _full_time(parent, minutes)
+        raise RefusedError(f"the published table has no hot pack for {parent.batch.food} in {jar}.", instead)
+    _full_time(parent, minutes, instead)
     if not new_lids:
-        raise RefusedError("reprocessing takes new lids.", "Check the rims for nicks, then confirm new lids.")
+        check = "Check the rims for nicks, then confirm new lids."
+        raise RefusedError("reprocessing takes new lids.", check if instead == INSTEAD else instead)
     if not jars:
         raise RefusedError("no jar was named.", "Say which jars go into the canner again.")
-    by_number = {one.jar: one for one in state.jars}
     for number in jars:
         one = by_number.get(number)
         if one is None:
             raise RefusedError(f"there is no jar {number} in run {parent.run_id}.")
         if one.child_run or (one.status is not Status.REPROCESS and Status.REPROCESS not in one.choices):
-            raise RefusedError(f"jar {number} cannot be reprocessed: {one.why}.", INSTEAD)
+            raise RefusedError(f"jar {number} cannot be reprocessed: {one.why}.", _instead([one]))
     return {"reprocess_of": parent.run_id, "reprocess_jars": sorted(jars), "new_lids": True}
 
 
-def _full_time(parent: Run, minutes: float) -> None:
+def _instead(jars: Iterable[JarState]) -> str:
+    """What is left for these jars: once the cold is offered to one of them no more, what that one asks for."""
+    return next((one.do for one in jars if Status.REFRIGERATE not in one.choices), INSTEAD)
+
+
+def _full_time(parent: Run, minutes: float, instead: str) -> None:
     """Refuse less than the full time: the table's, else the parent's own where that was a hot pack too."""
     published = hot_pack(parent)
     least = published.minutes if published is not None else 0.0
     if published is None and parent.batch.pack == "hot":
         least = parent.required.minutes
     if not minutes > 0.0 or minutes < least:
-        raise RefusedError(f"{minutes:g} min is not the full time of {least:g} min.", INSTEAD)
+        raise RefusedError(f"{minutes:g} min is not the full time of {least:g} min.", instead)
 
 
 def child_header(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -46,8 +47,12 @@ class JarState:
     use_by: date | None
     placed_by: str | None
     placed_at: datetime | None
+    #: The run that reprocesses it, whether that is over or not; for a jar that was placed elsewhere since, too.
     child_run: str | None
     found: str
+    #: Its number there, and whether that gives it a place: the run is not over, or the jar was placed in it.
+    child_jar: int | None = None
+    child_placed: bool = False
 
     @property
     def gone(self) -> str:
@@ -99,11 +104,17 @@ class BatchState:
     parent_jars: tuple[int, ...]
     refused: tuple[str, ...]
 
+    def before(self, jars: Iterable[int]) -> list[int]:
+        """The numbers that these jars had in the run that this one reprocesses; none where it reprocesses none."""
+        return [self.parent_jars[jar - 1] for jar in jars if 0 < jar <= len(self.parent_jars)]
+
     def to_judge(self) -> list[int]:
         """The jars without a final answer, but for those that have a place already."""
         early = (Seal.NOT_JUDGED, Seal.SEALED_EARLY, Seal.UNSEALED_EARLY)
         settled = (Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED, Status.BROKEN, Status.REPROCESS)
-        return [j.jar for j in self.jars if j.seal.seal in early and j.status not in settled]
+        return [
+            j.jar for j in self.jars if j.seal.seal in early and j.status not in settled and not j.child_run
+        ]
 
     def next_jar(self) -> int | None:
         """The jar that the seal round asks for next; None when done."""
@@ -120,6 +131,7 @@ class BatchState:
             return []
         still = {number for one in self.deviations if one.is_open for number in one.jars}
         waiting = [j for j in self.jars if j.status is Status.ON_HOLD and j.seal.seal is Seal.SEALED]
+        waiting = [j for j in waiting if not j.child_run]
         return [j for j in waiting if j.jar in still and not j.placed_by and not j.seal_lost]
 
     def settled(self) -> frozenset[str]:
@@ -135,8 +147,13 @@ class BatchState:
 
     @property
     def all_placed(self) -> bool:
-        """Each jar has its place, so what the verdict advised was done, or is too late."""
-        return "jars_decided" in self.settled()
+        """Each jar has its place, so what the verdict advised was done, or is too late.
+
+        A jar that went on in another run has one while that is to come or on, and once it was placed there: where that
+        run is over without it, or was not told of, something may be left to do.
+        """
+        elsewhere = all(jar.child_placed for jar in self.jars if jar.status is Status.REPROCESS)
+        return "jars_decided" in self.settled() and elsewhere
 
     def cited(self) -> list[str]:
         """The numbers of all guidance behind these jars and clocks, in order."""

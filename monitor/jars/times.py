@@ -57,13 +57,22 @@ def is_child(row: Row, run_id: str) -> bool:
     return row.kind == "run_started" and row.body.get("reprocess_of") == run_id
 
 
-def children(rows: Sequence[Row], run_id: str) -> dict[int, tuple[str, datetime]]:
-    """Jar number to the run that reprocesses it, and when that began."""
-    found: dict[int, tuple[str, datetime]] = {}
+@dataclass(frozen=True, slots=True)
+class Child:
+    """The run that reprocesses a jar, when it began, and the jar's number there."""
+
+    run_id: str
+    began: datetime
+    jar: int
+
+
+def children(rows: Sequence[Row], run_id: str) -> dict[int, Child]:
+    """Jar number to the run that reprocesses it."""
+    found: dict[int, Child] = {}
     for row in rows:
         if is_child(row, run_id):
-            for jar in row.body.get("reprocess_jars") or ():
-                found.setdefault(int(jar), (str(row.body.get("run_id")), row.at))
+            for number, jar in enumerate(row.body.get("reprocess_jars") or (), 1):
+                found.setdefault(int(jar), Child(str(row.body.get("run_id")), row.at, number))
     return found
 
 
@@ -131,4 +140,9 @@ def _two_hours(
     if verdict.get("verdict") not in ("broken", "unproven"):
         return None
     said = (verdict.get("advice") or {}).get("until")
-    return instant(str(said)) if said else _at(run, failed_process_clock(stretches, jars_in_s).deadline_s)
+    counted = _at(run, failed_process_clock(stretches, jars_in_s).deadline_s)
+    if not said:
+        return counted
+    until = instant(str(said))
+    # The same moment before it was rounded to the second: rounded up it can be another minute.
+    return min(until, counted) if abs(until - counted) < timedelta(seconds=1) else until

@@ -156,8 +156,8 @@ def check_unsigned(seals: Sequence[Seal], report: Report, key: str | None, signe
         )
     elif first is not None:
         report.remark(
-            f"{which}: sealed before a key was used; the signature of seal {first} covers what was sealed before it, as "
-            "it stood then. Whether a signature was taken off before that shows only against a chain value kept "
+            f"{which}: sealed before a key was used; the signature of seal {first} covers what was sealed before it, "
+            "as it stood then. Whether a signature was taken off before that shows only against a chain value kept "
             "elsewhere (--chain)"
         )
     else:

@@ -7,6 +7,7 @@ from typing import Any
 
 from monitor.jars.rows import Row
 from monitor.judge.words import asked, exact
+from monitor.plan.containers import JAR_NAMES
 from monitor.proof.figures import (
     celsius,
     clock,
@@ -163,17 +164,27 @@ def batch_facts(run: Run, people: Sequence[str], rows: Sequence[Row], loaded: in
         for key, value in batch.extra.items()
         if key not in _TOLD and not isinstance(value, list | dict)
     }
-    extra = [(key.replace("_", " ").capitalize(), str(value)) for key, value in others.items()]
+    extra = [_named(key, value) for key, value in others.items()]
+    jar = JAR_NAMES.get(batch.jar or "", batch.jar) or "size " + missing("nobody named it")
     return [
         ("Food", food + (f" (table: {batch.food_id})" if batch.food_id else "")),
         ("Pack", batch.pack or missing("nobody named it")),
-        ("Jars", f"{count} × {batch.jar or 'size ' + missing('nobody named it')}"),
+        ("Jars", f"{count} × {jar}"),
         ("Lot code", str(batch.extra.get("lot_code") or missing("none was given"))),
         ("At loading", at_loading(run, rows)),
         ("Canner", run.canner or missing("nobody named it")),
         ("People", ", ".join(people) or "nobody is named"),
         *extra[:4],
     ]
+
+
+def _named(key: str, value: object) -> tuple[str, str]:
+    """A fact by its name in the header, which may end in a unit: ``jar_mL`` 237.0 is *Jar volume*, 237 mL."""
+    name, _, unit = key.rpartition("_")
+    if unit in ("mL", "mm") and isinstance(value, int | float) and not isinstance(value, bool):
+        return ("Jar volume" if name == "jar" else name.replace("_", " ").capitalize()), f"{value:g} {unit}"
+    said = ("yes" if value else "no") if isinstance(value, bool) else str(value)
+    return key.replace("_", " ").capitalize(), said
 
 
 _TOLD = frozenset({"lot_code", "coldest_jar_C", "loading_water_C"})

@@ -10,6 +10,7 @@ from typing import Any
 
 from monitor.jars.rows import instant
 from monitor.jars.seals import QUESTIONS
+from monitor.plan.containers import JAR_NAMES
 from monitor.record.changes import laid_over
 from monitor.store.entries import LATE_ENTRY_S
 
@@ -193,9 +194,40 @@ def _review(body: Mapping[str, Any]) -> str:
     return f"review signed: {body.get('meaning') or 'reviewed'}" + (f" ({notes})" if notes else "")
 
 
+def _planned(body: Mapping[str, Any]) -> str:
+    minutes = body.get("minutes")
+    time = f", {minutes:g} min" if isinstance(minutes, int | float) else ""
+    jar = JAR_NAMES.get(str(body.get("jar")), body.get("jar"))
+    return f"planned: {body.get('food')}, {body.get('pack')} pack, {jar}{time}"
+
+
+def _ticked(body: Mapping[str, Any]) -> str:
+    done, whole = body.get("done") or (), body.get("all") or ()
+    left = [_plain(str(step)) for step in whole if step not in done]
+    return f"checklist: {len(done)} of {len(whole)} ticked" + (
+        f"; not ticked: {', '.join(left)}" if left else ""
+    )
+
+
+def _loading(body: Mapping[str, Any]) -> str:
+    told = [
+        f"{name} {body[key]}{unit}"
+        for key, name, unit in (
+            ("jars", "jars", ""),
+            ("coldest_jar_C", "coldest jar", " °C"),
+            ("water_C", "water", " °C"),
+        )
+        if body.get(key) is not None
+    ]
+    return f"at loading: {', '.join(told) or 'nothing said'}"
+
+
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "run_started": lambda body: f"run started: {body.get('run_id')}",
     "run_ended": lambda body: "run ended",
+    "plan": _planned,
+    "checklist": _ticked,
+    "loading": _loading,
     "mark": _mark,
     "manual_reading": lambda body: f"read by hand: {body.get('water_C')} °C with {body.get('thermometer')}",
     "jar_seal": _seal,

@@ -37,7 +37,8 @@ _SHAPES = {
 def draw(dossier: Dossier) -> bytes:
     """The page with the record inside it, before signature and last line. Raises RecordError."""
     run = dossier.run()
-    state = batch_state(run, dossier.verdict, dossier.entries, instant(dossier.issued_utc))
+    # The record tells that a reprocessing began and not what became of it: no place is claimed for its jars.
+    state = batch_state(run, dossier.verdict, dossier.entries, instant(dossier.issued_utc), again={})
     said = lines(dossier.entries, run.run_id)
     parts = [
         _head(run),

@@ -44,8 +44,9 @@ def seal_due(
 ) -> list[str]:
     """Seal every finished run that has no seal or has changed, and whatever was stored since the last seal.
 
-    With a key the chain never ends in a seal without its signature. Cheap when nothing is due. Needs a connection that may write. Returns the ids of the runs that were sealed;
-    no further run is begun after ``within_s``: ask again while some were.
+    With a key the chain never ends in a seal without its signature. Cheap when nothing is due. Needs a connection
+    that may write. Returns the ids of the runs that were sealed; no further run is begun after ``within_s``: ask
+    again while some were.
 
     Raises
     ------

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from monitor.errors import RecordError
+from monitor.errors import MonitorError, RecordError
 from monitor.jars import BatchState, batch_state
+from monitor.jars.again import Again
 from monitor.judge import judge
 from monitor.plan.drift import batches_touched
 from monitor.record.model import Run
@@ -37,6 +38,8 @@ class Batch:
     now: datetime
     header: Mapping[str, Any]
     known_ids: frozenset[str]
+    #: By its id, what became of each run that reprocesses jars of this one.
+    again: Mapping[str, Again] = field(default_factory=dict)
 
     def refusal_of(
         self, kind: str, body: Mapping[str, Any], by: str | None, at: datetime | None = None
@@ -51,7 +54,8 @@ class Batch:
             "happened_utc": utc_text(moment),
             "by": by,
         }
-        tried = batch_state(self.run, self.verdict, [*self.entries, trial], max(moment, self.now))
+        at_most = max(moment, self.now)
+        tried = batch_state(self.run, self.verdict, [*self.entries, trial], at_most, self.again)
         return tried.refused[-1] if len(tried.refused) > len(self.state.refused) else ""
 
 
@@ -82,9 +86,11 @@ def load_batch(
     verdict = _stored(conn, run_id, own)
     if verdict is None:
         verdict = judged(run_id, _newest(own)) if judged is not None else judge(run).as_json()
-    entries = [*own, *reprocessings(conn, run_id)]
-    state = batch_state(run, verdict, entries, now)
-    return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs))
+    starts = reprocessings(conn, run_id)
+    again = again_of(conn, house, starts, now, judged)
+    entries = [*own, *starts]
+    state = batch_state(run, verdict, entries, now, again)
+    return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs), again)
 
 
 def load_batches(
@@ -129,7 +135,27 @@ def _state(
             )
     except RecordError:
         return None  # its own page says what is wrong with it; the others are not held up
-    return batch_state(run, verdict, [*own, *_children(starts, facts.run_id)], now)
+    own_starts = _children(starts, facts.run_id)
+    return batch_state(run, verdict, [*own, *own_starts], now, again_of(conn, house, own_starts, now, judged))
+
+
+def again_of(
+    conn: sqlite3.Connection, house: House, starts: Iterable[Entry], now: datetime, judged: Judged | None
+) -> dict[str, Again]:
+    """What became of the runs that these entries began. A reprocessing is reprocessed by none: no look further."""
+    found: dict[str, Again] = {}
+    for entry in starts:
+        facts = house.runs.get(str(entry.body.get("run_id")))
+        if facts is None:
+            continue
+        try:
+            over = _over(facts)
+            own = read_entries(conn, facts.run_id)
+            state = _state(conn, house, facts, own, [], now, judged) if over else None
+        except MonitorError:
+            continue  # not told, so no place for its jars
+        found[facts.run_id] = Again(over, state)
+    return found
 
 
 def _over(facts: RunFacts) -> bool:

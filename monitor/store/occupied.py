@@ -47,7 +47,7 @@ def start_clashes(
         return StartClashes()
     notes = [*_probe_notes(house, canner, probe_id)]
     for node in nodes:
-        leaves = _left_alone(house, node, canner)
+        leaves = run_left_alone(house, node, canner)
         if leaves is None:
             continue
         what = f"node {node} watches {leaves.canner}, where run {leaves.run_id} is on"
@@ -77,13 +77,10 @@ def _on(house: House, canner: str) -> RunFacts | None:
     return next((facts for facts in house.open_runs() if facts.canner == canner), None)
 
 
-def _left_alone(house: House, node: str, canner: str) -> RunFacts | None:
-    """The run on another canner that only ``node`` watches."""
+def run_left_alone(house: House, node: str, canner: str | None) -> RunFacts | None:
+    """The run on another canner that only ``node`` watches, were it to serve ``canner`` from now on."""
     serves = house.canner_of(node)
-    if serves is None or serves == canner:
-        return None
-    known = dict.fromkeys(item.node for item in house.assignments)
-    if any(other != node and house.canner_of(other) == serves for other in known):
+    if serves is None or serves == canner or house.nodes_at(serves) != [node]:
         return None
     return _on(house, serves)
 

@@ -100,6 +100,11 @@ class House:
         own = [item.canner for item in self.assignments if item.node == node]
         return own[-1] if own else None
 
+    def nodes_at(self, canner: str | None) -> list[str]:
+        """The nodes that serve ``canner`` now, in the order in which they were first assigned."""
+        nodes = dict.fromkeys(item.node for item in self.assignments)
+        return [node for node in nodes if canner is not None and self.canner_of(node) == canner]
+
     def open_runs(self) -> list[RunFacts]:
         """Runs without an end, oldest first."""
         return [facts for facts in self.runs.values() if facts.ended_s is None and not facts.imported]

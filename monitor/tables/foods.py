@@ -39,7 +39,7 @@ class Food:
 
 @dataclass(frozen=True, slots=True)
 class AcidDose:
-    """Acid for one jar: any one of the three."""
+    """Acid for one jar: any one of those that are printed; a dose that is not printed is empty and 0 mL."""
 
     rule: str
     jar: str

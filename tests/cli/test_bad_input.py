@@ -141,7 +141,7 @@ def test_an_imported_run_is_not_on(capsys: pytest.CaptureFixture[str], tmp_path:
     capsys.readouterr()
     assert main(["runs", "--data", str(tmp_path)]) == 0
     told = capsys.readouterr().out
-    assert "30 min" in told and "not judged (imported)" in told and "open" not in told
+    assert "30 min" in told and "held (imported)" in told and "open" not in told
 
 
 def test_ctrl_c_while_a_verb_is_loaded_leaves_no_traceback() -> None:
@@ -153,3 +153,15 @@ def test_ctrl_c_while_a_verb_is_loaded_leaves_no_traceback() -> None:
     )
     ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, env=os.environ)
     assert (ended.returncode, ended.stderr) == (130, "")
+
+
+def test_help_says_what_a_number_may_be_and_what_import_takes(capsys: pytest.CaptureFixture[str]) -> None:
+    """The limits that a refusal names stand in the help; its first line is a sentence of its own."""
+    for verb, words in (
+        ("demo", ("1 to 30", "5 to 60")),
+        ("import", ("Take a run's folder, or a whole export, into the store.",)),
+    ):
+        with pytest.raises(SystemExit):
+            main([verb, "--help"])
+        told = " ".join(capsys.readouterr().out.split())
+        assert all(text in told for text in words)

@@ -60,7 +60,13 @@ def test_typed_readings_make_a_check_and_are_stored(
 
 def test_a_dry_run_stores_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Not even a store."""
-    status, _ = _run(capsys, tmp_path, "--boil-C", str(BOILS_C), "--dry-run")
+    status, form = _run(capsys, tmp_path, "--boil-C", str(BOILS_C), "--dry-run")
+    assert form["stored"] is False
+    assert (
+        main(["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, "--boil-C", str(BOILS_C), "--dry-run"])
+        == 0
+    )
+    assert capsys.readouterr().out.endswith("Nothing was stored (--dry-run): the probe is as it was.\n")
     assert status == 0
     assert list(tmp_path.iterdir()) == []
 

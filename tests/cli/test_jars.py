@@ -5,7 +5,8 @@ from __future__ import annotations
 import html
 import json
 import re
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ import pytest
 from monitor.cli.main import main
 from monitor.jars import NOTHING_LEFT, jar_code
 from monitor.judge import judge
+from monitor.record import write_run
 from monitor.record.read import read_run
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
@@ -72,6 +74,8 @@ def test_a_held_batch_reaches_the_labelled_shelf(tmp_path: Path, capsys: pytest.
     sheet = tmp_path / "labels.html"
     assert f"{jars - 2} labels" in house.say("labels", "--to", str(sheet))
     assert sheet.read_text().count("<svg") == jars - 2
+    document = json.loads(house.say("labels", "--json"))
+    assert len(document) == jars - 2 and document[0]["code"] == jar_code(house.run.run_id, 1)
     assert "refused" in house.say("labels", "--jars", "3", status=3)
     assert main(["jars", "pantry", "--data", str(house.data)]) == 0
     shown = capsys.readouterr().out
@@ -152,6 +156,104 @@ def test_jars_go_on_in_a_run_of_their_own_with_new_lids_and_the_full_time_once(
     assert "not the full time" in house.say(*again, "--minutes", "5", "--new-lids", *early, status=3)
 
 
+def fresh(tmp_path: Path, name: str, run_id: str = "mine", *, canner: str = "canner-1") -> Path:
+    """A recorded run as if its heat had gone off ten minutes ago, in a real store."""
+    shown = read_run(RECORDED / name)
+    off_s = max(mark.t_s for mark in shown.marks if mark.kind in ("heat_off", "jars_lifted"))
+    began = datetime.now(UTC) - timedelta(seconds=off_s + 600.0)
+    run = replace(shown, run_id=run_id, started_at=began, extra=dict(shown.extra) | {"canner": canner})
+    write_run(run, tmp_path / "record")
+    data = tmp_path / "data"
+    assert main(["import", str(tmp_path / "record"), "--data", str(data)]) == 0
+    return data
+
+
+def test_jars_of_a_reprocessing_that_ended_unproven_have_no_place_and_are_told_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By the verbs alone, on the parent and on the run that broke; a canner that is in use is not taken over."""
+    data = fresh(tmp_path, "dip-stopped-short")
+    jars = read_run(tmp_path / "record").batch.jars
+    assert jars is not None and jars >= 4
+
+    def say(*words: str, status: int = 0) -> str:
+        assert main([*words, "--data", str(data)]) == status
+        out = capsys.readouterr()
+        return " ".join((out.out + out.err).split())
+
+    rest = ",".join(str(jar) for jar in range(1, jars + 1) if jar not in (3, 4))
+    say("jars", "mine", "place", rest, "refrigerate", "--by", "Ada")
+    full = ["--minutes", "90", "--source", "USDA Complete Guide", "--new-lids", "--by", "Ada"]
+    begun = say("jars", "mine", "reprocess", "3,4", *full)
+    assert (
+        "run mine-again1 started for jars 3, 4 of mine: jar 3 is jar 1 there, jar 4 is jar 2 there" in begun
+    )
+    assert NOTHING_LEFT in say("judge", "mine", status=10)
+    taken = say("jars", "mine", "reprocess", "1", *full, status=3)
+    assert "refused" in taken
+
+    say("runs", "end", "mine-again1", "--by", "Ada")
+    advised = say("judge", "mine", status=10)
+    assert NOTHING_LEFT not in advised and judge(read_run(tmp_path / "record")).advice.action
+    told = say("jars", "mine")
+    assert "jar 3 ON HOLD" in told and "jar 1 of run mine-again1, which ended: hold" in told
+    assert "It has no place yet" in told and "mark jars in there" not in told
+    there = say("jars", "mine-again1")
+    assert "jars 1, 2 (3, 4 of mine) ON HOLD" in there and "Reprocess in full" not in there
+    found = json.loads(say("jars", "mine-again1", "status", "--json"))["jars"]
+    assert [jar["was"] for jar in found] == [{"run": "mine", "jar": 3}, {"run": "mine", "jar": 4}]
+    say("jars", "mine-again1", "place", "1,2", "refrigerate", "--by", "Ada")
+    assert NOTHING_LEFT in say("judge", "mine", status=10)
+
+
+def test_a_reprocessing_does_not_end_another_run_without_a_word(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The one that is on has hot jars in it; it is ended first, by the verb for that."""
+    data = fresh(tmp_path, "dip-stopped-short")
+    full = ["--minutes", "90", "--source", "USDA Complete Guide", "--new-lids", "--data", str(data)]
+    assert main(["jars", "mine", "reprocess", "1", *full]) == 0
+    capsys.readouterr()
+    assert main(["jars", "mine", "reprocess", "2", *full]) == 3
+    refused = capsys.readouterr().err
+    assert "run mine-again1 is on canner-1, and this one would end it" in refused
+    assert "'boilwitness runs end mine-again1'" in refused and len(refused.splitlines()) == 1
+    assert main(["runs", "end", "mine-again1", "--data", str(data)]) == 0
+    assert main(["jars", "mine", "reprocess", "2", *full]) == 0
+
+
+def test_more_jars_do_not_come_out_than_went_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    jars = house.run.batch.jars
+    assert jars is not None
+    refused = house.say("lifted", "--out", str(jars), "--broken", "2", hours=0.1, status=2)
+    assert f"{jars} jars went in" in refused and f"--out {jars - 1} --broken 2" in refused
+    assert "At most" in house.say("lifted", "--out", str(jars + 1), hours=0.1, status=2)
+    assert "has no jar" in house.say("lifted", "--out", "1", "--broken", str(jars + 1), hours=0.1, status=2)
+    house.say("lifted", "--out", str(jars - 1), "--broken", "2", hours=0.1)
+    assert "too many" not in house.say("status")
+
+
+def test_a_refused_place_is_dated_as_the_kitchen_dates_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "dip-stopped-short", capsys)
+    refused = house.say("place", "2", "frozen", hours=4, status=3)
+    assert re.search(r"at 20\d\d-\d\d-\d\d \d\d:\d\d -0600: ", refused), refused
+
+
+def test_an_own_timing_outside_its_run_is_refused_by_the_verb(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "silent-node")
+    run = read_run(tmp_path / "record")
+    since = run.started_at - timedelta(hours=3)
+    ends = ["--from", since.isoformat(), "--to", (since + timedelta(hours=2)).isoformat()]
+    sign = ["jars", "mine", "own-timing", "--how", "timer", "--by", "Ada", "--data", str(data)]
+    assert main([*sign, *ends]) == 3
+    assert "begins before the jars went in" in capsys.readouterr().err
+
+
 def test_a_fault_found_later_is_opened_in_every_run_of_the_probe(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -163,7 +265,10 @@ def test_a_fault_found_later_is_opened_in_every_run_of_the_probe(
 def test_a_night_of_cooling_is_told_with_its_forecast_or_end(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    text = House(tmp_path / "data", "a-night-of-cooling", capsys).say("cooling")
+    house = House(tmp_path / "data", "a-night-of-cooling", capsys)
+    document = json.loads(house.say("cooling", "--json"))
+    assert document["jars"] and all(jar["cooling"]["jar"] >= 1 for jar in document["jars"])
+    text = house.say("cooling")
     assert "within 3 K of the room" in text
     assert "never a proof" in text or "no reading" in text
 

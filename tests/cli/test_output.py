@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -82,4 +83,17 @@ def test_no_terminal_is_too_poor(encoding: str, verb: str) -> None:
     assert b"Traceback" not in done.stderr
     assert (done.stderr if verb == "wrong" else done.stdout).decode(encoding)
     if verb == "judge":
-        assert b"?C" in done.stdout if encoding == "ascii" else "°C".encode(encoding) in done.stdout
+        assert b" degC" in done.stdout if encoding == "ascii" else " °C".encode(encoding) in done.stdout
+
+
+def test_a_document_stays_one_on_a_poor_terminal() -> None:
+    """JSON (RFC 8259), with curly quotation marks and signs that ASCII lacks in its texts."""
+    words = ["plan", "--food", "no “such” food é", "--pack", "hot", "--jar", "pint", "--altitude-m", "1650"]
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", *words, "--json"],
+        capture_output=True,
+        timeout=60,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )
+    assert done.returncode == 3
+    assert "'no 'such' food ?'" in json.loads(done.stdout.decode("ascii"))["reason"]

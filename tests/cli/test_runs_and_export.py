@@ -227,3 +227,51 @@ def test_parquet_out_and_in_again(
     assert main(["import", str(tmp_path / "a")]) == 0
     assert main(["export", run_id, "--to", str(tmp_path / "b")]) == 0
     assert (tmp_path / "b" / "samples.csv").read_bytes() == table
+
+
+def test_a_record_from_elsewhere_is_listed_with_its_verdict(capsys: pytest.CaptureFixture[str]) -> None:
+    """As ``about.json`` beside each expects it, from the simulated kettle's own truth; and the jar in words."""
+    for name, verdict in (
+        ("held-2400-m", "held"),
+        ("short-by-a-minute", "broken"),
+        ("silent-node", "unproven"),
+    ):
+        about = json.loads((RECORDS / name / "about.json").read_text())
+        assert about["expected"]["verdict"] == verdict
+        assert main(["import", str(RECORDS / name)]) == 0
+        run_id = json.loads((RECORDS / name / "run.json").read_text())["run_id"]
+        capsys.readouterr()
+        assert main(["runs"]) == 0
+        (line,) = [text for text in capsys.readouterr().out.splitlines() if text.startswith(run_id)]
+        # Invented records say so too.
+        assert re.search(rf"\b{verdict}( \(simulated\))? \(imported\)$", line)
+        assert ("half_pint" not in line) and re.search(r"\d+ min( \d\d s)?  ", line)
+
+
+def test_what_may_surprise_of_an_assignment_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """A name never heard, a second node at a canner, a run that is left without readings; all of it is done."""
+
+    def assign(node: str, canner: str) -> str:
+        assert main(["runs", "assign", node, canner]) == 0
+        return capsys.readouterr().out
+
+    assert "! No node n1 was ever heard" in assign("n1", "c1")
+    assert "too: one of them" not in assign("n1", "c1")
+    assert "! c1 is served by n1 too: one of them leads" in assign("n2", "c1")
+    assert (
+        main(["runs", "start", "--already-boiling", "--canner", "c1", "--minutes", "10", "--run-id", "r1"])
+        == 0
+    )
+    capsys.readouterr()
+    assert "no readings" not in assign("n2", "none")
+    assert "! Run r1 on c1 is on, and no other node watches it" in assign("n1", "c2")
+
+
+def test_options_are_found_however_their_letters_are_written(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1"]
+    assert main([*words, "--coldest-jar-c", "70", "--Loading-Water-C=75"]) == 0
+    assert "coldest filled jar" not in (told := capsys.readouterr().out)
+    assert "water at loading" not in told
+    with pytest.raises(SystemExit) as stopped:
+        main([*words, "--coldest-jar-k", "70"])
+    assert stopped.value.code == 2

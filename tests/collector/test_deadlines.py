@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -55,6 +56,11 @@ def test_what_fell_due_meanwhile_is_said_at_the_start_and_judged_seals_end_it(
     # A second start says it again as standing, and raises nothing twice.
     collector.again()
     collector.wait_for("alarm since")
+    (line, *_) = [text for text in collector.said if "alarm since" in text]
+    # The canner, and the time to the second with its offset, as every line has it.
+    assert re.search(
+        r"^\d\d:\d\d:\d\d [+-]\d{4}  c1: alarm since \d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d{4}: ", line
+    )
     assert stored.ask("SELECT count(*) FROM events WHERE kind = 'seal_check_due'") == [(1,)]
     for jar in (1, 2):
         answers = {

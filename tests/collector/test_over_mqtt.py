@@ -42,6 +42,19 @@ def test_every_sample_once_and_the_node_told(
     assert collector.heard("stopped")
 
 
+def test_one_refused_message_is_one_piece(broker: Any, collect: Collect) -> None:
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    client = paho.Client(CallbackAPIVersion.VERSION2)
+    host, port = broker.address.split(":")
+    client.connect(host, int(port))
+    client.loop_start()
+    client.publish("boilwitness/n1/samples", b"garbage", qos=1).wait_for_publish(10.0)
+    collector.wait_for("1 piece of input refused, the last: ")
+    client.loop_stop()
+    client.disconnect()
+
+
 def test_ctrl_c_ends_it_with_what_was_queued_stored(
     broker: Any, collect: Collect, make_node: MakeNode, stored: Any, wait: Wait
 ) -> None:

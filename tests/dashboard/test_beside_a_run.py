@@ -15,7 +15,7 @@ from playwright.sync_api import Page
 
 from dashboard.alarm_model import standing
 from monitor.plan.registration import PLACES
-from monitor.store.entries import append_entry
+from monitor.store.entries import Entry, append_entry, read_entries
 from monitor.store.probes import newest_reading
 from monitor.store.reader import alarms, list_runs, live, open_reader
 
@@ -159,3 +159,77 @@ def test_no_page_stops_while_a_canner_is_on_and_an_alarm_waits(
     assert status == 0
     # What the pages print by themselves is where they are.
     assert [line for line in told.splitlines() if line and "The pages are at" not in line] == []
+
+
+def entries_of(folder: Path, kind: str, run_id: str | None = None) -> list[Entry]:
+    conn = open_reader(folder)
+    try:
+        return read_entries(conn, run_id, [kind])
+    finally:
+        conn.close()
+
+
+def test_a_second_jars_in_asks_first_and_what_is_said_has_a_name(
+    idle: Any, tmp_path: Path, visit: Callable, wait: Callable
+) -> None:
+    """A slip of the finger in a hold changes nothing; no mark waits for a name, and once one is given all carry it."""
+    one_on_and_an_alarm_waiting(tmp_path)
+
+    def jars_in() -> int:
+        return len([one for one in entries_of(tmp_path, "mark", "now") if one.body["kind"] == "jars_in"])
+
+    with visit(width=390, height=844) as visitor:
+        page = visitor.go(idle.url)
+        page.get_by_text(
+            "No name yet: what you mark, confirm or acknowledge is written down all the same"
+        ).wait_for()
+        page.get_by_text("Say what you did or saw at stove").click()
+        press(page, "Jars in")
+        page.wait_for_selector("text=/Jars have been in since [0-9:]+. .*the time begins again from zero/")
+        assert visitor.faults() == []
+        assert visitor.overflow() <= 0
+        visitor.picture("jars-in-again-390")
+        press(page, "No, leave it as it is")
+        page.wait_for_selector("text=/Jars have been in since/", state="detached")
+        assert jars_in() == 1
+        press(page, "Jars in")
+        press(page, "Jars in now: the time begins again")
+        page.get_by_text("Written down: jars in.").wait_for()
+        assert jars_in() == 2
+        assert entries_of(tmp_path, "mark", "now")[-1].by is None
+
+        fill(page, "Your name, for the record", "Ada")
+        page.wait_for_selector("text=/No name yet/", state="detached")
+        press(page, "Water added")
+        page.get_by_text("Written down: water added.").wait_for()
+        assert entries_of(tmp_path, "mark", "now")[-1].by == "Ada"
+        press(page, "I have seen it")
+        wait(lambda: entries_of(tmp_path, "alarm_acknowledged"), what="for the alarm to be seen")
+        assert entries_of(tmp_path, "alarm_acknowledged")[-1].by == "Ada"
+        # With the heat off the jars of this canner are another matter: nothing is asked.
+        press(page, "Heat off")
+        wait(lambda: entries_of(tmp_path, "mark", "now")[-1].body["kind"] == "heat_off", what="for heat off")
+        press(page, "Jars in")
+        wait(lambda: jars_in() == 3, what="for the mark")
+
+
+def test_a_place_is_confirmed_with_a_name(idle: Any, tmp_path: Path, visit: Callable, wait: Callable) -> None:
+    """The name is asked for beside it, and once: who starts the run is known then."""
+    checked_probe(tmp_path)
+    with visit() as visitor:
+        page = visitor.go(f"{idle.url}/plan")
+        fill(page, "Altitude of the kitchen [m]", "1650")
+        fill(page, "Your name, for the record", "Ada")
+        box = page.get_by_test_id("stCheckbox").filter(has_text="1650 m is the altitude of")
+        box.locator("label").first.click(position={"x": 8, "y": 12})
+        wait(
+            lambda: any("place_confirmed" in one.body for one in entries_of(tmp_path, "settings")),
+            what="for the place",
+        )
+        assert entries_of(tmp_path, "settings")[-1].by == "Ada"
+        settled(page)
+        assert page.get_by_label("Your name, for the record").count() == 0
+        fill(page, "What is in the jars", "pears")
+        pick(page, "pint")
+        page.wait_for_selector("text=4. The batch")
+        assert page.get_by_label("Who starts", exact=True).input_value() == "Ada"

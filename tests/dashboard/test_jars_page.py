@@ -6,6 +6,7 @@ The records are the demonstration's invented batch, moved in time and imported.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
@@ -242,6 +243,12 @@ def test_a_broken_hold_ends_with_every_jar_reprocessed_or_refrigerated_before_it
         _again(page)
         page.wait_for_selector("text=Every jar has its place.", timeout=15_000)
         page.wait_for_selector("text=/Jars 3, 4, 5, 6 go on in short-again1/")
+        # On a phone no head says whose degrees they are.
+        page.set_viewport_size({"width": 390, "height": 844})
+        lowest = page.get_by_role("table", name="Deviations").inner_text()
+        assert re.search(r"lowest [0-9.]+ °C", lowest), lowest
+        visitor.picture("jars-deviations-390")
+        page.set_viewport_size({"width": 1280, "height": 800})
         assert page.get_by_role("timer").count() == 0, "no clock runs any more"
         guided(page, "G51", "G52", "G55", "G57", "G58")
         page = visitor.go(f"{pages.url}/run?run=short")

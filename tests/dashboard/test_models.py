@@ -139,6 +139,9 @@ def test_come_up_says_how_sure_it_is() -> None:
     told = live_model.come_up_words(view("come_up", eta_s=[540.0, 720.0, 960.0], rate_K_per_min=1.8))
     assert told == "boil in about 12 min (9 min to 16 min), rising 1.8 K/min"
     assert live_model.come_up_words(view("hold", eta_s=[1.0, 2.0, 3.0])) == ""
+    # At the boiling point nothing is "about 0 s" away for a minute: its beginning is being dated.
+    nearly = live_model.come_up_words(view("come_up", eta_s=[0.0, 0.0, 0.0], rate_K_per_min=2.9))
+    assert nearly == "nearly there: when the boil began is being worked out"
     assert live_model.come_up_words(view("come_up", rate_K_per_min=-0.5), True) == "falling 0.9 °F/min"
 
 
@@ -167,6 +170,17 @@ def test_a_lost_boil_asks_to_be_told_of_again() -> None:
     """Whoever marked the boil that was lost did say so."""
     told = dict(live_model.facts(view("boil_lost"), False))
     assert told["Full boil"] == "lost; say so when you see it again"
+
+
+def test_a_full_boil_seen_before_this_one_is_not_denied() -> None:
+    """The board beside it says "last said: full boil seen"."""
+    form = view("hold", seen_by_eye=False)
+    assert dict(live_model.facts(form))["Full boil"] == "nobody has said so yet"
+    told = dict(live_model.facts(form, seen_before=True))
+    assert told["Full boil"] == "not said of this boil: look, and say so again"
+    assert (
+        dict(live_model.facts(form | {"seen_by_eye": True}, seen_before=True))["Full boil"] == "seen by eye"
+    )
 
 
 def test_every_word_of_the_contract_has_words_for_people() -> None:
@@ -414,3 +428,7 @@ def test_the_chart_marks_what_happened_without_any_text_of_people() -> None:
     told = str({key: value for key, value in spec.items() if key != "dataset"})
     assert "boil lost" in told and "jars in" in told and "94.48 °C" in told
     assert "<b>" not in told and "<i>" not in told
+    # Each label stands on the page's paper: no line of the trace runs through its letters.
+    labels = [line["label"] for line in spec["series"][0]["markLine"]["data"]]
+    assert len(labels) == 4
+    assert all(label["backgroundColor"] == look.LIGHT["paper"] for label in labels if label.get("show", True))

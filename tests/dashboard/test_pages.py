@@ -155,6 +155,11 @@ def test_past_runs_filter_and_what_is_to_do_first(tmp_path: Path, told: Callable
     app.switch_page("views/runs.py").run()
     text = "".join(str(item.value) for item in app.get("html"))
     assert "To do first" in text and "90 runs: 87 held, 3 broken." in text
+    # The list tells what a verdict advised when it was given, with or without a head over it; what is left to do is
+    # called so.
+    first, whole = text.split('aria-label="Runs"')
+    assert ">To do</th>" in first and ">Advised then</th>" in whole and ">To do</th>" not in whole
+    assert whole.count("advised then: </span>") == 50 and "advised then" not in first
     app.text_input(key="runs_words").set_value("pears").run()
     text = "".join(str(item.value) for item in app.get("html"))
     assert "30 runs: 29 held, 1 broken." in text

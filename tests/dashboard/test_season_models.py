@@ -89,7 +89,7 @@ def test_figures_come_from_the_header_and_the_verdict() -> None:
         (101.325, "1013.2 hPa, water boils at 99.97 °C"),
         (83.4, "834.0 hPa, water boils at 94.61 °C"),
         (1013.25, "10132.5 hPa, which no kitchen has"),
-        (None, "none"),
+        (None, "no barometer heard"),
     ],
 )
 def test_a_barometer_in_words(pressure_kPa: float | None, words: str) -> None:

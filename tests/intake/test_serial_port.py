@@ -139,6 +139,18 @@ def test_a_megabyte_of_noise_is_one_refusal_a_hint_and_no_harm(cable: Cable, rea
     assert reading.connected()
 
 
+def test_noise_after_good_lines_is_no_wrong_speed(cable: Cable, read: Any, wait: Any) -> None:
+    """At a wrong speed no line before could have been read: RFC 8428 packs with their CRC were."""
+    reading = read(cable.link)
+    cable.say(frame(b"[1]"))
+    assert reading.next().payload == b"[1]"
+    cable.say(b"\xff" * 2048)
+    wait(lambda: "cannot be read, and before it could; look at its cable" in reading.source.status())
+    assert "speed" not in reading.source.status()
+    cable.say(b"\n" + frame(b"[2]"))
+    wait(reading.connected)
+
+
 def test_unplugged_and_plugged_in_again(cable: Cable, read: Any, wait: Any) -> None:
     reading = read(cable.link)
     cable.say(frame(b"[1]"))

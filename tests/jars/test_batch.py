@@ -278,7 +278,7 @@ def test_from_a_code_to_the_jar_its_siblings_and_both_its_runs(kitchen: Any) -> 
     batch.add("run_started", 4000.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[2])
     batch.add("jar_disposition", 4000.0, jar=1, to="refrigerate")
     before = " ".join(story(batch.state(5000.0), 2))
-    assert "It goes on in run child." in before and "1 refrigerate; 3 on hold" in before
+    assert "It goes on in run child as jar 1." in before and "1 refrigerate; 3 on hold" in before
     again = kitchen(jars=1, reprocess_of="p", reprocess_jars=[5])
     again.seal(1, LIFTED + 13 * HOUR)
     again.sign(LIFTED + 14 * HOUR)

@@ -78,6 +78,12 @@ def test_a_begun_sheet_is_used_up(kitchen: Any) -> None:
         html_sheet(found, "a4-70x36", skip=24)
 
 
+def test_a_sheet_says_what_paper_it_is_for(kitchen: Any) -> None:
+    found = labels(shelved(kitchen), "http://127.0.0.1:8501")
+    assert "without scaling, on a4-70x36 mm." in html_sheet(found, "a4-70x36")
+    assert "on plain A4 paper, then cut along the lines." in html_sheet(found, "a4-plain-to-cut")
+
+
 def test_an_own_timing_stands_on_its_labels_for_ever(kitchen: Any) -> None:
     batch = kitchen("unproven", jars=1)
     timing = {"from_utc": "2026-08-14T15:25:00Z", "to_utc": "2026-08-14T15:56:00Z"}

@@ -213,7 +213,8 @@ def look_through(told: Told, page: Page) -> None:
         began = began.astimezone(UTC)
     told.item("date", time.get("Record began"), began.isoformat(sep=" ", timespec="seconds"))
     told.item("canner", batch.get("Canner"), header.get("canner"))
-    size = told.batch.get("jar")
+    # A record's half_pint is a half-pint on paper.
+    size = str(told.batch["jar"]).replace("_", "-") if told.batch.get("jar") else None
     told.item("jar size", batch.get("Jars", "").partition("×")[2], size)
     count = next(iter([*reversed(told.said("loading", "jars")), told.batch.get("jars")]), None)
     told.item("jar count", batch.get("Jars", "").partition("×")[0], count)

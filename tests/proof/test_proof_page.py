@@ -21,6 +21,8 @@ from dashboard.run_model import headline
 from monitor.cli.main import main
 from monitor.errors import UsageError
 from monitor.judge import judge
+from monitor.plan.make import make_plan
+from monitor.plan.model import Plan
 from monitor.proof.dossier import Dossier, from_folder, from_store
 from monitor.proof.envelope import seal_page
 from monitor.proof.figures import clock
@@ -241,6 +243,22 @@ def test_a_changed_header_shows_old_and_new(house: Household) -> None:
     house.say("header_changed", {"site": {"altitude_m": 195.0}}, reason="read the map again")
     words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
     assert "header changed: site.altitude_m: 180.0 → 195.0 (reason: read the map again)" in words
+
+
+def test_a_plan_and_its_checklist_are_told_in_words(house: Household) -> None:
+    """No raw document, no word of the store's own, and no open step hidden (R1)."""
+    plan = make_plan("jam or jelly with added pectin", "hot", "half-pint", 30.0, 10.0)
+    assert isinstance(plan, Plan)
+    house.say("plan", plan.as_json())
+    house.say("checklist", {"done": ["sound_heard"], "all": ["rack", "sound_heard", "jars_and_lids"]})
+    house.say("loading", {"coldest_jar_C": 85.0, "water_C": 80.0, "jars": 4})
+    house.say("header_changed", {"batch": {"jar": "half_pint", "jar_mL": 237.0, "acid_confirmed": True}})
+    words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
+    assert f"planned: {plan.food}, hot pack, half-pint, {plan.minutes:g} min" in words
+    assert "checklist: 1 of 3 ticked; not ticked: rack, jars and lids" in words
+    assert "at loading: jars 4, coldest jar 85.0 °C, water 80.0 °C" in words
+    assert "Jar volume 237 mL" in words and "4 × half-pint" in words and "Acid confirmed yes" in words
+    assert "boilwitness-plan" not in words and "Jar ml" not in words
 
 
 def test_the_signature_lapses_when_the_content_changes(house: Household) -> None:
