@@ -3,20 +3,48 @@
 from __future__ import annotations
 
 import time
+from urllib.parse import unquote
 
 import streamlit as st
 
 from dashboard import kept_passcode, look, settings
 from dashboard.components import mount
 
+NAME_COOKIE = "boilwitness_name"
+LONGEST_NAME = 60
+
 _OPENED = "passcode_given"
 _WORD = "passcode_word"
 
 
 def who(label: str = "Who is speaking") -> str:
-    """Ask once for the name that entries carry; it stays for this visit, page after page."""
-    st.session_state["who"] = st.text_input(label, value=st.session_state.get("who", ""), max_chars=60)
+    """Ask once for the name that entries carry; it stays in this browser until it is closed, page after page.
+
+    What was typed here last counts; where nothing was, the field shows what was typed elsewhere.
+    """
+    field, shown = f"who_{label}", f"who_shown_{label}"
+    told = str(st.session_state.get("who", ""))
+    typed = st.session_state.get(field)
+    if typed != told and (typed is None or typed == st.session_state.get(shown)):
+        st.session_state[field] = told
+    st.session_state["who"] = st.session_state[shown] = st.text_input(
+        label, key=field, max_chars=LONGEST_NAME
+    )
     return str(st.session_state["who"]).strip()
+
+
+def recall() -> None:
+    """The name that was given before in this browser: a link between pages begins a session of its own."""
+    if "who" not in st.session_state:
+        kept = unquote(str(st.context.cookies.get(NAME_COOKIE, ""))).strip()[:LONGEST_NAME]
+        if kept:
+            st.session_state["who"] = kept
+
+
+def keep() -> None:
+    """Hand the name to the browser; once a run of the script, at its end."""
+    if "who" in st.session_state:
+        mount.name(NAME_COOKIE, str(st.session_state["who"]).strip())
 
 
 def who_speaks() -> None:

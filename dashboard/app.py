@@ -6,7 +6,7 @@ from importlib import resources
 
 import streamlit as st
 
-from dashboard import look, on_now
+from dashboard import access, look, on_now
 from monitor.errors import MonitorError
 
 ICON = str(resources.files("dashboard").joinpath("assets/icon.png"))
@@ -28,6 +28,7 @@ def main() -> None:
         st.Page("views/nodes.py", title="Nodes", url_path="nodes"),
         st.Page("views/run.py", title="Run", url_path="run", visibility="hidden"),
     ]
+    access.recall()
     far = st.query_params.get("far") == "1"
     page = st.navigation(pages, position="hidden" if far else "top")
     if page.title != "Now":
@@ -37,6 +38,7 @@ def main() -> None:
     except MonitorError as trouble:
         # A full disk, a damaged store: what a person can do something about is told, not traced.
         look.page(look.refused(str(trouble)))
+    access.keep()
 
 
 main()

@@ -1,4 +1,5 @@
-"""The pieces that run in the browser: the boards with their clock, the alarm's sound, the passcode that is kept."""
+"""The pieces that run in the browser: the boards with their clock, the alarm's sound, the passcode and the name that
+are kept."""
 
 from __future__ import annotations
 
@@ -33,6 +34,11 @@ def _sound() -> Any:
 @cache
 def _keep() -> Any:
     return st.components.v2.component("boilwitness_keep", html=_KEEP_HTML, js=_script("keep.js"))
+
+
+@cache
+def _name() -> Any:
+    return st.components.v2.component("boilwitness_name", html=_KEEP_HTML, js=_script("name.js"))
 
 
 # Several lines on purpose: a single line with a slash in it would be taken for a path.
@@ -71,6 +77,11 @@ def show_boards(boards: Sequence[Board], strips: Sequence[Sequence[Piece]] = (),
 def keep(word: str, path: str) -> None:
     """Hand a word of one use to the server at ``path``."""
     _keep()(key="keep_passcode", data={"word": word, "path": path})
+
+
+def name(cookie: str, told: str) -> None:
+    """Keep the name of whoever speaks until this browser is closed; once a run of the script."""
+    _name()(key="name_kept", data={"cookie": cookie, "name": told})
 
 
 def sound(wanted: str | None) -> None:

@@ -140,7 +140,11 @@ def _state(
 
 
 def again_of(
-    conn: sqlite3.Connection, house: House, starts: Iterable[Entry], now: datetime, judged: Judged | None
+    conn: sqlite3.Connection,
+    house: House,
+    starts: Iterable[Entry],
+    now: datetime,
+    judged: Judged | None = None,
 ) -> dict[str, Again]:
     """What became of the runs that these entries began. A reprocessing is reprocessed by none: no look further."""
     found: dict[str, Again] = {}

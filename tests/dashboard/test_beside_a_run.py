@@ -198,6 +198,7 @@ def test_a_second_jars_in_asks_first_and_what_is_said_has_a_name(
         assert jars_in() == 2
         assert entries_of(tmp_path, "mark", "now")[-1].by is None
 
+        fill(page, "Your name, for the record", "Zoë Ada")
         fill(page, "Your name, for the record", "Ada")
         page.wait_for_selector("text=/No name yet/", state="detached")
         press(page, "Water added")
@@ -206,6 +207,13 @@ def test_a_second_jars_in_asks_first_and_what_is_said_has_a_name(
         press(page, "I have seen it")
         wait(lambda: entries_of(tmp_path, "alarm_acknowledged"), what="for the alarm to be seen")
         assert entries_of(tmp_path, "alarm_acknowledged")[-1].by == "Ada"
+        # A page that is loaded anew, as by each link, still knows who speaks; another browser does not.
+        other = visitor.go(f"{idle.url}/nodes")
+        assert other.get_by_label("Who is speaking").input_value() == "Ada"
+        with visit() as elsewhere:
+            assert elsewhere.go(f"{idle.url}/nodes").get_by_label("Who is speaking").input_value() == ""
+        page = visitor.go(idle.url)
+        page.get_by_text("Say what you did or saw at stove").click()
         # With the heat off the jars of this canner are another matter: nothing is asked.
         press(page, "Heat off")
         wait(lambda: entries_of(tmp_path, "mark", "now")[-1].body["kind"] == "heat_off", what="for heat off")
