@@ -28,6 +28,8 @@ from monitor.plan.model import Plan
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
 from monitor.store.database import free_bytes
+from monitor.store.occupied import start_clashes
+from monitor.store.reader import house_in
 
 
 def main() -> None:
@@ -92,10 +94,30 @@ def _decide(facts: StartFacts, all_ticked: bool, plan: Plan, place: Place) -> No
         )
     else:
         look.page(f'{notes}<p class="bw-lead">{look.esc(decision.sentence)}</p><ul>{missing}</ul>')
+    if not _may_take_over(facts):
+        return
     if (decision.may_start and st.button("Start the run", type="primary", key="start")) or (
         decision.record_anyway and st.button("Record anyway, at most unproven", key="start_anyway")
     ):
         _start(facts, plan, place)
+
+
+def _may_take_over(facts: StartFacts) -> bool:
+    """Say what the start would take from runs that are on; whether it may."""
+    probe_id = None if facts.probe is None else facts.probe.probe_id
+    house = house_in(settings.current().data_dir)
+    clashes = start_clashes(house, facts.canner, [facts.node] if facts.node else [], probe_id)
+    said = [*clashes.notes]
+    if clashes.holding:
+        said.append(f"Not yet: {clashes.why}. Mark its heat off or its end first, on the page Now.")
+    elif clashes.ends:
+        said.append(f"Run {clashes.ends} on {facts.canner} is ended by this one.")
+    look.page("".join(f'<p class="bw-caution">{look.esc(text)}</p>' for text in said))
+    if not clashes.holding:
+        return True
+    return st.checkbox(
+        f"Start all the same, at the cost of run {look.plain(clashes.holding)}", key="take_over"
+    )
 
 
 def _start(facts: StartFacts, plan: Plan, place: Place) -> None:
