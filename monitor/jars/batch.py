@@ -253,5 +253,6 @@ def _rest_note(times: Times) -> str:
     rest = times.lifted.at - times.heat_off.at
     if rest >= REST:
         return ""
-    minutes = max(0.0, rest.total_seconds() / 60.0)
-    return f"lifted {minutes:.0f} min after the heat was off; 5 min are suggested. A note on quality: some may not seal"
+    # Rounded down: "5 min, where 5 are suggested" would be no note at all.
+    minutes = int(max(0.0, rest.total_seconds() / 60.0))
+    return f"lifted {minutes} min after the heat was off; 5 min are suggested. A note on quality: some may not seal"

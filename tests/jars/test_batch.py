@@ -350,6 +350,10 @@ def test_a_short_rest_is_a_note_about_quality(kitchen: Any) -> None:
     batch.run = replace(batch.run, marks=(*batch.run.marks, Mark(3580.0, "heat_off")))
     state = batch.state(4000.0)
     assert state.rest_note.startswith("lifted 2 min after") and not state.deviations
+    batch.run = replace(
+        batch.run, marks=(Mark(0.0, "jars_in"), Mark(3405.0, "heat_off"), Mark(3700.0, "jars_lifted"))
+    )
+    assert batch.state(4000.0).rest_note.startswith("lifted 4 min after"), "4 min 55 s are not 5 min"
 
 
 def test_a_jar_goes_on_in_its_child_run_and_a_late_child_is_none(kitchen: Any) -> None:
