@@ -13,8 +13,12 @@ from monitor.errors import RefusedError
 from monitor.jars import Status, evaluation_trouble, own_timing_trouble, reprocess_extra
 from monitor.jars.disposition import Basis
 from monitor.jars.reprocess import INSTEAD, child_header, hot_pack
+from monitor.jars.signed import bounds_of
 from monitor.jars.state import JarState
+from monitor.jars.times import times_of
 from monitor.store.lots import with_lot
+from monitor.store.occupied import check_again
+from monitor.store.reader import read_house
 
 
 def place(batch: Batch) -> bool:
@@ -131,6 +135,12 @@ def _begin(
     )
     with data.store() as conn:
         header = with_lot(conn, header)
+        house = read_house(conn)
+    try:
+        check_again(house, header.get("canner"), fresh.run.run_id)
+    except RefusedError as refusal:
+        st.error(str(refusal))
+        return False
     if fresh.run.ended_at_s is None:
         data.say("run_ended", {}, run_id=fresh.run.run_id, reason=f"its jars go on in {header['run_id']}")
     data.say("run_started", header, run_id=str(header["run_id"]), happened=now)
@@ -159,7 +169,8 @@ def own_timing(batch: Batch) -> bool:
             st.error(first or second)
             return False
         body = {"how": how.strip(), "from_utc": since.isoformat(), "to_utc": until.isoformat()}
-        if why := own_timing_trouble(body, data.speaker(), batch.verdict):
+        bounds = bounds_of(batch.run, batch.verdict, times_of(batch.run, batch.verdict))
+        if why := own_timing_trouble(body, data.speaker(), batch.verdict, bounds, datetime.now(UTC)):
             st.error(f"{why[0].upper()}{why[1:]}.")
             return False
         data.say("own_timing", body, run_id=state.run_id)
@@ -199,7 +210,11 @@ def linked(batch: Batch) -> None:
     for child in dict.fromkeys(jar.child_run for jar in state.jars if jar.child_run):
         numbers = [str(jar.jar) for jar in state.jars if jar.child_run == child]
         go_on = f"Jar {numbers[0]} goes on" if len(numbers) == 1 else f"Jars {', '.join(numbers)} go on"
-        lines.append(f"{go_on} in {_link(child)}: mark jars in there, and hold the full time.")
+        known = batch.again.get(child)
+        do = "that run is over; where its jars are is told there"
+        if known is not None and not known.over:
+            do = "mark jars in there, and hold the full time"
+        lines.append(f"{go_on} in {_link(child)}: {do}.")
     if lines:
         look.page("".join(f'<p class="bw-lead">{line}</p>' for line in lines))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +11,13 @@ import streamlit as st
 
 from dashboard import data, judging, settings
 from dashboard.trace import Trace, trace
+from monitor.jars.again import Again
 from monitor.record import Run
 from monitor.store import reader
+from monitor.store.batches import again_of
 from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.manual import ManualLog, manual_log
+from monitor.store.runs import read_house
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +34,8 @@ class OneRun:
     entries: list[Entry]
     journal: list[reader.AlarmRow]
     by_hand: ManualLog | None
+    #: By its id, what became of each run that processes its jars again.
+    again: dict[str, Again]
 
 
 def one_run(data_dir: Path, run_id: str) -> OneRun | None:
@@ -62,6 +68,7 @@ def _one_run(data_dir: Path, run_id: str, newest: tuple[int | str | None, ...]) 
             [*read_entries(conn, run_id), *again],
             reader.alarms(conn, run_id),
             manual_log(conn, run_id),
+            again_of(conn, read_house(conn), again, datetime.now(UTC)),
         )
 
 

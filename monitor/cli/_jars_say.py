@@ -30,6 +30,7 @@ from monitor.jars.times import times_of
 from monitor.store.batches import Batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
+from monitor.store.occupied import check_again
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
 from monitor.store.stamp import SYSTEM_TIME, utc_text
@@ -222,13 +223,7 @@ def reprocess(args: argparse.Namespace) -> int:
         header = with_lot(conn, header)
         house = read_house(conn)
     canner = header.get("canner")
-    still_on = [facts.run_id for facts in house.open_runs() if canner and facts.canner == canner]
-    for run_id in still_on:
-        if run_id != args.run:
-            raise RefusedError(
-                f"run {run_id} is on {canner}, and this one would end it.",
-                f"When it is over, end it first: 'boilwitness runs end {run_id}'.",
-            )
+    ends_parent = check_again(house, canner, args.run)
     append_entry(
         data_dir(args),
         "run_started",
@@ -237,7 +232,7 @@ def reprocess(args: argparse.Namespace) -> int:
         by=args.by,
         happened_utc=utc_text(now),
     )
-    if still_on:
+    if ends_parent:
         print(f"run {args.run} on {canner} is ended by this one")
     before = extra["reprocess_jars"]
     there = ", ".join(f"jar {was} is jar {number} there" for number, was in enumerate(before, 1))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Set as AbstractSet
+from math import floor
 
 from monitor.judge import words
 from monitor.judge.caps import NO_CAPS, Caps
@@ -99,7 +100,7 @@ def advise(
             "they went in if it never boiled; after that discard without tasting.",
             guidance=("G5", "G57", "G58"),
         )
-    until = local_time(run, deadline_s)
+    until = local_time(run, floor(deadline_s))
     by = date_and_time(run, deadline_s)
     again = "" if "jars_lifted" in marked else _STILL_IN
     if verdict == BROKEN:
@@ -121,7 +122,7 @@ def advise(
 
 def _low_acid(run: Run, found: LowAcidClass, deadline_s: float | None) -> Advice:
     """No time in boiling water makes such a food keep: it is never shelved."""
-    until = None if deadline_s is None else local_time(run, deadline_s)
+    until = None if deadline_s is None else local_time(run, floor(deadline_s))
     by = (
         "Within 2 hours of the end of the boil"
         if deadline_s is None

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from monitor.errors import RefusedError
 from monitor.store.runs import House, RunFacts
 
 #: Marks that say whether jars are in over heat.
@@ -71,6 +72,21 @@ def jars_are_in(facts: RunFacts) -> bool:
     """Whether jars in is the last that was marked of jars in, heat off and lifted."""
     told = [mark for mark in facts.marks if mark.kind == _IN or mark.kind in _OUT]
     return bool(told) and max(told, key=lambda mark: mark.t_s).kind == _IN
+
+
+def check_again(house: House, canner: str | None, parent: str) -> bool:
+    """Whether a run that reprocesses jars of ``parent`` ends ``parent``, which is still on, on ``canner``.
+
+    Raises ``RefusedError`` where it would end another run.
+    """
+    on = [facts.run_id for facts in house.open_runs() if canner and facts.canner == canner]
+    for run_id in on:
+        if run_id != parent:
+            raise RefusedError(
+                f"run {run_id} is on {canner}, and this one would end it.",
+                f"When it is over, end it first: 'boilwitness runs end {run_id}', or on the page Now.",
+            )
+    return bool(on)
 
 
 def _on(house: House, canner: str) -> RunFacts | None:

@@ -183,9 +183,11 @@ def test_a_hold_that_is_not_proven_has_two_hours_and_no_seal_deadline() -> None:
 
 
 def test_the_day_of_a_held_run_counts_from_the_end_of_its_boil() -> None:
-    watch = watch_of()
-    watch.on_verdict("held", (Stretch(-2500.0, -290.0, "boiling", ""),), 1800.0)
-    assert watch.tick(-290.0 + 23 * HOUR)[-1].onset_s == -290.0 + 23 * HOUR
+    """And no later than the heat went off, at -300 s: on a hot ring water boils on, and adds nothing to the hold."""
+    for boils_until_s, ends_s in ((-310.0, -310.0), (-290.0, -300.0)):
+        watch = watch_of()
+        watch.on_verdict("held", (Stretch(-2500.0, boils_until_s, "boiling", ""),), 1800.0)
+        assert watch.tick(ends_s + 23 * HOUR)[-1].onset_s == ends_s + 23 * HOUR
 
 
 def test_the_two_hours_stand_still_while_a_restarted_hold_boils() -> None:
