@@ -231,7 +231,9 @@ class Engine:
                 boil.detector.refit()
         elif state.hold.heat_off_s is None:
             state.noise.learn_rise(state.trace, state.continuity.spacing_s)
-        if state.still.take(t, raw, sample.chip_C, state.noise, boil.is_on):
+        # While it cools a level sinks through its steps: that is no habit, and no scatter.
+        is_level = boil.is_on and state.hold.heat_off_s is None
+        if state.still.take(t, raw, sample.chip_C, state.noise, is_level):
             self._stands_still(t)
         elif not self._sudden.follow(t, y):
             self._judge(t, y)

@@ -23,6 +23,8 @@ SHORTEST_S = 15.0
 RISE_S = 75.0
 #: Blocks of so many samples may not lie this many standard deviations under the highest of them.
 SAG_BLOCK, SAG = 8, 2.6
+#: So far above or below a plateau a block before it is no scatter of its own, of dozens. [standard deviations] Chosen.
+PLAIN = 5.0
 #: Width of the confidence interval of the knee, in misfit over scatter variance (about 2 sigma).
 INTERVAL = 4.0
 
@@ -114,7 +116,7 @@ def turned_s(trace: Trace, noise: Noise, index: int) -> float:
     """
     blocks = [(i, trace.mean(i, i + SAG_BLOCK)) for i in range(0, index - SAG_BLOCK + 1, SAG_BLOCK // 2)]
     level_C = trace.mean(index, min(index + 4 * SAG_BLOCK, len(trace)))
-    plain_K = SAG * sqrt(2.0 * noise.now.mean_variance(SAG_BLOCK))
+    plain_K = PLAIN * sqrt(2.0 * noise.now.mean_variance(SAG_BLOCK))
     turned = max((i for i, mean_C in blocks if mean_C > level_C + plain_K), default=0)
     low, low_C = min(blocks, key=lambda block: block[1], default=(0, level_C))
     if low_C < level_C - plain_K:
