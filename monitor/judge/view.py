@@ -76,6 +76,9 @@ def _sentence(
     if phase == "hold":
         if engine.state.hold.jars_in_s is None:
             return "Full boil, but no mark says that the jars are in: nothing counts yet."
+        if held_s < 1.0:
+            # A fall that has just begun would not show yet: the first minute of a boil is proven a little later.
+            return "Full boil. The time counts; how much of it is proven shows soon."
         return f"Full boil. {words.minutes(held_s)} held."
     return {
         "waiting": "Waiting for the first reading.",

@@ -113,7 +113,9 @@ def _what(
 ) -> str:
     kind, body = str(row["kind"]), row["body"] if isinstance(row["body"], Mapping) else {}
     if kind == "run_started" and row.get("run_id") != run_id:
-        return f"jars {_numbers(body.get('reprocess_jars'))} go on in run {row.get('run_id')}"
+        numbers = _numbers(body.get("reprocess_jars"))
+        go_on = f"jar {numbers} goes on" if numbers.isdigit() else f"jars {numbers} go on"
+        return f"{go_on} in run {row.get('run_id')}"
     if kind == "header_changed":
         changes = _changes(header, body, "")
         return "header changed: " + ("; ".join(changes) or "nothing differs")
