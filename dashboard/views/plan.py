@@ -84,6 +84,10 @@ def _batch(facts: StartFacts, plan: Plan, place: Place) -> None:
 
 def _decide(facts: StartFacts, all_ticked: bool, plan: Plan, place: Place) -> None:
     decision = decide_start(facts)
+    may_take_over = _may_take_over(facts)
+    if decision.may_start and not may_take_over:
+        # Nothing else is in the way, and it is not ready all the same.
+        return
     notes = "".join(
         f'<p class="bw-caution">{look.esc(text)}</p>' for text in (*decision.deviations, *decision.cautions)
     )
@@ -94,7 +98,7 @@ def _decide(facts: StartFacts, all_ticked: bool, plan: Plan, place: Place) -> No
         )
     else:
         look.page(f'{notes}<p class="bw-lead">{look.esc(decision.sentence)}</p><ul>{missing}</ul>')
-    if not _may_take_over(facts):
+    if not may_take_over:
         return
     if (decision.may_start and st.button("Start the run", type="primary", key="start")) or (
         decision.record_anyway and st.button("Record anyway, at most unproven", key="start_anyway")
