@@ -18,6 +18,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from hypothesis import HealthCheck, settings
+from playwright.sync_api import Browser, sync_playwright
 
 # An example that takes long shows a busy machine, no fault.
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -197,3 +198,22 @@ def write_certificates(folder: Path) -> tuple[Path, Path, Path]:
         )
     )
     return paths
+
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = [
+    "--no-sandbox",
+    "--disable-dev-shm-usage",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
+]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """The one browser of a test process: a second one beside it cannot be started there."""
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield chromium
+        chromium.close()

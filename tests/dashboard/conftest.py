@@ -18,20 +18,12 @@ from time import monotonic, sleep
 from urllib.request import urlopen
 
 import pytest
-from playwright.sync_api import Browser, Page, Request, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Request, expect
 
 from dashboard.launch import free_port
 from monitor.cli._demo_house import DemoHouse
 from monitor.record import Sample
 
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = [
-    "--no-sandbox",
-    "--disable-dev-shm-usage",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
-]
 AXE = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 #: (rule, what its markup holds): faults inside Streamlit's own widgets, which a page cannot mend.
@@ -41,14 +33,6 @@ PICTURES = Path(__file__).parent.parent / "screenshots"
 
 # As for whatever is waited for on a page: a busy machine is no fault.
 expect.set_options(timeout=90_000)
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield chromium
-        chromium.close()
 
 
 @dataclass

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import Browser
 
 from dashboard.run_model import headline
 from monitor.cli.main import main
@@ -371,22 +372,18 @@ def test_an_ordinary_run_fits_two_sheets(
         assert len(sheets) == 2, paper
 
 
-def test_a_browser_fetches_nothing_and_a_telephone_scrolls_one_way(house: Household, tmp_path: Path) -> None:
-    from playwright.sync_api import sync_playwright
-
+def test_a_browser_fetches_nothing_and_a_telephone_scrolls_one_way(
+    house: Household, tmp_path: Path, browser: Browser
+) -> None:
     file = tmp_path / "proof.html"
     file.write_bytes(proof_file(house.conn, house.run_id, house.now())[1])
     messages: list[Any] = []
-    with sync_playwright() as play:
-        browser = play.chromium.launch(
-            executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-dev-shm-usage"]
-        )
-        tab = browser.new_page(viewport={"width": 390, "height": 844})
-        tab.on("console", lambda message: messages.append(message.text))
-        tab.on("request", lambda request: messages.append(request.url))
-        tab.goto(file.as_uri())
-        overflow = tab.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-        browser.close()
+    tab = browser.new_page(viewport={"width": 390, "height": 844})
+    tab.on("console", lambda message: messages.append(message.text))
+    tab.on("request", lambda request: messages.append(request.url))
+    tab.goto(file.as_uri())
+    overflow = tab.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    tab.close()
     assert messages == [file.as_uri()]
     assert overflow <= 0
 
