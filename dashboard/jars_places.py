@@ -13,12 +13,10 @@ from monitor.errors import RefusedError
 from monitor.jars import Status, evaluation_trouble, own_timing_trouble, reprocess_extra
 from monitor.jars.disposition import Basis
 from monitor.jars.reprocess import INSTEAD, child_header, hot_pack
-from monitor.jars.signed import bounds_of
 from monitor.jars.state import JarState
-from monitor.jars.times import times_of
 from monitor.store.lots import with_lot
 from monitor.store.occupied import check_again
-from monitor.store.reader import read_house
+from monitor.store.runs import read_house
 
 
 def place(batch: Batch) -> bool:
@@ -169,8 +167,7 @@ def own_timing(batch: Batch) -> bool:
             st.error(first or second)
             return False
         body = {"how": how.strip(), "from_utc": since.isoformat(), "to_utc": until.isoformat()}
-        bounds = bounds_of(batch.run, batch.verdict, times_of(batch.run, batch.verdict))
-        if why := own_timing_trouble(body, data.speaker(), batch.verdict, bounds, datetime.now(UTC)):
+        if why := own_timing_trouble(batch.run, batch.verdict, body, data.speaker(), datetime.now(UTC)):
             st.error(f"{why[0].upper()}{why[1:]}.")
             return False
         data.say("own_timing", body, run_id=state.run_id)

@@ -8,12 +8,10 @@ import streamlit as st
 
 from dashboard import data, figures, look, settings, words
 from dashboard.compare_model import WATER_KEY
-from monitor.record import Mark, Run
+from monitor.record.model import jars_held
 from monitor.store.reader import LiveRow
 
 OFFERED = ("jars_in", "rolling_boil_seen", "boil_not_seen", "water_added", "heat_off", "jars_lifted")
-#: Marks after which jars that were in are no longer held at the boil.
-_HOLD_OVER = ("heat_off", "jars_lifted")
 
 
 def draw(row: LiveRow) -> None:
@@ -77,21 +75,10 @@ def _in_since(run_id: str) -> str:
     with data.store() as conn:
         facts = data.told(conn, settings.current().data_dir).runs.get(run_id)
     run = None if facts is None else facts.as_run()
-    mark = None if run is None else jars_held(run)
+    mark = None if run is None else jars_held(run.marks)
     if run is None or mark is None:
         return ""
     return figures.local_time(run.started_at + timedelta(seconds=mark.t_s), run.zone)[:5]
-
-
-def jars_held(run: Run) -> Mark | None:
-    """The mark of the jars that are in the canner with the heat on; None where none are."""
-    held = None
-    for mark in sorted(run.marks, key=lambda mark: mark.t_s):
-        if mark.kind == "jars_in":
-            held = mark
-        elif mark.kind in _HOLD_OVER:
-            held = None
-    return held
 
 
 def _plain(name: str | None) -> str:

@@ -25,8 +25,6 @@ from monitor.jars import (
     status_of,
 )
 from monitor.jars.reprocess import child_header
-from monitor.jars.signed import bounds_of
-from monitor.jars.times import times_of
 from monitor.store.batches import Batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
@@ -174,8 +172,7 @@ def _open_deviation(args: argparse.Namespace) -> int:
 def own_timing(args: argparse.Namespace) -> int:
     batch = batch_of(args)
     body = {"how": args.how, "from_utc": args.from_utc, "to_utc": args.to_utc}
-    bounds = bounds_of(batch.run, batch.verdict, times_of(batch.run, batch.verdict))
-    if why := own_timing_trouble(body, args.by, batch.verdict, bounds, SYSTEM_TIME.utc_now()):
+    if why := own_timing_trouble(batch.run, batch.verdict, body, args.by, SYSTEM_TIME.utc_now()):
         raise RefusedError(f"{why}.")
     if batch.state.two_hours is not None and SYSTEM_TIME.utc_now() > batch.state.two_hours:
         raise RefusedError(

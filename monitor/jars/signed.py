@@ -9,13 +9,11 @@ from typing import Any
 
 from monitor.jars.disposition import Basis
 from monitor.jars.rows import Row, instant, local_time, zone_of
-from monitor.jars.times import Times
+from monitor.jars.times import Times, times_of
+from monitor.judge.caps import caps_of
 from monitor.judge.verdict import NOT_BOILING
 from monitor.judge.words import asked, exact
 from monitor.record.model import Run
-from monitor.tables.foods import foods
-from monitor.tables.low_acid import low_acid_hit
-from monitor.tables.words import tokens
 
 #: Times are typed in minutes, and a cook's clock is not the record's: so much off is no contradiction. Chosen.
 SLACK = timedelta(minutes=1)
@@ -73,18 +71,8 @@ def bounds_of(run: Run, verdict: Mapping[str, Any], times: Times) -> Bounds:
         if stretch["state"] == NOT_BOILING
     ]
     # The tables of foods are read only where a timing may count at all.
-    low_acid = _low_acid(run) if verdict.get("verdict") == "unproven" else ""
-    return Bounds(run.zone, low_acid, times.jars_in, out, was, tuple(cold))
-
-
-def _low_acid(run: Run) -> str:
-    """The low-acid food that the batch's words name, unless the published table has the food; empty if none."""
-    food, food_id = run.batch.food or "", run.batch.food_id or ""
-    names = (name for one in foods().values() for name in (one.name, *one.words))
-    if food_id in foods() or tokens(food) in map(tokens, names):
-        return ""
-    hit = low_acid_hit(f"{food} {food_id.replace('_', ' ')}")
-    return hit.name if hit is not None else ""
+    hit = caps_of(run).low_acid if verdict.get("verdict") == "unproven" else None
+    return Bounds(run.zone, hit.name if hit is not None else "", times.jars_in, out, was, tuple(cold))
 
 
 def standing(
@@ -131,24 +119,25 @@ def refused_timings(
 def _refusal(row: Row, verdict: Mapping[str, Any], deadline: datetime | None, bounds: Bounds) -> str:
     if deadline is not None and row.entered > deadline:
         return "it was signed after the 2 hours had passed"
-    return own_timing_trouble(row.body, row.by, verdict, bounds, row.entered)
+    return _trouble(row.body, row.by, verdict, bounds, row.entered)
 
 
 def own_timing_trouble(
-    body: Mapping[str, Any],
-    by: str | None,
-    verdict: Mapping[str, Any],
-    bounds: Bounds | None = None,
-    signed: datetime | None = None,
+    run: Run, verdict: Mapping[str, Any], body: Mapping[str, Any], by: str | None, signed: datetime
 ) -> str:
-    """Why an own timing cannot stand; empty when it can.
+    """Why an own timing of ``run`` cannot stand; empty when it can.
 
-    The body: ``{"how": text, "from_utc": time, "to_utc": time}``, signed by ``by`` at ``signed``. Without ``bounds``
-    only the entry itself is looked at, which is not enough for it to count.
+    The body: ``{"how": text, "from_utc": time, "to_utc": time}``, signed by ``by`` at ``signed``.
     """
+    return _trouble(body, by, verdict, bounds_of(run, verdict, times_of(run, verdict)), signed)
+
+
+def _trouble(
+    body: Mapping[str, Any], by: str | None, verdict: Mapping[str, Any], bounds: Bounds, signed: datetime
+) -> str:
     if verdict.get("verdict") != "unproven":
         return "an own timing stands only for an unproven hold; a broken one was seen to break"
-    if bounds is not None and bounds.low_acid:
+    if bounds.low_acid:
         return (
             f"{bounds.low_acid} is low-acid food, which no time at a full boil makes keep: "
             "refrigerate or freeze the jars within the 2 hours, or discard them"
@@ -165,9 +154,9 @@ def own_timing_trouble(
     required_s = float(verdict.get("required_s") or 0.0)
     if timed_s < required_s:
         return f"{exact(timed_s)} were timed, {asked(required_s)} are required"
-    if signed is not None and until > signed + SLACK:
+    if until > signed + SLACK:
         return "the own timing ends in the future: sign it when the time is over, or check both times"
-    return next(_against(bounds, since, until), "") if bounds is not None else ""
+    return next(_against(bounds, since, until), "")
 
 
 def _against(bounds: Bounds, since: datetime, until: datetime) -> Iterator[str]:

@@ -100,11 +100,10 @@ def times_of(run: Run, verdict: Mapping[str, Any]) -> Times:
         Stretch(float(s["start_s"]), float(s["end_s"]), str(s["state"]), str(s["why"]))
         for s in verdict.get("stretches", ())
     ]
-    end_s = hold_end_s(stretches, float(verdict.get("required_s") or 0.0))
-    # Water goes on boiling on a hot ring, and without its jars: the hold ended no later than the first of these.
     cuts = [*ends, *(m.t_s for m in after if m.kind in ("heat_off", "jars_lifted"))]
-    if cuts:
-        end_s = min(cuts) if end_s is None else min(end_s, *cuts)
+    end_s = hold_end_s(stretches, float(verdict.get("required_s") or 0.0), *cuts)
+    if end_s is None:
+        end_s = min(cuts, default=None)
     return Times(
         jars_in=_at(run, jars_in_s),
         heat_off=_moment(run, heat_off, seen.heat_off),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from monitor.record.model import Batch, Run
 from monitor.tables.containers import jar_mL, pack_of
-from monitor.tables.foods import Food, foods, foods_named
+from monitor.tables.foods import Food, food_of_id, foods_named
 from monitor.tables.low_acid import LowAcidHit, low_acid_hit
 from monitor.tables.processes import published_minutes, timed_jar
 
@@ -60,7 +60,7 @@ def _recorded(run: Run) -> list[str]:
 
 def _foods(batch: Batch) -> list[Food]:
     """The foods of the tables that the batch may be: by its id, else by the words for it."""
-    by_id = foods().get((batch.food_id or "").strip().lower().replace("-", "_").replace(" ", "_"))
+    by_id = food_of_id(batch.food_id or "")
     return [by_id] if by_id is not None else foods_named(batch.food or "")
 
 

@@ -101,11 +101,9 @@ class CoolingWatch:
         for kind in ("seal_check_overdue", "reprocess_window_closing"):
             self._due.pop(kind, None)
         if word == HELD:
-            end_s = hold_end_s(stretches, required_s)
+            end_s = hold_end_s(stretches, required_s, self.heat_off_s, self.lifted_s)
             if end_s is not None:
-                # Water goes on boiling on a hot ring, and without its jars: neither makes the hold longer.
-                cuts = [at_s for at_s in (self.heat_off_s, self.lifted_s) if at_s is not None]
-                self._set_overdue(min([end_s, *cuts]))
+                self._set_overdue(end_s)
         elif word in (BROKEN, UNPROVEN) and self.jars_in_s is not None:
             clock = failed_process_clock(stretches, self.jars_in_s)
             self._due["reprocess_window_closing"] = (

@@ -48,7 +48,10 @@ def failed_process_clock(stretches: Sequence[Stretch], jars_in_s: float) -> Fail
     return FailedClock(start_s, pauses, deadline_s)
 
 
-def hold_end_s(stretches: Sequence[Stretch], required_s: float) -> float | None:
-    """End of the boil that held for the required time; None where none did."""
+def hold_end_s(stretches: Sequence[Stretch], required_s: float, *cuts_s: float | None) -> float | None:
+    """End of the boil that held for the required time; None where none did.
+
+    ``cuts_s``: heat off, lifting. Water boils on on a hot ring, and without its jars: neither makes the hold longer.
+    """
     ends = [s.end_s for s in stretches if s.state == BOILING and s.end_s - s.start_s >= required_s]
-    return max(ends) if ends else None
+    return min([max(ends), *(cut_s for cut_s in cuts_s if cut_s is not None)]) if ends else None

@@ -9,7 +9,7 @@ from __future__ import annotations
 from difflib import SequenceMatcher
 
 from monitor.plan.refusal import AMBIGUOUS_FOOD, LOW_ACID, UNKNOWN_FOOD, Refusal, Suggestion
-from monitor.tables.foods import Food, foods, foods_named, names_of
+from monitor.tables.foods import Food, food_of_id, foods, foods_named, names_of
 from monitor.tables.low_acid import LowAcidHit, low_acid_hit
 from monitor.tables.words import CUTS, tokens
 
@@ -30,7 +30,7 @@ def find_food(words: str) -> Food | Refusal:
             "No food was named.",
             "Name what is in the jars, such as: pears, apple butter, crushed tomatoes, corn relish.",
         )
-    if (food := foods().get(said.lower().replace("-", "_").replace(" ", "_"))) is not None:
+    if (food := food_of_id(said)) is not None:
         return food
     exact = foods_named(said)
     if len(exact) == 1:

@@ -7,7 +7,7 @@ are kept in ``extra`` and written back unchanged.
 from __future__ import annotations
 
 import copyreg
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
@@ -50,6 +50,17 @@ class Mark:
     by: str | None = None
     text: str | None = None
     extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
+
+
+def jars_held(marks: Iterable[Mark]) -> Mark | None:
+    """The mark of the jars that are in the canner with the heat on; None where none are."""
+    held = None
+    for mark in sorted(marks, key=lambda mark: mark.t_s):
+        if mark.kind == "jars_in":
+            held = mark
+        elif mark.kind in ("heat_off", "jars_lifted"):
+            held = None
+    return held
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.errors import RefusedError
+from monitor.record.model import jars_held
 from monitor.store.runs import House, RunFacts
-
-#: Marks that say whether jars are in over heat.
-_IN, _OUT = "jars_in", ("heat_off", "jars_lifted")
 
 #: Headers say their start in whole seconds. [s]
 SAME_S = 1.0
@@ -46,13 +44,13 @@ def start_clashes(
     """
     if house is None or canner is None:
         return StartClashes()
-    notes = [*_probe_notes(house, canner, probe_id)]
+    notes = _probe_notes(house, canner, probe_id)
     for node in nodes:
         leaves = run_left_alone(house, node, canner)
         if leaves is None:
             continue
         what = f"node {node} watches {leaves.canner}, where run {leaves.run_id} is on"
-        if jars_are_in(leaves):
+        if jars_held(leaves.marks):
             return StartClashes(
                 leaves.run_id,
                 f"{what} with its jars in; without the node it has no readings",
@@ -62,16 +60,10 @@ def start_clashes(
     before = _on(house, canner)
     if before is None or (starts_s is not None and before.started_s > starts_s + SAME_S):
         return StartClashes(notes=tuple(notes))
-    if jars_are_in(before):
+    if jars_held(before.marks):
         why = f"run {before.run_id} is on at {canner} with its jars in, and a new run there ends it"
         return StartClashes(before.run_id, why, before.run_id, tuple(notes))
     return StartClashes(ends=before.run_id, notes=tuple(notes))
-
-
-def jars_are_in(facts: RunFacts) -> bool:
-    """Whether jars in is the last that was marked of jars in, heat off and lifted."""
-    told = [mark for mark in facts.marks if mark.kind == _IN or mark.kind in _OUT]
-    return bool(told) and max(told, key=lambda mark: mark.t_s).kind == _IN
 
 
 def check_again(house: House, canner: str | None, parent: str) -> bool:

@@ -83,6 +83,11 @@ def _food(record: dict[str, str], name: str, category: str) -> Food:
     )
 
 
+def food_of_id(words: str) -> Food | None:
+    """The food of an id, however its letters and spaces are written; or None."""
+    return foods().get(words.strip().lower().replace("-", "_").replace(" ", "_"))
+
+
 def names_of(food: Food) -> tuple[str, ...]:
     """Its names; what the table adds in brackets ("not figs, not tomatoes") is no name."""
     return (re.sub(r"\(.*?\)", "", food.name), *food.words)

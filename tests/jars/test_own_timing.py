@@ -14,8 +14,6 @@ import pytest
 
 from monitor.jars import own_timing_trouble
 from monitor.jars.disposition import Basis
-from monitor.jars.signed import bounds_of
-from monitor.jars.times import times_of
 from monitor.record.model import Batch, Mark
 
 HOUR = 3600.0
@@ -28,9 +26,8 @@ def timed(batch: Any, from_s: float, to_s: float) -> dict[str, str]:
 
 
 def trouble(batch: Any, from_s: float, to_s: float, signed_s: float = 3900.0) -> str:
-    bounds = bounds_of(batch.run, batch.verdict, times_of(batch.run, batch.verdict))
     signed = batch.run.started_at + timedelta(seconds=signed_s)
-    return own_timing_trouble(timed(batch, from_s, to_s), "Ada", batch.verdict, bounds, signed)
+    return own_timing_trouble(batch.run, batch.verdict, timed(batch, from_s, to_s), "Ada", signed)
 
 
 @pytest.mark.parametrize(

@@ -140,8 +140,8 @@ def test_a_reading_that_moves_is_never_still() -> None:
 
 
 def test_fine_steps_do_not_hide_a_boil_for_minutes() -> None:
-    """Steps of 0.008 K, hardly any scatter: any boil moves by more in 300 s, whatever the chip does (P55: agitation of
-    hundredths of a kelvin; weather alone moves the boiling point by a step in a minute or two)."""
+    """Steps of 0.008 K, hardly any scatter: any boil moves by more in 300 s, whatever the chip does (common practice:
+    a boil agitates by hundredths of a kelvin; and 0.3 hPa of weather are a step, IAPWS-IF97)."""
     assert stands(StillWatch(), learned(0.0078125, 0.003), 1200, [25.0, 25.06]) is not None
 
 
