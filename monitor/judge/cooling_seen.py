@@ -29,7 +29,7 @@ BIN_S = 60.0
 FALL_AFTER_HOLD_K, FALL_OTHERWISE_K = 3.0, 15.0
 #: Between these a stopped kettle falls. [K/min] Energy balance: 0.2 K/min late with the lid on, 4 to 5 with it off and
 #: cold jars; drawn wider. Above, it is the probe or added water.
-_SLOWEST_FALL, _FASTEST_FALL = 0.08, 6.0
+_SLOWEST_FALL_K_PER_MIN, _FASTEST_FALL_K_PER_MIN = 0.08, 6.0
 #: Stored heat of an electric ring: the heat may have gone so much before the water began to fall. [s] Estimate.
 RING_S = 80.0
 #: 1/k in the water and in still air. [min] A jar in water takes 4 to 10 min; in air 57 to 132 min (computed from
@@ -38,7 +38,7 @@ _IN_WATER_MIN, _IN_AIR_MIN = (2.5, 25.0), (30.0, 300.0)
 #: The lifting is looked for in this much after the end of the heat, and needs so much air behind it. [min]
 _LOOK_MIN, _AIR_MIN = 90, 10
 #: Steps with this scatter about the better law are still a jar's. [K/min]
-_CLEAR_K = 0.25
+_CLEAR_K_PER_MIN = 0.25
 #: Left over by the two laws together, against the water's alone.
 _BETTER = 0.35
 _ROOM_C = 22.0
@@ -178,11 +178,11 @@ def _the_fall(after: Sequence[tuple[float, float]], deep_K: float) -> float | No
     level = after[0][1]
     for (t0, w0), (t1, w1) in pairwise(after):
         rate = (w0 - w1) / ((t1 - t0) / 60.0)
-        if rate > _FASTEST_FALL or rate < -0.1:
+        if rate > _FASTEST_FALL_K_PER_MIN or rate < -0.1:
             return None
         if level - w1 >= deep_K:
             mean = (level - w1) / ((t1 - after[0][0]) / 60.0)
-            return level - w1 if mean >= _SLOWEST_FALL else None
+            return level - w1 if mean >= _SLOWEST_FALL_K_PER_MIN else None
     return None
 
 
@@ -199,7 +199,7 @@ def _lifted(course: Follower, heat_off_s: float) -> Seen | None:
         return None
     least, at = min(found)
     count = len(steps)
-    if least > _BETTER * still or least > count * _CLEAR_K**2:
+    if least > _BETTER * still or least > count * _CLEAR_K_PER_MIN**2:
         return None
     near = [number for cost, number in found if cost <= least * (1.0 + 8.0 / count)]
     jars = ", ".join(map(str, sorted(course.jars_C)))

@@ -46,14 +46,14 @@ AFTER_LAST = "no reading before the heat was turned off"
 AFTER_LAST_OPEN = "no reading before the end"
 
 
-def gap(seconds: float) -> str:
+def gap(gap_s: float) -> str:
     """Why a gap is unknown."""
-    return f"no reading for {minutes(seconds)}"
+    return f"no reading for {minutes(gap_s)}"
 
 
-def sparse(seconds: float) -> str:
+def sparse(spacing_s: float) -> str:
     """Why a node that speaks seldom cannot prove a boil that lies so near the floor."""
-    return f"a reading only every {seconds:.0f} s could hide a dip"
+    return f"a reading only every {spacing_s:.0f} s could hide a dip"
 
 
 def fault_gap(fault: str) -> str:
@@ -61,10 +61,10 @@ def fault_gap(fault: str) -> str:
     return f"probe fault: {_FAULTS.get(fault, 'no reading')}"
 
 
-def between(expanded: float, *, seen: bool) -> str:
+def between(expanded_K: float, *, seen: bool) -> str:
     """Why a reading within the uncertainty of the floor is unknown. ``seen``: a person marked this boil."""
     looked = "" if seen else ", and nobody marked this boil"
-    return f"too close to the floor to tell a boil from a simmer: uncertain by ±{expanded:.2f} K{looked}"
+    return f"too close to the floor to tell a boil from a simmer: uncertain by ±{expanded_K:.2f} K{looked}"
 
 
 _FAULTS = {
@@ -86,9 +86,9 @@ def sentence(clause: str) -> str:
     return f"{clause[0].upper()}{clause[1:]}."
 
 
-def minutes(seconds: float) -> str:
+def minutes(duration_s: float) -> str:
     """A duration as people say it: 25 min, 1 min 30 s, 40 s."""
-    whole = int(seconds)
+    whole = int(duration_s)
     if whole < 60:
         return f"{whole} s"
     if whole % 60 == 0 or whole >= 1800:
@@ -96,19 +96,19 @@ def minutes(seconds: float) -> str:
     return f"{whole // 60} min {whole % 60} s"
 
 
-def exact(seconds: float, *, up: bool = False) -> str:
+def exact(duration_s: float, *, up: bool = False) -> str:
     """A proven time, rounded down to the second: 32 min 06 s, 58 s. [s]
 
     ``up``: what is possible at most, or whatever else would favour the canner if it were cut, is rounded up. What
     floating point leaves behind is neither.
     """
-    whole = max(0, ceil(seconds - 1e-9) if up else floor(seconds + 1e-9))
+    whole = max(0, ceil(duration_s - 1e-9) if up else floor(duration_s + 1e-9))
     return f"{whole // 60} min {whole % 60:02d} s" if whole >= 60 else f"{whole} s"
 
 
-def asked(seconds: float) -> str:
+def asked(required_s: float) -> str:
     """A required time as published: 30 min; to the second, rounded up, where it is no whole minute. [s]"""
-    return f"{seconds / 60:.0f} min" if seconds % 60 == 0 else exact(seconds, up=True)
+    return f"{required_s / 60:.0f} min" if required_s % 60 == 0 else exact(required_s, up=True)
 
 
 def reached(kind: str, required_s: float, *, counts: bool, seen: bool, done: bool) -> str:
@@ -192,9 +192,9 @@ def complete(required_s: float) -> str:
     return f"The boil has held for the whole {asked(required_s)}. Turn off the heat."
 
 
-def silent(seconds: float) -> str:
+def silent(silent_s: float) -> str:
     """Text of ``node_silent``."""
-    return f"No reading for {minutes(seconds)}. Look at the canner, then at the node and its cable."
+    return f"No reading for {minutes(silent_s)}. Look at the canner, then at the node and its cable."
 
 
 def probe_fault(fault: str) -> str:
@@ -202,10 +202,10 @@ def probe_fault(fault: str) -> str:
     return f"The probe reports a fault ({_FAULTS.get(fault, fault)}). Look at the canner; check the probe's wires."
 
 
-def sagged(seconds: float) -> str:
+def sagged(sagged_s: float) -> str:
     """Text of ``verdict_revised`` where looking back shows a sag."""
     return (
-        f"Looking back, the temperature sagged for {minutes(seconds)}: perhaps it did not boil. That is not "
+        f"Looking back, the temperature sagged for {minutes(sagged_s)}: perhaps it did not boil. That is not "
         "counted, and the whole time begins again after it. Keep the full boil going."
     )
 
@@ -228,10 +228,10 @@ def too_hot(reading_C: float, boil_C: float) -> str:
     )
 
 
-def frozen(value: float | None, seconds: float) -> str:
+def frozen(value_C: float | None, still_s: float) -> str:
     """Text of ``reading_frozen``."""
-    shown = "" if value is None else f" at {value:g} °C"
-    return f"The reading has stood still{shown} for {minutes(seconds)}. Look at the canner; restart the node."
+    shown = "" if value_C is None else f" at {value_C:g} °C"
+    return f"The reading has stood still{shown} for {minutes(still_s)}. Look at the canner; restart the node."
 
 
 #: How the text begins where a boil that was told is in doubt.
