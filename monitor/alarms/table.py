@@ -13,11 +13,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from monitor.judge.cooling import CLOSING_BEFORE_S, OVERDUE_BEFORE_S
-
-#: The stricter published limit for jars whose process failed (guidance G58), and for a jar that was
-#: processed and did not seal (G51), in seconds.
-FAILED_PROCESS_WINDOW_S = 2 * 3600.0
-UNSEALED_WINDOW_S = 24 * 3600.0
+from monitor.judge.salvage import FAILED_PROCESS_WINDOW_S
 
 
 class Priority(StrEnum):

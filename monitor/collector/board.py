@@ -49,7 +49,7 @@ class Board:
 
     # --- what people said -----------------------------------------------------------------------------
 
-    def refresh(self, house: House, now_s: float) -> None:
+    def refresh(self, house: House) -> None:
         """Take up what the entries now say: runs begun, marked, corrected, ended."""
         self._house = house
         open_ids = {facts.run_id for facts in house.open_runs()}
@@ -58,12 +58,12 @@ class Board:
         for facts in house.open_runs():
             live = self._runs.get(facts.run_id)
             if live is None:
-                self._open(facts, now_s)
+                self._open(facts)
             else:
-                self._update(live, facts, now_s)
+                self._update(live, facts)
 
-    def _open(self, facts: RunFacts, now_s: float) -> None:
-        live = self._build(facts, now_s)
+    def _open(self, facts: RunFacts) -> None:
+        live = self._build(facts)
         if live is None:
             return
         self._runs[facts.run_id] = live
@@ -73,7 +73,7 @@ class Board:
         served = "" if serving else f"; no node serves {facts.canner} yet"
         self._teller.say(facts, f"run {facts.run_id} is on{invented}{served}")
 
-    def _build(self, facts: RunFacts, now_s: float, before: Session | None = None) -> LiveRun | None:
+    def _build(self, facts: RunFacts, before: Session | None = None) -> LiveRun | None:
         """The engine of a run, fed with all the store holds of it; ``before``: the one it takes the place of."""
         try:
             run = facts.as_run()
@@ -101,7 +101,7 @@ class Board:
         end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
         live.spans = spans_of(self._conn, self._house.serving(facts.canner, facts.started_s, end_s))
 
-    def _update(self, live: LiveRun, facts: RunFacts, now_s: float) -> None:
+    def _update(self, live: LiveRun, facts: RunFacts) -> None:
         before, spans = live.facts, live.spans
         live.facts = facts
         self._serve(live)
@@ -111,15 +111,15 @@ class Board:
         appended = facts.marks[: len(before.marks)] == before.marks
         if not appended or facts.header != before.header or live.spans != spans:
             # Said of the past, or changed: the run is judged anew from the store.
-            self._rebuild(live, now_s)
+            self._rebuild(live)
             return
         for mark in fresh:
             self._mark(live, mark)
         if live.session.needs_rebuild:
-            self._rebuild(live, now_s)
+            self._rebuild(live)
 
-    def _rebuild(self, live: LiveRun, now_s: float) -> None:
-        rebuilt = self._build(live.facts, now_s, live.session)
+    def _rebuild(self, live: LiveRun) -> None:
+        rebuilt = self._build(live.facts, live.session)
         if rebuilt is not None:
             rebuilt.closed_for, rebuilt.phase = live.closed_for, live.phase
             self._runs[live.facts.run_id] = rebuilt
@@ -155,18 +155,18 @@ class Board:
 
     # --- what the nodes said --------------------------------------------------------------------------
 
-    def feed(self, rows: list[Row], now_s: float) -> None:
+    def feed(self, rows: list[Row]) -> None:
         """Hand stored rows to the engines of the runs that are on."""
         for live in list(self._runs.values()):
-            self._feed_run(live, rows, now_s)
+            self._feed_run(live, rows)
 
-    def _feed_run(self, live: LiveRun, rows: list[Row], now_s: float) -> None:
+    def _feed_run(self, live: LiveRun, rows: list[Row]) -> None:
         if len(live.spans) > 1 and any(row[0] == span.node for span in live.spans for row in rows):
             # Another node's water may have come first: then the rows join otherwise.
             before_spans = live.spans
             self._serve(live)
             if live.spans != before_spans:
-                self._rebuild(live, now_s)
+                self._rebuild(live)
                 return
         samples = self._joined(live, rows)
         if not samples:
@@ -180,7 +180,7 @@ class Board:
         out_of_order = samples[0].late or (before is not None and samples[0].t_s < before.t_s)
         self._take_events(live, revised=out_of_order)
         if live.session.needs_rebuild:
-            self._rebuild(live, now_s)
+            self._rebuild(live)
 
     @staticmethod
     def _joined(live: LiveRun, rows: list[Row]) -> list[Sample]:
@@ -195,11 +195,11 @@ class Board:
         found.sort(key=lambda item: item[0].t_s)
         return [row for sample, beside in found for row in live.merger.push(sample, auxiliary=beside)]
 
-    def rebuild_node(self, node_id: int, now_s: float) -> None:
+    def rebuild_node(self, node_id: int) -> None:
         """Rows of a node were moved in time: judge its open runs anew."""
         for live in list(self._runs.values()):
             if any(span.node == node_id for span in live.spans):
-                self._rebuild(live, now_s)
+                self._rebuild(live)
 
     def canner_of(self, node: str) -> str | None:
         """What a node serves now."""

@@ -190,7 +190,7 @@ class Collector:
             self._refused += len(batch.refusals)
             # First: a run may have been waiting for a node that is heard only now.
             self._tell_news()
-            self._board.feed(self._ingest.in_place(fresh), now_s)
+            self._board.feed(self._ingest.in_place(fresh))
             self._afterwards.came(self._board.house, fresh)
         if self._time_for_tick(now_s):
             self._tick(now_s)

@@ -112,7 +112,7 @@ class Upkeep:
                     self._storing.complain(str(trouble))
                     return
             clock.settled()
-            self._board.rebuild_node(node.node_id, now_s)
+            self._board.rebuild_node(node.node_id)
             self._afterwards.moved(self._board.house, node.name, span_s)
 
     def _seal(self, now_s: float) -> None:

@@ -53,7 +53,7 @@ class Uptake:
         if since >= 0:
             self._note_clock(since)
             self._afterwards.said(self._board.house, house)
-        self._board.refresh(house, now_s)
+        self._board.refresh(house)
         self._resting.refresh(house, now_s)
         if since >= 0:
             self._settle(since)

@@ -63,11 +63,6 @@ class Pack(NamedTuple):
     resend: int | None = None
     unknown: tuple[str, ...] = ()
 
-    @property
-    def is_sample(self) -> bool:
-        """One instant of measurements (perhaps all missing), rather than talk about samples."""
-        return self.seq is not None
-
 
 def decode_pack(payload: bytes, node: str | None = None) -> Pack:
     """Read one SenML pack.

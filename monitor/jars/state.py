@@ -161,7 +161,3 @@ class BatchState:
             n for c in self.clocks for n in c.guidance
         }
         return sorted(numbers, key=lambda number: int(number[1:]))
-
-    def first_deadline(self) -> Clock | None:
-        """The clock that closes first and still has jars waiting for it."""
-        return min(self.clocks, key=lambda clock: clock.deadline) if self.clocks else None

@@ -34,8 +34,3 @@ def f_to_c(temperature_F: float) -> float:
 def c_to_f(temperature_C: float) -> float:
     """Degrees Celsius to Fahrenheit. [°F]"""
     return temperature_C * 9.0 / 5.0 + 32.0
-
-
-def inhg_to_kpa(pressure_inHg: float) -> float:
-    """Inches of mercury (conventional, 0 °C) to kilopascals. [kPa]"""
-    return pressure_inHg * KPA_PER_INHG

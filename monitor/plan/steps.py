@@ -14,9 +14,6 @@ HOLD = "hold"
 AFTER = "after"
 WHEN = (BEFORE_HEAT, LOADING, COME_UP, HOLD, AFTER)
 
-#: Two lines of a page that a person reads in a kitchen.
-LONGEST_CAUTION = 160
-
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -54,7 +51,7 @@ class BatchFacts:
 
 def steps_for(batch: BatchFacts) -> tuple[Step, ...]:
     """Every step of this batch, in the order of the work."""
-    return (*_before_heat(batch), *_loading(batch), *_come_up(batch), *_hold(batch), *_after())
+    return (*_before_heat(batch), *_loading(batch), *_come_up(), *_hold(batch), *_after())
 
 
 def checklist(steps: tuple[Step, ...]) -> tuple[Step, ...]:
@@ -164,7 +161,7 @@ def _loading(batch: BatchFacts) -> list[Step]:
     ]
 
 
-def _come_up(batch: BatchFacts) -> list[Step]:
+def _come_up() -> list[Step]:
     return [
         Step(
             "boil_seen",

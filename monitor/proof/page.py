@@ -43,7 +43,7 @@ def draw(dossier: Dossier) -> bytes:
     parts = [
         _head(run),
         _title(run, dossier),
-        _verdict(run, dossier.verdict, state),
+        _verdict(dossier.verdict, state),
         _trace(run, dossier.verdict),
         _facts(run, dossier, state),
         after.jar_table(run, state),
@@ -90,7 +90,7 @@ def _title(run: Run, dossier: Dossier) -> str:
     )
 
 
-def _verdict(run: Run, verdict: Mapping[str, Any], state: BatchState) -> str:
+def _verdict(verdict: Mapping[str, Any], state: BatchState) -> str:
     word, shape = VERDICTS[str(verdict["verdict"])]
     reasons = "".join(f"<li>{esc(text)}</li>" for text in verdict.get("reasons", ()))
     notes = "" if verdict["verdict"] == "held" else _then(verdict, state)

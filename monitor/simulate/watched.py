@@ -15,9 +15,6 @@ from monitor.simulate.kitchen import Kitchen, some_kitchen
 from monitor.simulate.labelled import Labelled
 from monitor.simulate.story import Story
 
-#: Two probes further apart than this are to be flagged. [K]
-APART_K = 0.5
-
 
 def _with_second(kitchen: Kitchen, rng: np.random.Generator, higher_K: float) -> Kitchen:
     """A second probe of the same kind in the same water, its corrected reading ``higher_K`` above the first's."""

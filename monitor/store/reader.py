@@ -225,7 +225,6 @@ def nodes(conn: sqlite3.Connection, house: House | None = None) -> list[NodeRow]
     house = house or read_house(conn)
     rows = conn.execute(
         "SELECT name, first_seen_utc, source,"
-        " (SELECT max(at_s) FROM samples WHERE node = node_id),"
         " (SELECT arrival_s FROM samples WHERE node = node_id ORDER BY at_s DESC LIMIT 1),"
         " samples,"
         " (SELECT coalesce(sum(count), 0) FROM lost WHERE node = node_id),"
@@ -233,8 +232,8 @@ def nodes(conn: sqlite3.Connection, house: House | None = None) -> list[NodeRow]
         " FROM nodes ORDER BY name"
     ).fetchall()
     return [
-        NodeRow(name, house.canner_of(name), first, last, arrival, count, lost, conflicting, source)
-        for name, first, source, last, arrival, count, lost, conflicting in rows
+        NodeRow(name, house.canner_of(name), first, arrival, count, lost, conflicting, source)
+        for name, first, source, arrival, count, lost, conflicting in rows
     ]
 
 

@@ -45,12 +45,11 @@ class LiveRow:
 
 @dataclass(frozen=True, slots=True)
 class NodeRow:
-    """A node. ``canner`` None: new here, or serving nothing. Times are None before the first sample."""
+    """A node. ``canner`` None: new here, or serving nothing. ``last_arrival_s`` None: no sample yet."""
 
     name: str
     canner: str | None
     first_seen_utc: str
-    last_at_s: float | None
     last_arrival_s: float | None
     samples: int
     lost: int

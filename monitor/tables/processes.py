@@ -39,13 +39,10 @@ CATEGORIES = (
 )
 
 #: Above this altitude published sources disagree: the USDA tables have one band above 6,000 ft, while a Utah
-#: State University Extension timetable has a separate column for 8,001 to 10,000 ft, 5 min longer. [ft]
+#: State University Extension timetable worked from them has a separate column for 8,001 to 10,000 ft, 5 min longer.
+#: [ft, min]
 DISAGREEMENT_ABOVE_FT = 8000.0
 LONGER_BY_MIN = 5
-LONGER_SOURCE = (
-    "Utah State University Extension timetables worked from the USDA guide, column 8,001-10,000 ft, 5 min "
-    "longer than the guide's band above 6,000 ft"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +86,7 @@ class Cell:
     """The row that governs at one altitude.
 
     ``row.minutes`` is the figure the guide prints; ``longer_minutes`` is what to plan with: the same, except
-    above 8,000 ft, where another published table asks for more (``LONGER_SOURCE``).
+    above 8,000 ft, where another published table asks for more (``LONGER_BY_MIN``).
     """
 
     row: ProcessRow

@@ -66,7 +66,7 @@ class House:
         return self.clock.monotonic_s()
 
     def refresh(self) -> None:
-        self.board.refresh(read_house(self.writer.conn), START_S + self.now_s)
+        self.board.refresh(read_house(self.writer.conn))
 
     def mark(self, kind: str, t_s: float) -> None:
         happened = epoch_text(START_S + t_s)
@@ -77,7 +77,7 @@ class House:
 
     def store(self, rows: list[Row]) -> None:
         fresh = self.writer.commit(Batch(rows=rows))
-        self.board.feed(fresh, START_S + self.now_s)
+        self.board.feed(fresh)
         self.board.publish(START_S + self.now_s)
         self.writer.write(self.outbox)
 

@@ -116,7 +116,7 @@ def test_a_node_is_heard_silent_or_never_heard() -> None:
 
 def test_what_is_wrong_with_a_node_and_what_was_refused() -> None:
     """Hostile bytes are shown as text, cut, with nothing that a terminal or a page would act on."""
-    node = NodeRow("n", None, "2026-08-14T15:00:00Z", 1.0, 1.0, 5, 3, 1, "serial")
+    node = NodeRow("n", None, "2026-08-14T15:00:00Z", 1.0, 5, 3, 1, "serial")
     assert nodes_model.wrong(node) == "3 lost, 1 came twice with two values"
     assert nodes_model.serves(node) == "nothing yet: new here"
     row = RefusalRow("2026-08-14T15:00:00Z", "mqtt", None, "not JSON", 400, b"\x1b[31m<b>\xff" + b"x" * 393)

@@ -56,7 +56,7 @@ def test_every_record_of_the_contract() -> None:
         lids={2: False},
         water_fault="short_to_ground",
     )
-    assert pack.is_sample
+    assert pack.seq is not None
 
 
 def test_a_base_unit_covers_the_temperatures_and_leaves_the_counts_alone() -> None:
@@ -168,7 +168,7 @@ class TestTalk:
 
     def test_stored(self) -> None:
         pack = decode_pack(encode_ask("k", 9, stored=41))
-        assert (pack.node, pack.boot, pack.stored, pack.resend, pack.is_sample) == ("k", 9, 41, None, False)
+        assert (pack.node, pack.boot, pack.stored, pack.resend, pack.seq) == ("k", 9, 41, None, None)
 
     def test_resend(self) -> None:
         pack = decode_pack(encode_ask("k", 9, resend=42))
@@ -176,7 +176,7 @@ class TestTalk:
 
     def test_gone(self) -> None:
         pack = decode_pack(b'[{"bn":"k:","n":"boot","v":9},{"n":"resend","v":42},{"n":"gone","v":100}]')
-        assert (pack.boot, pack.resend, pack.gone, pack.is_sample) == (9, 42, 100, False)
+        assert (pack.boot, pack.resend, pack.gone, pack.seq) == (9, 42, 100, None)
 
 
 class TestRefusedIdentity:

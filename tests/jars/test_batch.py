@@ -44,8 +44,8 @@ def test_from_heat_off_to_the_shelf(kitchen: Any) -> None:
     assert state.next_jar() is None
     assert state.sums.problem == ""
     assert [jar.jar for jar in state.undecided()] == [3]
-    clock = state.first_deadline()
-    assert clock is not None and clock.guidance == ("G51", "G56")
+    clock = min(state.clocks, key=lambda clock: clock.deadline)
+    assert clock.guidance == ("G51", "G56")
     batch.add("jar_disposition", LIFTED + 13.2 * HOUR, jar=3, to="refrigerate")
     batch.sign(LIFTED + 14 * HOUR)
     state = batch.state(LIFTED + 14.1 * HOUR)
@@ -53,7 +53,7 @@ def test_from_heat_off_to_the_shelf(kitchen: Any) -> None:
     assert [jar.status.value for jar in state.jars] == [
         "shelf", "shelf", "refrigerate", "shelf", "shelf", "broken", "shelf",
     ]  # fmt: skip
-    assert state.first_deadline() is None
+    assert not state.clocks
     (cold, shelf) = pantry([state], date(2026, 9, 1))
     assert (cold.place, cold.use_by) == (Status.REFRIGERATE, date(2026, 8, 21))
     assert shelf.jars == (1, 2, 4, 5, 7) and shelf.use_by == date(2027, 8, 14) and shelf.age_days == 18

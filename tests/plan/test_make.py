@@ -17,10 +17,12 @@ from monitor.plan.model import Plan
 from monitor.plan.own import OwnProcess
 from monitor.plan.refusal import Refusal
 from monitor.plan.search import find_food
-from monitor.plan.steps import LONGEST_CAUTION
 from monitor.tables.foods import foods
 from monitor.tables.guidance import facts
 from monitor.tables.processes import packs_and_jars
+
+#: Characters: two lines of a page that a person reads in a kitchen.
+LONGEST_CAUTION = 160
 
 
 def _plan(
