@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from dashboard import words
+from monitor.physics.units import c_to_f, k_to_f_step
 
 #: Line styles beside colours, so that channels differ without colour too.
 _STYLES = ("solid", "dashed", "dotted", [8, 3, 2, 3], [2, 3], [12, 4])
@@ -123,7 +124,7 @@ def _by_hand(
 
 
 def _degrees(value_C: float, fahrenheit: bool) -> float:
-    return round(value_C * 1.8 + 32.0 if fahrenheit else value_C, 2)
+    return round(c_to_f(value_C) if fahrenheit else value_C, 2)
 
 
 def _range(frame: pd.DataFrame, verdict: Mapping[str, Any], fahrenheit: bool, near: bool) -> dict[str, float]:
@@ -133,7 +134,7 @@ def _range(frame: pd.DataFrame, verdict: Mapping[str, Any], fahrenheit: bool, ne
     if point_C is None or len(water) == 0:
         return {}
     point = _degrees(float(point_C), fahrenheit)
-    degree = 1.8 if fahrenheit else 1.0
+    degree = k_to_f_step(1.0) if fahrenheit else 1.0
     top = max(point, min(float(water.max()), point + 10.0 * degree))
     if near:
         floor = _degrees(float(verdict.get("floor_C") or point_C), fahrenheit)
@@ -237,7 +238,7 @@ def overlay_chart(
     """Several runs over each other; ``frame`` from :func:`dashboard.compare_model.laid_over`. [°C in]"""
     names = [str(name) for name in frame.columns if name != "min"]
     if fahrenheit:
-        frame = frame.assign(**{name: frame[name] * 1.8 + 32.0 for name in names})
+        frame = frame.assign(**{name: c_to_f(frame[name].to_numpy(float)) for name in names})
     series = []
     for index, name in enumerate(names):
         line = _series(name, index, tones)

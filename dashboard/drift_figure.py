@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from monitor.physics.units import k_to_f_step
 from monitor.plan.drift import DriftChart
 
 
@@ -17,7 +18,7 @@ def drift_figure(
     fahrenheit: bool = False,
 ) -> dict[str, Any]:
     """A chart's specification: a point a hold, by its day; limits, centre and the last check as lines. [K in]"""
-    scale = 1.8 if fahrenheit else 1.0
+    scale = k_to_f_step(1.0) if fahrenheit else 1.0
     unit = "°F" if fahrenheit else "K"
     limits = [
         (round(value * scale, 3), name, tone, style)

@@ -6,6 +6,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.judge.words import exact
+from monitor.physics.units import c_to_f, k_to_f_step
 
 MISSING = "–"
 
@@ -76,7 +77,7 @@ def temperature(value_C: float | None, fahrenheit: bool = False, places: int = 2
     """A temperature with its unit; missing is said, never zero. [°C in]"""
     if value_C is None:
         return MISSING
-    shown = value_C * 9.0 / 5.0 + 32.0 if fahrenheit else value_C
+    shown = c_to_f(value_C) if fahrenheit else value_C
     return f"{shown:.{places}f} {'°F' if fahrenheit else '°C'}"
 
 
@@ -84,7 +85,7 @@ def difference(value_K: float | None, fahrenheit: bool = False, places: int = 2)
     """A temperature difference with its unit. [K in]"""
     if value_K is None:
         return MISSING
-    return f"{value_K * 1.8:.{places}f} °F" if fahrenheit else f"{value_K:.{places}f} K"
+    return f"{k_to_f_step(value_K):.{places}f} °F" if fahrenheit else f"{value_K:.{places}f} K"
 
 
 def signed(value_K: float, fahrenheit: bool = False) -> str:

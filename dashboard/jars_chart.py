@@ -8,6 +8,7 @@ from typing import Any
 from monitor.jars.rest import Rest
 from monitor.jars.rest_words import course
 from monitor.judge.cooling_forecast import JarCooling
+from monitor.physics.units import c_to_f
 from monitor.record import Run
 
 _STYLES = ("solid", "dashed", "dotted")
@@ -60,7 +61,7 @@ def _series(
     step = max(1, -(-len(jar.course) // _MOST_POINTS))
     colour = (tones["boil"], tones["alarm"], tones["held"], tones["unsure"])[index % 4]
     points = [
-        [round((t_s - jar.start_s) / unit_s, 4), round(jar_C * 1.8 + 32.0 if fahrenheit else jar_C, 2)]
+        [round((t_s - jar.start_s) / unit_s, 4), round(c_to_f(jar_C) if fahrenheit else jar_C, 2)]
         for t_s, jar_C in jar.course[::step]
     ]
     return {

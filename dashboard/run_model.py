@@ -9,6 +9,7 @@ from typing import Any
 from dashboard import figures
 from monitor.errors import UsageError
 from monitor.judge.words import per_minute
+from monitor.physics.units import F_PER_K
 from monitor.tables.guidance import fact
 
 #: What every verdict says of itself, whatever it is.
@@ -90,7 +91,7 @@ def kettle_words(text: str, rates: Iterable[Sequence[float] | None], fahrenheit:
     """
     for rate in rates if fahrenheit else ():
         if rate:
-            text = text.replace(per_minute(rate, "K", 1.0), per_minute(rate, "°F", 1.8))
+            text = text.replace(per_minute(rate, "K", 1.0), per_minute(rate, "°F", F_PER_K))
     return text
 
 

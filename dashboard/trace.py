@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from monitor.physics.units import c_to_f
 from monitor.record import Sample
 
 Floats = npt.NDArray[np.float64]
@@ -91,6 +92,6 @@ def frame(whole: Trace, buckets: int = 1500, *, fahrenheit: bool = False) -> pd.
     holes = after[np.isin(kept[after], gaps)] + 1
     columns = {"min": np.insert(t_s / 60.0, holes, (t_s[holes - 1] + 1.0) / 60.0).round(4)}
     for name, values in whole.channels.items():
-        shown = values[kept] * 1.8 + 32.0 if fahrenheit else values[kept]
+        shown = c_to_f(values[kept]) if fahrenheit else values[kept]
         columns[name] = np.insert(shown, holes, np.nan).round(3)
     return pd.DataFrame(columns)

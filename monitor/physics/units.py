@@ -6,9 +6,19 @@ Fahrenheit by 9/5 and 32; conventional inch of mercury 3.386389 kPa (NIST SP 811
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, TypeVar
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
 M_PER_FT = 0.3048
 MM_PER_IN = 25.4
 KPA_PER_INHG = 3.386389
+F_PER_K = 1.8
+
+#: One figure, or a whole channel of them.
+Degrees = TypeVar("Degrees", float, "NDArray[np.float64]")
 
 
 def ft_to_m(length_ft: float) -> float:
@@ -31,6 +41,11 @@ def f_to_c(temperature_F: float) -> float:
     return (temperature_F - 32.0) * 5.0 / 9.0
 
 
-def c_to_f(temperature_C: float) -> float:
+def c_to_f(temperature_C: Degrees) -> Degrees:
     """Degrees Celsius to Fahrenheit. [°F]"""
-    return temperature_C * 9.0 / 5.0 + 32.0
+    return temperature_C * F_PER_K + 32.0
+
+
+def k_to_f_step(difference_K: float) -> float:
+    """A difference in kelvin to one in degrees Fahrenheit: no 32 in it. [°F]"""
+    return difference_K * F_PER_K

@@ -10,10 +10,10 @@ from typing import Any
 
 from monitor.jars.rows import instant, zone_of
 from monitor.judge.budget import ALLOWANCE_SEEN_K
+from monitor.physics.units import c_to_f, k_to_f_step, m_to_ft
 from monitor.record import Run
 
 NOT_RECORDED = "not recorded"
-_FEET_PER_M = 1.0 / 0.3048
 
 
 def missing(why: str) -> str:
@@ -70,12 +70,12 @@ def floors_C(verdict: Mapping[str, Any]) -> tuple[float, float] | None:
 
 def celsius(value: float | None) -> str:
     """``94.48 °C (202.1 °F)``."""
-    return "not known" if value is None else f"{value:.2f} °C ({value * 1.8 + 32:.1f} °F)"
+    return "not known" if value is None else f"{value:.2f} °C ({c_to_f(value):.1f} °F)"
 
 
 def kelvin(value: float | None) -> str:
     """``0.43 K (0.77 °F)``: a difference."""
-    return "not known" if value is None else f"{value:.2f} K ({value * 1.8:.2f} °F)"
+    return "not known" if value is None else f"{value:.2f} K ({k_to_f_step(value):.2f} °F)"
 
 
 def metres(value: float | None, uncertainty: float | None) -> str:
@@ -83,4 +83,4 @@ def metres(value: float | None, uncertainty: float | None) -> str:
     if value is None:
         return missing("nobody entered it")
     around = "" if uncertainty is None else f" ± {uncertainty:g} m"
-    return f"{value:g} m{around} ({value * _FEET_PER_M:.0f} ft)"
+    return f"{value:g} m{around} ({m_to_ft(value):.0f} ft)"
