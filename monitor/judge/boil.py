@@ -5,8 +5,7 @@ Figures below that name no source are ours: chosen, and tried on many runs of th
 
 from __future__ import annotations
 
-from monitor.judge import words
-from monitor.judge.comeup import STALLED_EVERY_S
+from monitor.judge import eventlog, words
 from monitor.judge.credit import Credit
 from monitor.judge.creep import Creep
 from monitor.judge.dip import FallDetector
@@ -33,8 +32,6 @@ JARS_SETTLE_S = 120.0
 CALM_S = 60.0
 #: A plateau that was doubted and counts anew is told of once it has counted for so long.
 STEADY_S = 60.0
-#: A boil that flickers about what can be proven is told to be in doubt no more often than this. [s] Chosen.
-DOUBT_EVERY_S = 600.0
 #: After a plateau that was still rising, the next one is looked for in so many newest samples.
 KEPT = 120
 
@@ -171,11 +168,11 @@ class Boil:
             from_s = max(t - max(MEAN_S, self.credit.margin_s), self.start_s, hold.told_until_s)
             if found == UNKNOWN and hold.boil_told and hold.counts:
                 text = words.doubted(why)
-                state.log.add_at_most("verdict_revised", t, text, DOUBT_EVERY_S, from_s, cause=words.DOUBTED)
+                state.log.add_trouble(eventlog.DOUBTED, t, text, from_s)
         if why == words.TOO_HOT:
             assert state.point.boil_C is not None
             text = words.too_hot(self.guard.short_C(self.start_s), state.point.boil_C)
-            state.log.add_at_most("reads_above_boiling", t, text, 600.0)
+            state.log.add_trouble(eventlog.TOO_HOT, t, text)
         # On one plateau the level may flicker about the floor: told of once it is steady.
         was_doubted = state.ledger.state == UNKNOWN and state.ledger.why not in (
             *words.DATING,
@@ -263,7 +260,7 @@ class Boil:
         if hold.boil_told and (hold.heat_off_s is None or late_s < hold.heat_off_s):
             hold.lost(onset_s, early_s, late_s, t, words.lost(held_s))
         elif was_unproven and hold.counts and self.start_s > (hold.jars_in_s or 0.0):
-            state.log.add_at_most("come_up_stalled", t, words.FELL_TEXT, STALLED_EVERY_S, onset_s)
+            state.log.add_trouble(eventlog.STALLED, t, words.FELL_TEXT, onset_s)
         self.keep_since(late_s)
         trace = state.trace
         is_off = hold.heat_off_s is not None and late_s >= hold.heat_off_s

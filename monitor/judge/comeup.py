@@ -10,8 +10,6 @@ EVERY_S = 10.0
 #: A rise under 0.1 K/min for five minutes is a stall. [s], [K] Chosen: canners come up at 0.7 to 2.6 K/min (energy
 #: balance, 8 to 33 L at 1.5 to 2 kW).
 STALL_S, STALL_K = 300.0, 0.5
-#: A stall is told no more often than this, for whatever reason. [s] Chosen.
-STALLED_EVERY_S = 600.0
 #: Thinned readings kept: as long as a stall takes, both ends.
 SPAN = int(STALL_S / EVERY_S) + 1
 #: The last minute, in thinned readings.

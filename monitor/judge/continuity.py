@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.judge import words
-from monitor.judge.eventlog import EventLog
+from monitor.judge.eventlog import RESTARTED, EventLog
 from monitor.record.model import Sample
 
 #: So many intervals make a rhythm. Chosen, as the figures below.
@@ -69,7 +69,7 @@ class Continuity:
         t = sample.t_s
         reason = ""
         if boot is not None and self._boot is not None and boot != self._boot:
-            self._log.add("node_restarted", last_s, t, words.RESTARTED)
+            self._log.add_trouble(RESTARTED, t, words.RESTARTED, last_s)
             reason = words.RESTART_GAP
             self._uptime_s = None
         elif self._stepped(t, t - last_s, seq, uptime):

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 from math import inf
 
-from monitor.judge import words
+from monitor.judge import eventlog, words
 from monitor.judge.boil import Boil
 from monitor.judge.boilpoint import AFTER_HEAT_S, EVERY_S, allowance_K
 from monitor.judge.breaks import Breaks
-from monitor.judge.comeup import STALLED_EVERY_S, ComeUp
+from monitor.judge.comeup import ComeUp
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import SPARSE_S
 from monitor.judge.heater import HeaterWatch
@@ -37,9 +37,6 @@ SILENT_S = 5.0
 SECOND_PROBE_K = 0.5
 #: Share of the newest reading in the mean of their difference. Chosen.
 APART_SHARE = 0.1
-#: Samples that came with two values are told of no more often. [s] Chosen: each alarm within 10 min is one too many
-#: (EEMUA 191 counts on one in 10 min that a person can answer).
-CONFLICT_EVERY_S = 600.0
 #: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
 
@@ -68,7 +65,7 @@ class Engine:
         self._unread = UnreadLoss(state, self.boil, self._sudden)
         self._jumps = JumpFilter(state.noise)
         self._heater = HeaterWatch(state.log)
-        self._fault = ""
+        self._fault, self._is_fault_told = "", False
         self._silent = False
         self._apart_K = 0.0
 
@@ -166,7 +163,7 @@ class Engine:
         # A mean over some readings: one alone scatters.
         self._apart_K += APART_SHARE * (y - second - self._apart_K)
         if abs(self._apart_K) > SECOND_PROBE_K and self.boil.is_on:
-            self.state.log.add_at_most("probe_fault", t, words.two_probes(y, second), 600.0)
+            self.state.log.add_trouble(eventlog.TWO_PROBES, t, words.two_probes(y, second))
         return min(y, second)
 
     def _gap(self, t: float, y: float, interval: float, broken_off: str) -> None:
@@ -259,7 +256,7 @@ class Engine:
             return
         # Where the boiling point is not known the water may well boil; a boil that is lost was said to be.
         if not state.point.unknown_why and not state.hold.lost_raised:
-            state.log.add_at_most("come_up_stalled", t, words.STALLED, STALLED_EVERY_S, stalled_s)
+            state.log.add_trouble(eventlog.STALLED, t, words.STALLED, stalled_s)
 
     def _tamed(self, y: float) -> float:
         """A reading on the plateau, kept within what scatter and water can do in one step.
@@ -280,23 +277,24 @@ class Engine:
         if state.ledger.state != UNKNOWN or state.ledger.why != words.FROZEN:
             self.boil.break_off(still.since_s, UNKNOWN, words.FROZEN)
             text = words.frozen(still.value, t - still.since_s)
-            state.log.add_at_most("reading_frozen", t, text, 600.0, still.since_s)
+            state.log.add_trouble(eventlog.STANDS_STILL, t, text, still.since_s)
         state.trace.clear()
 
     def _no_reading(self, sample: Sample, conflict: bool) -> None:
         state, t = self.state, sample.t_s
         if conflict:
             self.counts["conflicts"] += 1
-            state.log.add_at_most(
-                "probe_fault", t, words.CONFLICT_TEXT, CONFLICT_EVERY_S, cause=words.CONFLICT
-            )
+            state.log.add_trouble(eventlog.TWO_VALUES, t, words.CONFLICT_TEXT)
             self.boil.break_off(state.valid_s if state.valid_s > -1e17 else t, UNKNOWN, words.CONFLICT)
             state.trace.clear()
             return
         self.counts["faults"] += 1
         if sample.water_fault and sample.water_fault != self._fault:
-            self._fault = sample.water_fault
-            state.log.add("probe_fault", t, t, words.probe_fault(sample.water_fault))
+            self._fault, self._is_fault_told = sample.water_fault, False
+        if self._fault and not self._is_fault_told:
+            # Contact that comes and goes is told seldom; where it stays away, as soon as that allows.
+            text = words.probe_fault(self._fault)
+            self._is_fault_told = state.log.add_trouble(eventlog.NO_READING, t, text)
         if t - state.valid_s > CEILING_S:
             self._breaks.unknown_since_valid(words.fault_gap(self._fault))
 

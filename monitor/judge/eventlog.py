@@ -2,7 +2,35 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from monitor.judge.verdict import Event
+
+
+class Trouble(NamedTuple):
+    """What may come over and over: what it is, the kind of event it is told as, how often at most. [s]
+
+    Each is told for itself: a probe that lost contact does not keep it quiet that two probes disagree.
+    """
+
+    name: str
+    kind: str
+    every_s: float
+
+
+#: How often is chosen. What goes on and on is told once in 10 min: each alarm within 10 min is one too many (EEMUA 191
+#: counts on one in 10 min that a person can answer). What may be new each time is told once a minute.
+NO_READING = Trouble("no reading", "probe_fault", 60.0)
+TWO_VALUES = Trouble("two values under one number", "probe_fault", 600.0)
+IMPOSSIBLE_RISE = Trouble("rose too fast", "probe_fault", 60.0)
+ERRATIC = Trouble("erratic", "probe_fault", 60.0)
+TWO_PROBES = Trouble("two probes apart", "probe_fault", 600.0)
+STANDS_STILL = Trouble("stands still", "reading_frozen", 600.0)
+TOO_HOT = Trouble("too hot", "reads_above_boiling", 600.0)
+RESTARTED = Trouble("restarted", "node_restarted", 60.0)
+#: The rise that ended too low, and the fall from a level that was never proven: one trouble to whoever stands there.
+STALLED = Trouble("stalled", "come_up_stalled", 600.0)
+DOUBTED = Trouble("doubted", "verdict_revised", 600.0)
 
 
 class EventLog:
@@ -11,8 +39,8 @@ class EventLog:
     def __init__(self) -> None:
         self.events: list[Event] = []
         self._said: set[str] = set()
-        #: When an event was last raised: by kind, or by the cause it was raised for. [s]
-        self._raised_s: dict[str, float] = {}
+        #: When each trouble was last told. [s]
+        self._told_s: dict[str, float] = {}
 
     def add(
         self,
@@ -25,7 +53,6 @@ class EventLog:
         late_s: float | None = None,
     ) -> None:
         """Raise an event at ``raised_s``; the onset's bounds where it is an estimate."""
-        self._raised_s[kind] = raised_s
         self.events.append(Event(kind, onset_s, raised_s, text, early_s, late_s))
 
     def add_once(self, kind: str, t: float, text: str) -> None:
@@ -34,26 +61,14 @@ class EventLog:
             self._said.add(kind)
             self.add(kind, t, t, text)
 
-    def add_at_most(
-        self,
-        kind: str,
-        t: float,
-        text: str,
-        every_s: float,
-        onset_s: float | None = None,
-        *,
-        cause: str = "",
-    ) -> None:
-        """Raise an event unless one of its kind was raised less than ``every_s`` ago.
-
-        ``cause`` tells apart what a kind stands for: such an event neither silences another cause nor is silenced
-        by it.
-        """
-        name = cause or kind
-        if t - self._raised_s.get(name, -1e18) < every_s:
-            return
-        self._raised_s[name] = t
-        self.events.append(Event(kind, t if onset_s is None else onset_s, t, text))
+    def add_trouble(self, trouble: Trouble, t: float, text: str, onset_s: float | None = None) -> bool:
+        """Raise an event at ``t``, unless this trouble was told less than its time ago. Returns whether it was."""
+        told_s = self._told_s.get(trouble.name)
+        if told_s is not None and t - told_s < trouble.every_s:
+            return False
+        self._told_s[trouble.name] = t
+        self.add(trouble.kind, t if onset_s is None else onset_s, t, text)
+        return True
 
     def has(self, kind: str) -> bool:
         """Whether an event of this kind was raised."""

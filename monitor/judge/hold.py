@@ -31,11 +31,13 @@ class Hold:
         self.lost_raised = False
         self.boil_told = False
         self._water_due_s = WATER_CHECK_S
+        self._is_overrun_told = False
 
     def jars_in(self, t: float) -> None:
         """The jars went in: the window opens."""
         self.jars_in_s, self.window_end_s, self.heat_off_s = t, None, None
         self.completed_s = None
+        self._is_overrun_told = False
 
     def ends(self, t: float, *, heat_off: bool) -> bool:
         """Heat off or jars lifted. Returns whether this closes the window."""
@@ -89,8 +91,11 @@ class Hold:
 
     def follow_overrun(self, t: float) -> None:
         """Say so where the heat stays on long after the whole time."""
-        if self.completed_s is not None and self.heat_off_s is None and t - self.completed_s >= OVERRUN_S:
-            self._log.add_once("overrun", t, words.OVERRUN)
+        if self._is_overrun_told or self.completed_s is None or self.heat_off_s is not None:
+            return
+        if t - self.completed_s >= OVERRUN_S:
+            self._is_overrun_told = True
+            self._log.add("overrun", t, t, words.OVERRUN)
 
     def reached(
         self,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from math import ceil, floor
 
-from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN, Stretch
+from monitor.judge.verdict import BOILING, UNKNOWN, Stretch
 
 
 class Ledger:
@@ -98,8 +98,11 @@ class Ledger:
         for place, (begin, state, why) in enumerate(self._segments):
             end = self._segments[place + 1][0] if place + 1 < len(self._segments) else end_s
             end = min(end, end_s)
-            if end > begin:
-                result.append(Stretch(begin, end, state, why))
+            if end <= begin:
+                continue
+            if result and (result[-1].end_s, result[-1].state, result[-1].why) == (begin, state, why):
+                begin = result.pop().start_s
+            result.append(Stretch(begin, end, state, why))
         return result
 
 
@@ -136,6 +139,5 @@ def credited(stretch: tuple[float, float]) -> tuple[float, float]:
     return (start, end) if end > start else (start, start)
 
 
-POSSIBLE = (BOILING, UNKNOWN)
-PROVEN = (BOILING,)
-__all__ = ["NOT_BOILING", "POSSIBLE", "PROVEN", "Ledger", "credited", "longest"]
+#: States that count as possible, and as proven.
+POSSIBLE, PROVEN = (BOILING, UNKNOWN), (BOILING,)

@@ -32,7 +32,9 @@ def find_low_step(trace: Trace, noise: Noise, start: int, n: int, spacing_s: flo
     if not noise.now.is_coarse:
         return None
     size = max(round(BLOCK_S / spacing_s), SAMPLES_LEAST)
-    steps = [round(y / noise.step_K) for y in trace.y[start:n]]
+    # Counted from a reading, not from zero: an offset may lie half a step off.
+    zero_C = trace.y[start]
+    steps = [round((y - zero_C) / noise.step_K) for y in trace.y[start:n]]
     blocks = [steps[i : i + size] for i in range(0, len(steps) - size + 1, size)]
     for middle in sorted(set(steps))[1:-1]:
         found = _down(blocks, middle)

@@ -14,6 +14,8 @@ from monitor.judge.verdict import BOILING, Stretch
 #: The two limits named above. [s]
 FAILED_PROCESS_WINDOW_S = 2 * 3600.0
 UNSEALED_WINDOW_S = 24 * 3600.0
+#: Times this close are the same: tenths of a second are no binary fractions. [s]
+SAME_S = 1e-6
 #: Seals are judged from 12 h after lifting (USDA, cooling jars).
 SEAL_CHECK_AFTER_S = 12 * 3600.0
 
@@ -33,8 +35,7 @@ def failed_process_clock(stretches: Sequence[Stretch], jars_in_s: float) -> Fail
     It starts where the boil was first lost (from ``jars_in_s`` if it never boiled) and stands still while the
     water boils again: a restarted hold keeps the food hot. Unknown time never pauses it.
     """
-    boils = [(max(s.start_s, jars_in_s), s.end_s) for s in stretches if s.state == BOILING]
-    boils = sorted(boil for boil in boils if boil[1] > boil[0])
+    boils = [(max(start_s, jars_in_s), end_s) for start_s, end_s in _boils(stretches) if end_s > jars_in_s]
     if not boils:
         return FailedClock(jars_in_s, (), jars_in_s + FAILED_PROCESS_WINDOW_S)
     start_s = boils[0][1]
@@ -48,10 +49,21 @@ def failed_process_clock(stretches: Sequence[Stretch], jars_in_s: float) -> Fail
     return FailedClock(start_s, pauses, deadline_s)
 
 
+def _boils(stretches: Sequence[Stretch]) -> list[tuple[float, float]]:
+    """Start and end of each boil, in order; stretches that boil and touch are one. [s]"""
+    boils: list[tuple[float, float]] = []
+    for stretch in sorted(stretches, key=lambda each: each.start_s):
+        if stretch.state != BOILING or stretch.end_s <= stretch.start_s:
+            continue
+        touches = bool(boils) and stretch.start_s <= boils[-1][1] + SAME_S
+        boils.append((boils.pop()[0] if touches else stretch.start_s, stretch.end_s))
+    return boils
+
+
 def hold_end_s(stretches: Sequence[Stretch], required_s: float, *cuts_s: float | None) -> float | None:
     """End of the boil that held for the required time; None where none did.
 
     ``cuts_s``: heat off, lifting. Water boils on on a hot ring, and without its jars: neither makes the hold longer.
     """
-    ends = [s.end_s for s in stretches if s.state == BOILING and s.end_s - s.start_s >= required_s]
+    ends = [end_s for start_s, end_s in _boils(stretches) if end_s - start_s >= required_s - SAME_S]
     return min([max(ends), *(cut_s for cut_s in cuts_s if cut_s is not None)]) if ends else None

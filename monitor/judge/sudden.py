@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.judge import words
+from monitor.judge import eventlog, words
 from monitor.judge.boil import Boil
 from monitor.judge.readings import RISE_K_PER_S, Step
 from monitor.judge.state import State
@@ -66,11 +66,11 @@ class SuddenWatch:
         elif step is Step.ROSE:
             # On the way up hot water may have been poured in; a boil has nothing hotter to come from.
             if self._boil.is_on:
-                state.log.add_at_most("probe_fault", t, words.IMPOSSIBLE_RISE_TEXT, 60.0, since_s)
+                state.log.add_trouble(eventlog.IMPOSSIBLE_RISE, t, words.IMPOSSIBLE_RISE_TEXT, since_s)
             self._boil.break_off(since_s, UNKNOWN, words.IMPOSSIBLE_RISE)
         else:
             self._boil.jumped(since_s, t)
-            state.log.add_at_most("probe_fault", t, words.ERRATIC_TEXT, 60.0, since_s)
+            state.log.add_trouble(eventlog.ERRATIC, t, words.ERRATIC_TEXT, since_s)
         if step is not Step.ERRATIC:
             state.trace.clear()
 

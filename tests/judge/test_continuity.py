@@ -57,6 +57,17 @@ def test_a_restart_is_told_once_and_breaks_off() -> None:
     assert [event.kind for event in node.log.events] == ["node_restarted"]
 
 
+def test_two_starts_that_interleave_are_told_once_a_minute() -> None:
+    """Two nodes under one name: every sample breaks off, and nobody is told 580 times of it."""
+    node = Node()
+    node.run(30)
+    for second in range(31, 331):
+        node.boot, node.uptime_s = 3 - node.boot, 10.0 * node.boot + second
+        assert node.send(float(second)) == words.RESTART_GAP
+    assert 4 <= len(node.log.events) <= 6
+    assert {event.kind for event in node.log.events} == {"node_restarted"}
+
+
 @pytest.mark.parametrize("step_s", [3.0, 60.0, -5.0])
 def test_a_clock_that_steps_against_the_uptime_breaks_off(step_s: float) -> None:
     node = Node()

@@ -864,6 +864,44 @@ def test_an_overrun_is_told_once(cook: Build, kinds: Kinds) -> None:
     assert kinds(judge(cook().come_up().seen().stay(900.0).run())).count("overrun") == 1
 
 
+def test_a_second_batch_in_the_same_water_has_its_own_overrun(cook: Build, kinds: Kinds) -> None:
+    """Jars in again: their whole time, and the heat left on after it, are told as the first ones' were."""
+    story = cook().come_up().seen().stay(700.0).mark("jars_in").stay(120.0).seen().stay(800.0)
+    assert kinds(judge(story.run())).count("overrun") == 2
+
+
+def test_one_trouble_of_the_probe_keeps_no_other_quiet(cook: Build) -> None:
+    """Contact lost for 2 s, and then two water probes that disagree: told as soon as without the first."""
+
+    def apart_after_s(*, contact_lost: bool) -> float:
+        story = cook(minutes=30.0).come_up().seen().stay(700.0)
+        rows = []
+        for row in story.samples():
+            lower_K = 0.8 if row.t_s > BOILS_S + 200.0 else 0.0
+            row = row._replace(water_2_C=row.water_C - lower_K)
+            if contact_lost and BOILS_S + 150.0 <= row.t_s < BOILS_S + 152.0:
+                row = row._replace(water_C=None, water_fault="open")
+            rows.append(row)
+        events = judge(story.run(samples=rows)).events
+        return next(e.raised_s for e in events if e.kind == "probe_fault" and "disagree" in e.text)
+
+    assert apart_after_s(contact_lost=True) == pytest.approx(apart_after_s(contact_lost=False), abs=60.0)
+
+
+def test_contact_that_comes_and_goes_is_told_once_a_minute(cook: Build) -> None:
+    """A loose wire in steam: 300 times in ten minutes is one trouble; gone for good, it is told again soon."""
+    story = cook(minutes=30.0).come_up().seen().stay(700.0)
+    rows = [
+        row._replace(water_C=None, water_fault="open")
+        if row.t_s > BOILS_S + 610.0 or (row.t_s > BOILS_S + 100.0 and int(row.t_s) % 2)
+        else row
+        for row in story.samples()
+    ]
+    told = [e for e in judge(story.run(samples=rows)).events if e.kind == "probe_fault"]
+    assert 8 <= len(told) <= 11
+    assert any(BOILS_S + 610.0 < e.raised_s <= BOILS_S + 672.0 for e in told)
+
+
 def test_a_stalled_come_up_is_told(cook: Build, kinds: Kinds) -> None:
     """Ten minutes at 90 °C on the way up."""
     story = cook(start_K=-25.0).go(-10.0, 2.0).stay(600.0).come_up().stay(60.0)

@@ -72,6 +72,21 @@ def test_relabelling_touches_only_what_it_names() -> None:
     ]
 
 
+def test_what_relabelling_makes_alike_is_one_stretch() -> None:
+    """A reader of the verdict is told once that and why a time is unknown."""
+    ledger = Ledger()
+    ledger.set_from(0.0, BOILING, "boil")
+    ledger.set_from(10.0, UNKNOWN, "probe out")
+    ledger.set_from(20.0, NOT_BOILING, "cold water")
+    ledger.set_from(30.0, BOILING, "boil")
+    ledger.relabel(20.0, 30.0, NOT_BOILING, UNKNOWN, "probe out")
+    assert [(s.start_s, s.end_s, s.state) for s in ledger.stretches(40.0)] == [
+        (0.0, 10.0, BOILING),
+        (10.0, 30.0, UNKNOWN),
+        (30.0, 40.0, BOILING),
+    ]
+
+
 def test_the_longest_time_is_unbroken() -> None:
     """Two pieces are not added; unknown counts as boiling only for what is possible."""
     stretches = [

@@ -18,9 +18,11 @@ STEP_K = 0.25
 HOLD_S = 900
 
 
-def looked_at(level_C: np.ndarray, seed: int, scatter_K: float = 0.045, step_K: float = STEP_K) -> Sag | None:
+def looked_at(
+    level_C: np.ndarray, seed: int, scatter_K: float = 0.045, step_K: float = STEP_K, offset_K: float = 0.0
+) -> Sag | None:
     rng = np.random.default_rng(seed)
-    readings = np.round((level_C + rng.normal(0.0, scatter_K, len(level_C))) / step_K) * step_K
+    readings = np.round((level_C + rng.normal(0.0, scatter_K, len(level_C))) / step_K) * step_K + offset_K
     noise, trace = Noise(step_K), Trace()
     noise.now = Scatter(step_K, 0.11**2 if step_K == STEP_K else scatter_K**2, {})
     for second, y_C in enumerate(readings.tolist()):
@@ -41,6 +43,15 @@ def test_a_step_down_and_back_is_seen_and_covered(seed: int) -> None:
     assert found is not None
     assert found.early_s <= 500.0 and found.late_s >= 560.0
     assert found.late_s - found.early_s <= 180.0
+
+
+@pytest.mark.parametrize("offset_K", [0.1, 0.125, -0.375, 0.2])
+@pytest.mark.parametrize("seed", range(5))
+def test_wherever_a_correction_puts_the_steps(seed: int, offset_K: float) -> None:
+    """Half a step off, values counted from zero would run together: two by two, by the rounding to even."""
+    found = looked_at(dipped(98.09, 0.22), seed, offset_K=offset_K)
+    assert found is not None
+    assert found == looked_at(dipped(98.09, 0.22), seed)
 
 
 def test_a_level_boil_never_shows_it() -> None:
