@@ -11,7 +11,7 @@ from math import log
 
 from monitor.jars.times import Times
 from monitor.judge.cooling_forecast import JarCooling, cooling_of
-from monitor.judge.cooling_track import STILL_AIR_TAU_MIN
+from monitor.judge.cooling_track import still_air_tau_min
 from monitor.judge.headspace import Jar, VacuumBand, expected_vacuum, jars_of, snap_range_C
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
@@ -126,7 +126,7 @@ def _pull_by_clock(
     run: Run, snap: tuple[float, float] | None, station_kPa: float | None, lifted_s: float | None
 ) -> LidPull | None:
     """By the clock: a jar at the boil when lifted, cooling as jars of its size do in still air."""
-    tau_min = STILL_AIR_TAU_MIN.get(run.batch.jar or "")
+    tau_min = still_air_tau_min(run.batch.jar)
     if snap is None or station_kPa is None or lifted_s is None or tau_min is None:
         return None
     cold_C, hot_C = snap

@@ -15,8 +15,9 @@ from typing import Any
 
 from monitor.errors import UsageError
 from monitor.jars.rows import Row
+from monitor.judge.salvage import SEAL_CHECK_AFTER_S
 
-FINAL_AFTER = timedelta(hours=12)
+FINAL_AFTER = timedelta(seconds=SEAL_CHECK_AFTER_S)
 
 #: Question, and its answers: the first one passes.
 QUESTIONS: dict[str, tuple[str, ...]] = {

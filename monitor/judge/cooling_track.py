@@ -9,6 +9,7 @@ from math import log, sqrt
 from statistics import median
 
 from monitor.judge.verdict import Event
+from monitor.tables.containers import jar_size
 
 #: Figures of this page without a source are chosen, and tried on simulated jars.
 BIN_S = 30.0
@@ -26,9 +27,7 @@ _LEAST_SD_K = 0.04
 SETTLE_S = 600.0
 #: A fall is judged between these times after lifting. [s]
 FALL_FROM_S, FALL_TO_S = 120.0, 600.0
-#: Time constants of hot jars in still 22 °C air, minutes: computed from natural convection (Churchill and
-#: Chu 1975) and radiation, 14 W/(m² K) at 90 °C. A fall faster than 0.6 of it is no still air's.
-STILL_AIR_TAU_MIN = {"half_pint": 57.0, "pint": 76.0, "quart": 95.0}
+#: A fall faster than this share of the time constant in still air is no still air's.
 TOO_FAST = 0.6
 _CHILLED = "cools faster than still air can cool it"
 #: Thermometers and bodies: readings outside are the probe's trouble. [°C]
@@ -43,6 +42,12 @@ def is_chill(kind: str, text: str) -> bool:
     The kinds of events are the contract's; these two share one and differ in their words and in what to do.
     """
     return kind == "jar_disturbed" and _CHILLED in text
+
+
+def still_air_tau_min(jar: str | None) -> float | None:
+    """Time constant of a hot jar in still air, its size in ordinary words; None where that is not known. [min]"""
+    size = jar_size(jar)
+    return None if size is None else size.still_air_tau_min
 
 
 class JarTrack:
@@ -61,7 +66,7 @@ class JarTrack:
         self.unbroken_since_s = start_s
         self.disturbed_s: list[float] = []
         self.too_fast = False
-        self._jar = jar
+        self._still_air_tau_min = still_air_tau_min(jar) or still_air_tau_min("half_pint") or 0.0
         self._quiet_until_s = start_s + max(settle_s, SETTLE_S)
         self._bin_end_s = start_s
         #: The open bin's times and readings.
@@ -114,7 +119,7 @@ class JarTrack:
         if not (before > 20.0 and after > 1.0 and before > after):
             return []
         tau_min = (at_s - self.t_s[first]) / log(before / after) / 60.0
-        if tau_min >= TOO_FAST * STILL_AIR_TAU_MIN.get(self._jar or "", STILL_AIR_TAU_MIN["half_pint"]):
+        if tau_min >= TOO_FAST * self._still_air_tau_min:
             return []
         self.too_fast = True
         text = (

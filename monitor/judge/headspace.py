@@ -23,6 +23,7 @@ from math import pi
 
 from monitor.errors import PhysicsRangeError
 from monitor.physics.saturation import boiling_point_C, saturation_pressure_kPa
+from monitor.tables.containers import jar_size
 
 #: Density of water at 101.325 kPa, (°C, kg/L). Handbook values (IAPWS-95, as tabulated).
 _WATER_KG_PER_L = (
@@ -55,16 +56,6 @@ class Jar:
     headspace_mL: float
 
 
-#: Nominal volumes of home-canning jars, US customary units. [mL] (NIST Handbook 44, appendix C: a liquid pint is
-#: 473.176 mL.)
-NOMINAL_ML = {
-    "quarter_pint": 118.294,
-    "half_pint": 236.588,
-    "pint": 473.176,
-    "pint_and_half": 709.765,
-    "quart": 946.353,
-    "half_gallon": 1892.706,
-}
 #: A jar holds more to the brim than its name says. [share] From memory: no published figure was found; hence a band.
 BRIMFUL = (1.00, 1.08)
 #: Mouths, regular and wide: about 2-3/8 and 3 in across (USDA Complete Guide to Home Canning, jars and lids).
@@ -81,15 +72,16 @@ class VacuumBand:
 
 
 def jars_of(size: str, headspace_mm: float) -> tuple[Jar, ...]:
-    """The jars that bound what is called by this size and filled to this headspace; none for an unknown size.
+    """The jars that bound what is called by this size, in ordinary words, and filled to this headspace; none for an
+    unknown size.
 
     Regular and wide mouth, full at their nominal volume and at somewhat more.
     """
-    nominal_mL = NOMINAL_ML.get(size)
-    if nominal_mL is None:
+    known = jar_size(size)
+    if known is None:
         return ()
     return tuple(
-        Jar(nominal_mL * brimful, mouth_cm2 * headspace_mm / 10.0)
+        Jar(known.exact_mL * brimful, mouth_cm2 * headspace_mm / 10.0)
         for mouth_cm2 in _MOUTHS_CM2
         for brimful in BRIMFUL
     )

@@ -8,7 +8,7 @@ from monitor.plan.refusal import UNKNOWN_JAR, UNKNOWN_PACK, Refusal
 from monitor.tables.containers import jar_mL, pack_of, plain
 from monitor.tables.processes import JARS_ML
 
-JAR_NAMES = {"half_pint": "half-pint", "pint": "pint", "quart": "quart", "half_gallon": "half-gallon"}
+JAR_NAMES = {name: name.replace("_", "-") for name in JARS_ML}
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,10 @@ from itertools import pairwise
 
 from monitor.errors import ConfigError, UsageError
 from monitor.physics.units import m_to_ft
+from monitor.tables.jar_sizes import JAR_SIZES
 
 #: Jar sizes of the tables, smallest first, with the US measure they name. [mL]
-JARS_ML = {"half_pint": 237, "pint": 473, "quart": 946, "half_gallon": 1893}
+JARS_ML = {size.name: size.volume_mL for size in JAR_SIZES if size.listed}
 
 PACKS = ("hot", "raw")
 

@@ -139,6 +139,15 @@ def test_a_draught_is_told_from_still_air() -> None:
     assert feed(watch_of("pint"), t_s, 22.0 + 75.0 * np.exp(-t_s / (70.0 * 60.0))) == []
 
 
+@pytest.mark.parametrize("jar", ["quart", "Quart", "quart jars", "946 mL", "32 oz"])
+def test_a_jar_is_known_by_its_size_in_ordinary_words(jar: str) -> None:
+    """45 min lie between 0.6 of a half-pint's 57 and 0.6 of a quart's 95 (as computed for still air)."""
+    t_s = np.arange(0.0, 1200.0, 10.0)
+    jar_C = 22.0 + 75.0 * np.exp(-t_s / (45.0 * 60.0))
+    assert [event.kind for event in feed(watch_of(jar), t_s, jar_C)] == ["jar_disturbed"]
+    assert feed(watch_of("half-pint"), t_s, jar_C) == feed(watch_of(None), t_s, jar_C) == []
+
+
 def test_the_events_do_not_depend_on_ticks_between_the_samples() -> None:
     t_s, jar_C = still_air("half_pint", 20.0)
     jar_C = jar_C - np.where(t_s >= 3000.0, 2.0, 0.0)

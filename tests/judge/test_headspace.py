@@ -103,6 +103,7 @@ def test_above_the_sealing_temperature_it_is_still_venting() -> None:
 
 def test_an_unknown_jar_has_no_expectation() -> None:
     assert jars_of("bucket", 12.7) == ()
+    assert jars_of("Pint jars", 12.7) == jars_of("16 oz", 12.7) == PINTS
 
 
 def test_nominal_volumes_and_mouths_are_the_published_ones() -> None:
