@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from zoneinfo import available_timezones
 
 import streamlit as st
@@ -13,6 +13,7 @@ from dashboard.kitchen_model import Kitchen
 from dashboard.nodes_model import FRESH_S
 from dashboard.units import fahrenheit
 from monitor.errors import PhysicsRangeError
+from monitor.judge.yearly import is_within_a_year
 from monitor.physics.units import ft_to_m
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed
 from monitor.plan.pressure import ALTIMETER, PressureGiven, StationPressure, compare_barometer
@@ -229,7 +230,7 @@ def _confirmed(kitchen: Kitchen) -> str:
 def _compare(kitchen: Kitchen, heard_kPa: float, now: datetime) -> None:
     """The node's barometer beside an airport's altimeter setting, once a year."""
     kept = kitchen.compared_at
-    fresh = kept is not None and now - kept < timedelta(days=365)
+    fresh = kept is not None and is_within_a_year(kept, now)
     state = f"compared {kept:%Y-%m-%d}" if kept is not None else "never compared"
     with st.expander(f"The barometer: {state}", expanded=not fresh), st.form("compare", border=False):
         value = st.number_input(

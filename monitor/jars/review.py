@@ -9,13 +9,15 @@ import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from math import floor
 from typing import Any
 
 from monitor.jars.deviations import DEPARTURES, Deviation
 from monitor.jars.rows import Row
 from monitor.jars.seals import Sums
 from monitor.judge.words import asked, exact
+from monitor.judge.yearly import is_within_a_year
 from monitor.record.model import Run
 
 #: A person's mark and the record agree when they differ by no more than this. [s]
@@ -148,8 +150,10 @@ def _calibration(run: Run) -> Item:
     calibration = run.probe.calibration
     if calibration is None or calibration.at is None:
         return Item("calibration", "The probe was checked within a year", False, "no check in the record")
-    days = (run.started_at - calibration.at).days
-    return Item("calibration", "The probe was checked within a year", 0 <= days <= 365, f"{days} days before")
+    good = is_within_a_year(calibration.at, run.started_at)
+    # One that is too old by hours is not said to be as old as one that still counts.
+    days = floor((run.started_at - calibration.at) / timedelta(days=1) + (0 if good else 1))
+    return Item("calibration", "The probe was checked within a year", good, f"{days} days before")
 
 
 def _corrections(rows: Sequence[Row]) -> Item:

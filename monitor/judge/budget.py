@@ -8,13 +8,23 @@ standard uncertainty a/√3, a step q has q/√12, independent terms add in squa
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
-from math import sqrt
+from datetime import datetime, timedelta
+from math import ceil, sqrt
 
 from monitor.judge.pressure import PressureBasis, basis_before_start
 from monitor.judge.verdict import Budget, BudgetRow
+from monitor.judge.yearly import is_within_a_year
 from monitor.record.model import Calibration, Run
-from monitor.tables.probes import METHODS, OTHER, Converter, ProbeKind, converters, match, probe_kinds
+from monitor.tables.probes import (
+    METHODS,
+    OTHER,
+    Converter,
+    ProbeKind,
+    converters,
+    match,
+    probe_kinds,
+    was_checked_at_boil,
+)
 
 #: Allowance below the boiling point where a person marked the rolling boil, and where nobody looked. [K]
 #: Engineering choices of this project for sensing a boil with a thermometer; published guidance names no
@@ -34,9 +44,6 @@ SCATTER_K = 0.05
 #: What a true boil reads above the surface's boiling point, at least: half of what about 10 cm
 #: of water add by IAPWS-IF97, since a rolling boil is mixed. [K] Our estimate.
 DEPTH_BONUS_K = 0.15
-
-#: A check older than this no longer narrows the budget (yearly checks: 21 CFR 113.40 as common practice). [d]
-CALIBRATION_LASTS_D = 365.0
 
 #: A correction from the boiling point alone beyond this proves itself with itself. [K] Our rule.
 CIRCULAR_BEYOND_K = 0.5
@@ -85,7 +92,7 @@ def probe_budget(run: Run) -> ProbeBudget:
                     "a correction that is not believed", calibration.offset_K, "the whole of it; our rule"
                 )
             )
-    same_place = trusted and calibration is not None and _checked_at_boil(calibration)
+    same_place = trusted and calibration is not None and was_checked_at_boil(calibration.method)
     rows += [
         BudgetRow(
             "resolution of the reading",
@@ -148,20 +155,17 @@ def _converter(words: str | None, notes: list[str]) -> Converter:
     return known[name or OTHER]
 
 
-def _checked_at_boil(calibration: Calibration) -> bool:
-    return match(calibration.method, METHODS) in ("ice and boiling points", "boiling point")
-
-
 def _narrows(calibration: Calibration, started_at: datetime, notes: list[str]) -> bool:
     """Whether a calibration may stand in for the tolerance of the probe's class; says why not."""
     method = match(calibration.method, METHODS)
     refusal = ""
     if calibration.at is None:
         refusal = "the calibration has no date, so its age is unknown"
-    elif (age_d := (started_at - calibration.at).total_seconds() / 86400.0) > CALIBRATION_LASTS_D:
-        refusal = f"the calibration is {age_d:.0f} days old, more than 12 months"
-    elif age_d < 0.0:
+    elif calibration.at > started_at:
         refusal = "the calibration is dated after the run"
+    elif not is_within_a_year(calibration.at, started_at):
+        age_d = ceil((started_at - calibration.at) / timedelta(days=1))
+        refusal = f"the calibration is {age_d} days old, more than 12 months"
     elif method is None or method == OTHER:
         refusal = "the record does not say how the calibration was made"
     elif method == "boiling point" and abs(calibration.offset_K) > CIRCULAR_BEYOND_K:

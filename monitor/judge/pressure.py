@@ -8,14 +8,16 @@ raised by what a warm season does to the air above the kitchen.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from math import sqrt
 from statistics import median
 
 from monitor.judge.verdict import BudgetRow
+from monitor.judge.yearly import is_within_a_year
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C, boiling_slope_K_per_kPa
 from monitor.record.model import Run
+from monitor.tables.probes import was_checked_at_boil
 
 #: A typed pressure is good for six hours. [s]
 TYPED_LASTS_S = 6 * 3600.0
@@ -41,6 +43,8 @@ WARM_RISE_K = 0.27
 ALTITUDE_K_PER_M = 0.0033
 #: Where a record does not say how sure its altitude is. [m] Our choice.
 WIDEST_ALTITUDE_M = 100.0
+#: The same where a pressure is held against that altitude: half of it, for there a wider one would believe more. [m]
+DOUBTED_ALTITUDE_M = WIDEST_ALTITUDE_M / 2.0
 
 #: Weather ±25 hPa (climate texts: commonly 982 to 1033 hPa), season ±16 hPa at 1650 m (as above): beyond it a pressure
 #: and an altitude disagree. Near the ground pressure falls by 0.11 hPa a metre (standard atmosphere). [kPa]
@@ -60,6 +64,9 @@ UNCHECKED = (
     "nothing checks the barometer: it was not compared with a station's altimeter setting within 12 months, and the "
     "record does not give the altitude"
 )
+
+#: Why a typed pressure counts as expired from the start.
+UNDATED = "no time with its UTC offset says when the station pressure was read: it counts as expired"
 
 #: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
 FREE_DISAGREEMENT_KPA = 1.0
@@ -134,7 +141,7 @@ def disagreement(run: Run, pressure_kPa: float) -> str:
     spread_kPa = (
         WEATHER_SPREAD_KPA
         + SEASON_SPREAD_KPA * abs(altitude_m) / SEASON_M
-        + ALTITUDE_KPA_PER_M * (50.0 if sure_m is None else sure_m)
+        + ALTITUDE_KPA_PER_M * (DOUBTED_ALTITUDE_M if sure_m is None else sure_m)
     )
     if abs(pressure_kPa - standard_kPa) <= spread_kPa:
         return ""
@@ -158,9 +165,12 @@ def from_altitude(run: Run) -> PressureBasis:
     season = max(altitude_m, 0.0) / SEASON_M
     raised_K = WARM_RISE_K * season
     sure_m = run.site.altitude_uncertainty_m
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = (
+        (UNDATED,) if run.site.station_pressure_kPa is not None and _typed_at(run) is None else ()
+    )
     if sure_m is None:
-        sure_m, notes = WIDEST_ALTITUDE_M, ("the record does not say how sure the altitude is; ±100 m taken",)
+        sure_m = WIDEST_ALTITUDE_M
+        notes += (f"the record does not say how sure the altitude is; ±{sure_m:.0f} m taken",)
     rows = [
         BudgetRow("weather, altitude alone", "±14.8", "hPa", "normal, k = 2", WEATHER_K, "climate texts"),
         BudgetRow(
@@ -200,9 +210,9 @@ def _altitude_cancels(run: Run) -> bool:
     One made elsewhere carries another altitude's error, and does not cancel this one's.
     """
     calibration = run.probe.calibration
-    if calibration is None or calibration.method is None:
+    if calibration is None or not was_checked_at_boil(calibration.method):
         return False
-    if "boiling" not in calibration.method or calibration.extra.get("pressure_source") != "altitude":
+    if calibration.extra.get("pressure_source") != "altitude":
         return False
     checked_kPa = calibration.extra.get("station_pressure_kPa")
     if not isinstance(checked_kPa, int | float) or run.site.altitude_m is None:
@@ -210,25 +220,28 @@ def _altitude_cancels(run: Run) -> bool:
     return abs(checked_kPa - standard_pressure_kPa(run.site.altitude_m)) <= SAME_PLACE_KPA
 
 
-def _typed_at(run: Run) -> datetime:
-    """When a typed pressure was read; a record that does not say means at the start."""
+def _typed_at(run: Run) -> datetime | None:
+    """When a typed pressure was read; a record that says nothing of it means at the start.
+
+    None where it says so in no time with its UTC offset. The kitchen's own zone is not taken for one that is left out:
+    records keep times in UTC and pages show them in the zone, and the wrong guess makes a value hours younger.
+    """
     moment = run.site.extra.get("station_pressure_at")
-    if isinstance(moment, str):
-        try:
-            read_at = datetime.fromisoformat(moment)
-        except ValueError:
-            return run.started_at - timedelta(seconds=TYPED_LASTS_S)
-        if read_at.tzinfo is not None:
-            return read_at
-    return run.started_at
+    if moment is None:
+        return run.started_at
+    try:
+        read_at = datetime.fromisoformat(moment)
+    except (TypeError, ValueError):
+        return None
+    return read_at if read_at.tzinfo is not None else None
 
 
 def from_typed(run: Run, t_s: float) -> PressureBasis | None:
     """The boiling point from a station pressure that a person typed, while it is fresh; else None."""
-    pressure_kPa = run.site.station_pressure_kPa
-    if pressure_kPa is None:
+    pressure_kPa, read_at = run.site.station_pressure_kPa, _typed_at(run)
+    if pressure_kPa is None or read_at is None:
         return None
-    age_s = t_s - (_typed_at(run) - run.started_at).total_seconds()
+    age_s = t_s - (read_at - run.started_at).total_seconds()
     if not -TYPED_LASTS_S <= age_s <= TYPED_LASTS_S:
         return None
     return _from_pressure(
@@ -244,7 +257,7 @@ def from_typed(run: Run, t_s: float) -> PressureBasis | None:
 def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis:
     """The boiling point from the node's barometer, last heard ``age_s`` ago."""
     checked_at = run.site.barometer_checked_at
-    fresh = checked_at is not None and 0.0 <= (run.started_at - checked_at).days <= 365
+    fresh = checked_at is not None and is_within_a_year(checked_at, run.started_at)
     terms = [
         (
             BAROMETER_CHECKED_KPA,

@@ -13,8 +13,8 @@ from itertools import pairwise
 from statistics import fmean
 from typing import Any
 
-from monitor.judge.budget import CALIBRATION_LASTS_D
 from monitor.judge.verdict import BOILING
+from monitor.judge.yearly import CHECK_LASTS
 from monitor.plan.probe import MOVED_BEYOND_K
 from monitor.record.model import Calibration, Run
 
@@ -149,8 +149,8 @@ def next_check(calibration: Calibration | None, chart: DriftChart, now: datetime
         return NextCheck(None, "It has no check that counts: check it before the next batch.")
     if chart.check_again:
         return NextCheck(None, chart.text)
-    due_at = calibration.at + timedelta(days=CALIBRATION_LASTS_D)
-    if due_at <= now:
+    due_at = calibration.at + CHECK_LASTS
+    if due_at < now:
         return NextCheck(None, f"Its check of {calibration.at:%Y-%m-%d} is over 12 months old: check it now.")
     last_at = max([calibration.at, *(point.at for point in chart.points)])
     if now - last_at > timedelta(days=SEASON_GAP_D):

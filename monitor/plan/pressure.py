@@ -21,6 +21,7 @@ from monitor.judge.pressure import (
     WIDEST_ALTITUDE_M,
     disagreement,
 )
+from monitor.judge.yearly import is_within_a_year
 from monitor.physics.altimeter import station_pressure_kPa
 from monitor.physics.units import KPA_PER_INHG
 from monitor.plan.refusal import OUT_OF_RANGE, Refusal
@@ -43,9 +44,6 @@ SEASON_KPA_PER_M = 0.001
 
 #: A typed pressure may be dated ahead of the clock by this much. [s] Our choice.
 CLOCK_SLACK_S = 600.0
-
-#: A comparison of a barometer with a station lasts so long. [d] As the judge takes it.
-COMPARED_LASTS_D = 365
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +174,7 @@ def heard_pressure(
     doubt = disagreement(_header(altitude_m, altitude_uncertainty_m, now), pressure_kPa)
     if doubt:
         return _refuse(_sentence(doubt), "Check the altitude first, then the barometer and its unit.")
-    compared = checked_at is not None and timedelta(0) <= now - checked_at <= timedelta(days=COMPARED_LASTS_D)
+    compared = checked_at is not None and is_within_a_year(checked_at, now)
     return StationPressure(
         pressure_kPa=pressure_kPa,
         half_width_kPa=BAROMETER_CHECKED_KPA if compared else BAROMETER_UNCHECKED_KPA,

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from math import ceil, sqrt
 from typing import Any
 
-from monitor.judge.budget import CALIBRATION_LASTS_D, CIRCULAR_BEYOND_K, CORRECTIONS_DIFFER_K
+from monitor.judge.budget import CIRCULAR_BEYOND_K, CORRECTIONS_DIFFER_K
+from monitor.judge.yearly import CHECK_LASTS
 from monitor.physics.thermocouple import correct_straight_line_C
 from monitor.plan.basis import BoilBasis
 from monitor.plan.check import BOIL, ICE, PointReading
@@ -239,7 +240,7 @@ def _accepted(
         method="ice and boiling points" if both else "boiling point",
         extra=extra,
     )
-    good_until = at + timedelta(days=CALIBRATION_LASTS_D)
+    good_until = at + CHECK_LASTS
     return CheckResult(calibration, "", False, _proves(calibration, good_until, both), good_until)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from monitor.judge.pressure import WIDEST_ALTITUDE_M
 from monitor.physics.altimeter import pressure_altitude_m
 from monitor.physics.pressure import HIGHEST_M, LOWEST_M
 from monitor.plan.containers import JAR_NAMES, Jar
@@ -13,9 +14,6 @@ from monitor.plan.refusal import OUT_OF_RANGE, Refusal
 from monitor.tables.foods import Food
 from monitor.tables.guidance import NOT_CHECKED
 from monitor.tables.processes import DISAGREEMENT_ABOVE_FT, JARS_ML, LONGER_BY_MIN, Cell, cell_at, feet
-
-#: How sure an altitude is when nobody says. [m] As wide as the judge takes it.
-WIDEST_ALTITUDE_M = 100.0
 
 #: Foods whose own line in the 8,001-10,000 ft column was read (guidance G21).
 LONGER_READ_FOR = frozenset({"apples_sliced", "cherries_whole", "apple_juice", "grape_juice"})

@@ -101,5 +101,10 @@ def match(words: str | None, known: tuple[str, ...]) -> str | None:
     return next((entry for entry in known if _plain(entry) == wanted), None)
 
 
+def was_checked_at_boil(method: str | None) -> bool:
+    """Whether a calibration made so was made at the boiling point, among others or alone."""
+    return match(method, METHODS) in ("ice and boiling points", "boiling point")
+
+
 def _plain(words: str) -> str:
     return " ".join(sorted(re.findall(r"[a-z0-9.]+", words.lower())))

@@ -141,3 +141,17 @@ def test_fifty_codes_lead_back_to_their_jars_within_a_minute(kitchen: Any) -> No
         assert ("Given" in told) is (jar == 1) and ("It goes on in run again" in told) is (jar == 2)
         assert "siblings" in told and all(f"{other} " in told for other in range(1, 8) if other != jar)
     assert perf_counter() - began < 60.0
+
+
+@pytest.mark.parametrize(
+    ("days", "good", "said"), [(365.0, True, "365 days"), (365.2, False, "366 days"), (-0.2, False, "")]
+)
+def test_a_year_ends_for_the_review_when_it_ends_for_the_verdict(
+    kitchen: Any, days: float, good: bool, said: str
+) -> None:
+    batch = kitchen(jars=1)
+    at = batch.run.started_at - timedelta(days=days)
+    check = replace(batch.run.probe.calibration, at=at)
+    batch.run = replace(batch.run, probe=replace(batch.run.probe, calibration=check))
+    items = {item.key: item for item in judged(batch).state(LIFTED + 14 * HOUR).review_items}
+    assert items["calibration"].ok is good and said in items["calibration"].evidence

@@ -78,7 +78,7 @@ def uncertainty_K(run: Run, pressure_K: float) -> float:
     calibration = run.probe.calibration
     if calibration is None or calibration.method != "ice and boiling points" or calibration.at is None:
         return inf
-    if not 0.0 <= (run.started_at - calibration.at).days <= 365:
+    if not 0.0 <= (run.started_at - calibration.at).total_seconds() <= 365 * 86400.0:
         return inf
     step, junction, form = CONVERTERS[run.probe.converter or ""]
     halves = (0.2, junction, form if "type" in (run.probe.kind or "") else 0.0, 0.1, 0.05)

@@ -358,6 +358,52 @@ def test_a_typed_pressure_without_a_readable_time_is_not_trusted(header: Run) ->
     assert from_typed(replace(header, site=site), 1.0) is None
 
 
+@pytest.mark.parametrize("read_at", ["this morning", "2026-08-14T15:00:00", "2026-08-14", "", 5, True])
+def test_a_typed_pressure_whose_time_has_no_offset_has_expired_at_the_start(
+    header: Run, read_at: object
+) -> None:
+    """Without its offset from UTC a time may lie up to 14 h elsewhere, and a typed pressure lasts for six."""
+    site = Site(
+        altitude_m=0.0,
+        altitude_uncertainty_m=10.0,
+        pressure_source="station pressure",
+        station_pressure_kPa=100.0,
+        extra={"station_pressure_at": read_at},
+    )
+    run = replace(header, site=site)
+    assert all(from_typed(run, t_s) is None for t_s in (0.0, 1.0, 3600.0))
+    budget = budget_of(run)
+    assert any("when the station pressure was read" in note for note in budget.notes)
+    assert any("altitude alone" in row.term for row in budget.rows)
+    # What a record leaves out altogether means at the start, as before.
+    assert from_typed(replace(run, site=replace(site, extra={"station_pressure_at": None})), 0.0) is not None
+
+
+def test_what_a_year_is_does_not_hang_on_what_was_checked(header: Run) -> None:
+    """To the second: a probe's check and a barometer's comparison of 365 days and some hours ago count no longer."""
+    for days, counts in ((365.0, True), (365.5, False), (-0.1, False)):
+        at = header.started_at - timedelta(days=days)
+        assert probe_budget(with_check(header, at=at)).calibrated is counts
+        compared = replace(header, site=replace(header.site, barometer_checked_at=at))
+        assert (from_barometer(compared, 101.325, 0.0).notes == ()) is counts
+    old = budget_of(with_check(header, at=header.started_at - timedelta(days=365.2)))
+    assert any("366 days old" in note for note in old.notes)
+
+
+def test_a_check_at_the_boil_is_known_however_it_is_written(header: Run) -> None:
+    """The altitude's error cancels where the check was made at the boil there; a method of no list is no check."""
+    run = replace(
+        header, site=Site(altitude_m=1650.0, altitude_uncertainty_m=50.0, pressure_source="altitude")
+    )
+    for method, cancels in (
+        ("Boiling Point", True),
+        ("ICE and boiling points", True),
+        ("by boiling eggs", False),
+    ):
+        checked = with_check(run, method=method, extra={"pressure_source": "altitude"})
+        assert any("altitude itself" in row.term for row in budget_of(checked).rows) is not cancels
+
+
 def test_a_sea_level_pressure_is_named_as_such(header: Run) -> None:
     """Typed at 1650 m it would lift the boiling point by 5.5 K (computed with IAPWS R7-97)."""
     site = Site(altitude_m=1650.0, altitude_uncertainty_m=10.0, station_pressure_kPa=101.3)
