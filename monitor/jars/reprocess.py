@@ -10,9 +10,12 @@ from typing import Any
 from monitor.errors import RefusedError
 from monitor.jars.disposition import Status
 from monitor.jars.state import BatchState, JarState
+from monitor.judge.pressure import WIDEST_ALTITUDE_M
 from monitor.record.model import Run
+from monitor.tables.containers import jar_mL
 from monitor.tables.guidance import NOT_CHECKED
-from monitor.tables.processes import packs_and_jars, published_minutes
+from monitor.tables.named import Named, named, published_for
+from monitor.tables.processes import packs_and_jars, timed_jar
 
 INSTEAD = "Refrigerate or freeze the jars instead."
 #: Header keys of the parent that are the parent's alone.
@@ -30,13 +33,16 @@ class HotPack:
 def hot_pack(parent: Run) -> HotPack | None:
     """The published hot-pack time for the batch's food and jar; None where the table has none.
 
-    At the upper end of the stated altitude: where a kitchen straddles a step the longer time applies.
+    At the upper end of the stated altitude: where a kitchen straddles a step the longer time applies. So does the
+    longest where the batch's words fit several foods.
     """
     site, batch = parent.site, parent.batch
     if site.altitude_m is None:
         return None
-    highest_m = site.altitude_m + (site.altitude_uncertainty_m or 0.0)
-    cell = published_minutes(batch.food_id, "hot", batch.jar, altitude_m=highest_m)
+    sure_m = WIDEST_ALTITUDE_M if site.altitude_uncertainty_m is None else site.altitude_uncertainty_m
+    highest_m = site.altitude_m + sure_m
+    cells = published_for(named(batch.food, batch.food_id).foods, "hot", batch.jar, highest_m)
+    cell = max(cells, key=lambda cell: cell.longer_minutes, default=None)
     if cell is None:
         return None
     source = cell.row.source if cell.row.checked else f"{cell.row.source} ({NOT_CHECKED})"
@@ -58,8 +64,9 @@ def reprocess_extra(
     Raises
     ------
     RefusedError
-        It was reprocessed before; the pack is not hot or no tested hot-pack source is named; the time is not
-        the full one; the lids are not new; or a jar is not one that may be reprocessed now.
+        It was reprocessed before; what is in the jars is low-acid or not known; the pack is not hot or no tested
+        hot-pack source is named; the time is not the full one; the lids are not new; or a jar is not one that may be
+        reprocessed now.
     """
     by_number = {one.jar: one for one in state.jars}
     instead = _instead(by_number[number] for number in jars if number in by_number)
@@ -67,10 +74,11 @@ def reprocess_extra(
         raise RefusedError(f"run {parent.run_id} is a reprocessing itself; a second is not offered.", instead)
     if pack != "hot" or not source:
         raise RefusedError("reprocessing takes the tested hot-pack process, with its source.", instead)
-    food_id, jar = parent.batch.food_id, parent.batch.jar
-    known = packs_and_jars(food_id) if food_id else ()
-    if known and not any(p == "hot" and (jar is None or j == jar) for p, j in known):
-        raise RefusedError(f"the published table has no hot pack for {parent.batch.food} in {jar}.", instead)
+    food, jar = named(parent.batch.food, parent.batch.food_id), parent.batch.jar
+    _may_be_boiled(food, instead)
+    if food.foods and not _has_hot_pack(food, jar):
+        what = parent.batch.food or parent.batch.food_id
+        raise RefusedError(f"the published table has no hot pack for {what} in {jar or 'any jar'}.", instead)
     _full_time(parent, minutes, instead)
     if not new_lids:
         check = "Check the rims for nicks, then confirm new lids."
@@ -91,12 +99,32 @@ def _instead(jars: Iterable[JarState]) -> str:
     return next((one.do for one in jars if Status.REFRIGERATE not in one.choices), INSTEAD)
 
 
+def _may_be_boiled(food: Named, instead: str) -> None:
+    """Refuse what no boiling makes keep, and what nobody can look up a time for."""
+    if food.low_acid is not None:
+        label = food.low_acid.food_class.label
+        raise RefusedError(
+            f"“{food.low_acid_words}” counts as {label}: no boiling, however long, makes it keep.", instead
+        )
+    if food.contradiction:
+        raise RefusedError(food.contradiction[:1].lower() + food.contradiction[1:], instead)
+
+
+def _has_hot_pack(food: Named, jar: str | None) -> bool:
+    """Whether the published table has a hot pack for this food, in a jar of this size where that is said."""
+    if jar is None:
+        return any(pack == "hot" for one in food.foods for pack, _ in packs_and_jars(one.food_id))
+    volume_mL = jar_mL(jar)
+    return volume_mL is not None and any(timed_jar(one.food_id, "hot", volume_mL) for one in food.foods)
+
+
 def _full_time(parent: Run, minutes: float, instead: str) -> None:
-    """Refuse less than the full time: the table's, else the parent's own where that was a hot pack too."""
+    """Refuse less than the full time: the table's, or where nothing was found there the parent's own.
+
+    A hot pack may ask for less than a raw one; how much less is not known without its table.
+    """
     published = hot_pack(parent)
-    least = published.minutes if published is not None else 0.0
-    if published is None and parent.batch.pack == "hot":
-        least = parent.required.minutes
+    least = parent.required.minutes if published is None else published.minutes
     if not minutes > 0.0 or minutes < least:
         raise RefusedError(f"{minutes:g} min is not the full time of {least:g} min.", instead)
 

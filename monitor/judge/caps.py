@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.record.model import Batch, Run
+from monitor.record.model import Run
 from monitor.tables.containers import jar_mL, pack_of
-from monitor.tables.foods import Food, food_of_id, foods_named
-from monitor.tables.low_acid import LowAcidHit, low_acid_hit
-from monitor.tables.processes import published_minutes, timed_jar
+from monitor.tables.low_acid import LowAcidHit
+from monitor.tables.named import Named, named, published_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +31,15 @@ NO_CAPS = Caps()
 def caps_of(run: Run) -> Caps:
     """What the header of ``run`` caps."""
     batch, reasons = run.batch, _recorded(run)
-    known = _foods(batch)
-    hit = None if known else _low_acid(batch)
-    if hit is not None:
-        found = hit.food_class
+    known = named(batch.food, batch.food_id)
+    if known.low_acid is not None:
+        found = known.low_acid.food_class
         reasons.append(
-            f"“{batch.food or batch.food_id}” counts as {found.label}. {found.reason} There is no override."
+            f"“{known.low_acid_words}” counts as {found.label}. {found.reason} There is no override."
         )
-        return Caps(tuple(reasons), low_acid=hit)
+        return Caps(tuple(reasons), low_acid=known.low_acid)
+    if known.contradiction:
+        reasons.append(known.contradiction)
     published_min = _published_min(run, known)
     if published_min is None:
         return Caps(tuple(reasons), not_compared=_not_compared(run, known))
@@ -58,34 +58,17 @@ def _recorded(run: Run) -> list[str]:
     return [str(reason) for reason in found] if isinstance(found, list | tuple) else []
 
 
-def _foods(batch: Batch) -> list[Food]:
-    """The foods of the tables that the batch may be: by its id, else by the words for it."""
-    by_id = food_of_id(batch.food_id or "")
-    return [by_id] if by_id is not None else foods_named(batch.food or "")
+def _published_min(run: Run, known: Named) -> float | None:
+    """The published time; where one name fits several foods the shortest of theirs. [min]
+
+    Where words and id name different foods the longest: nobody is told to stop before either's time is over.
+    """
+    cells = published_for(known.foods, run.batch.pack, run.batch.jar, run.site.altitude_m)
+    pick = max if known.contradiction else min
+    return pick((cell.minutes for cell in cells), default=None)
 
 
-def _low_acid(batch: Batch) -> LowAcidHit | None:
-    """The low-acid food that the batch names, in its words or its id."""
-    return low_acid_hit(batch.food or "") or low_acid_hit((batch.food_id or "").replace("_", " "))
-
-
-def _published_min(run: Run, known: list[Food]) -> float | None:
-    """The published time; where the words fit several foods the shortest of theirs. [min]"""
-    pack = pack_of(run.batch.pack or "")
-    volume_mL = jar_mL(run.batch.jar or "")
-    if pack is None or volume_mL is None or run.site.altitude_m is None:
-        return None
-    times = []
-    for food in known:
-        # Smaller jars take the time of the smallest one listed.
-        jar = timed_jar(food.food_id, pack, volume_mL)
-        cell = published_minutes(food.food_id, pack, jar, altitude_m=run.site.altitude_m)
-        if cell is not None:
-            times.append(cell.minutes)
-    return min(times, default=None)
-
-
-def _not_compared(run: Run, known: list[Food]) -> str:
+def _not_compared(run: Run, known: Named) -> str:
     batch = run.batch
     named = batch.food or batch.food_id
     if named is None:
@@ -99,7 +82,7 @@ def _not_compared(run: Run, known: list[Food]) -> str:
         )
         if not is_there
     ]
-    if not known:
+    if not known.foods:
         why = f"the tables have no food called “{named}”"
     elif lacks:
         why = f"the record does not say {' and '.join(lacks)} in words that they know"

@@ -11,7 +11,7 @@ from monitor.plan.make import make_own_plan, make_plan
 from monitor.plan.model import Plan
 from monitor.plan.own import OwnProcess
 from monitor.plan.refusal import NOT_DECLARED, Refusal
-from monitor.plan.search import find_low_acid
+from monitor.plan.search import not_startable
 from monitor.record.model import Run
 
 
@@ -31,10 +31,9 @@ def plan_of_header(
     """
     batch, site, required = header.batch, header.site, header.required
     food = batch.food_id or batch.food
-    for words in (batch.food, batch.food_id):
-        # Whatever else is missing: no boiling makes such a food keep.
-        if words and (refusal := find_low_acid(words)) is not None:
-            return refusal
+    # Whatever else is missing: no boiling makes low-acid food keep.
+    if (refusal := not_startable(batch.food, batch.food_id)) is not None:
+        return refusal
     if food is None or batch.pack is None or batch.jar is None or site.altitude_m is None:
         return None
     if required.source:
@@ -47,6 +46,7 @@ def plan_of_header(
             alt_min_ft=band_ft[0],
             alt_max_ft=band_ft[1],
             says_boiling_water=says_boiling_water,
+            food_id=batch.food_id,
         )
         return make_own_plan(own, site.altitude_m, site.altitude_uncertainty_m)
     plan = make_plan(

@@ -175,8 +175,8 @@ def _taken(process: Process) -> Process:
 
 
 def _own(own: OwnProcess, pack: str, jar: Jar, height: Height) -> Process:
-    known = find_food(own.food)
-    food = None if isinstance(known, Refusal) else known
+    asked = (find_food(said) for said in (own.food_id, own.food) if said)
+    food = next((found for found in asked if isinstance(found, Food)), None)
     shorter = _shorter_than_published(own, food, pack, jar, height)
     acid = None if food is None else acid_for(food, jar)
     if own.acid_words.strip():

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import isfinite
 
 from monitor.plan.refusal import NOT_DECLARED, OUT_OF_RANGE, OUTSIDE_BAND, Refusal
-from monitor.plan.search import find_low_acid
+from monitor.plan.search import not_startable
 
 #: What stands where the published table's evidence would.
 OWN_EVIDENCE = "own"
@@ -17,6 +17,7 @@ OWN_CAVEAT = "a process you entered yourself; boilwitness has not checked it aga
 class OwnProcess:
     """A person's own tested process. Altitudes in feet, both ends inclusive; no upper end: ``None``.
 
+    ``food_id`` is the food's id in the published tables, where ``food`` calls it by a name that they do not have.
     ``says_boiling_water`` is the person's word that the source calls it a boiling-water process for an acid
     or acidified food (pH 4.6 or below); ``acid_words`` tells what acid the source asks for, if any.
     """
@@ -31,6 +32,7 @@ class OwnProcess:
     says_boiling_water: bool = False
     acid_words: str = ""
     headspace_in: float | None = None
+    food_id: str | None = None
 
 
 def check_own(own: OwnProcess, lowest_ft: float, highest_ft: float) -> Refusal | None:
@@ -39,7 +41,7 @@ def check_own(own: OwnProcess, lowest_ft: float, highest_ft: float) -> Refusal |
     A low-acid food is refused whatever the source says; so is a source without words, a time that is no
     time, and a kitchen that may lie outside the source's altitude band.
     """
-    if (refusal := find_low_acid(own.food)) is not None:
+    if (refusal := not_startable(own.food, own.food_id)) is not None:
         return refusal
     if not own.food.strip():
         return Refusal(NOT_DECLARED, "The food has no name.", "Name what is in the jars.")

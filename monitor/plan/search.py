@@ -11,6 +11,7 @@ from difflib import SequenceMatcher
 from monitor.plan.refusal import AMBIGUOUS_FOOD, LOW_ACID, UNKNOWN_FOOD, Refusal, Suggestion
 from monitor.tables.foods import Food, food_of_id, foods, foods_named, names_of
 from monitor.tables.low_acid import LowAcidHit, low_acid_hit
+from monitor.tables.named import named
 from monitor.tables.words import CUTS, tokens
 
 #: How alike two spellings must be to be suggested (ratio of matching signs). Our choice.
@@ -45,11 +46,20 @@ def find_food(words: str) -> Food | Refusal:
     return _unknown(said)
 
 
-def find_low_acid(words: str) -> Refusal | None:
-    """The refusal for a low-acid food that no row of the tables covers, or None."""
-    said = shown(words)
-    hit = None if foods_named(said) else low_acid_hit(said)
-    return None if hit is None else _low_acid(said, hit)
+def not_startable(words: str | None, food_id: str | None = None) -> Refusal | None:
+    """Why no batch of what these words and this id name is begun, or None: low-acid food, or two different foods."""
+    found = named(words, food_id)
+    if found.low_acid is not None:
+        return _low_acid(shown(found.low_acid_words), found.low_acid)
+    if not found.contradiction:
+        return None
+    return Refusal(
+        AMBIGUOUS_FOOD,
+        found.contradiction,
+        "Give the words and the id of one food; either is enough.",
+        _suggestions(list(found.foods)),
+        ("G16",),
+    )
 
 
 def shown(words: str) -> str:

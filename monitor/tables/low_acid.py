@@ -69,12 +69,15 @@ def _names() -> tuple[tuple[str, bool, frozenset[str], LowAcidClass], ...]:
     return tuple(sorted(found, key=lambda entry: -len(entry[2])))
 
 
-def low_acid_hit(words: str) -> LowAcidHit | None:
-    """The low-acid food named in ``words``, if any; the most specific name wins."""
+def low_acid_hit(words: str, spared: frozenset[str] = frozenset()) -> LowAcidHit | None:
+    """The low-acid food named in ``words``, if any; the most specific name wins.
+
+    ``spared``: words that belong to the name of a tested food; a low-acid name of these alone is none.
+    """
     typed = tokens(words)
     bare = typed - CUTS
     for name, alone, telling, food_class in _names():
-        if not (telling == bare if alone else telling <= typed):
+        if not (telling == bare if alone else telling <= typed) or telling <= spared:
             continue
         if food_class.a_tested_pickle_may_exist and typed & ACIDIFIED_WORDS:
             continue

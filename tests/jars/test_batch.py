@@ -15,7 +15,7 @@ from monitor.jars.pantry import story
 from monitor.jars.reprocess import child_header, hot_pack
 from monitor.jars.rows import instant, local_date, local_time, months_after
 from monitor.judge import words
-from monitor.record.model import Mark, Site
+from monitor.record.model import Batch, Mark, Site
 from monitor.record.read import read_run
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
@@ -230,6 +230,20 @@ def test_a_header_changed_after_the_jars_are_in_opens_a_deviation_with_old_and_n
     assert not any(deviation.is_open for deviation in batch.state(1800.0).deviations)
 
 
+def test_a_change_of_the_food_after_the_jars_are_in_tells_of_the_id_that_went_with_it(kitchen: Any) -> None:
+    batch = kitchen()
+    batch.add(
+        "run_started", -600.0, run_id=batch.run.run_id, batch={"food": "pear halves", "food_id": "pears"}
+    )
+    batch.add("header_changed", 900.0, batch={"food": "Pears, halved"})
+    batch.add("header_changed", 1000.0, batch={"food": "green beans"})
+    first, second = batch.state(1100.0).deviations
+    assert first.what.endswith("the food from pear halves to Pears, halved")
+    assert second.what.endswith(
+        "the food from Pears, halved to green beans; the food in the table of times from pears to nothing"
+    )
+
+
 def test_a_check_that_is_replaced_is_told_as_the_store_replaces_it(kitchen: Any) -> None:
     """A change lies over the header object by object; a check is replaced whole, also by one that says less."""
     batch = kitchen()
@@ -313,6 +327,69 @@ def test_a_reprocessing_that_is_refused(kitchen: Any, change: dict[str, Any], ma
     batch = kitchen("broken", jars=2)
     with pytest.raises(RefusedError, match=match):
         reprocess_extra(batch.run, batch.state(3500.0), **(AGAIN | {"jars": [1]} | change))
+
+
+@pytest.mark.parametrize(
+    ("food", "food_id", "jar", "altitude_m", "least_min"),
+    [
+        ("pear halves", "pears", "quart", 0.0, 25.0),
+        ("pear halves", None, "quart", 0.0, 25.0),
+        ("pears", "Pears", "Quart jars", 0.0, 25.0),
+        ("Birnen", "pears", "950 mL", 0.0, None),
+        # Nothing is found: the time that the batch itself was to have.
+        ("moon fruit", None, "quart", 0.0, 30.0),
+        ("pear halves", "pears", None, 0.0, 30.0),
+        ("pear halves", "pears", "quart", None, 30.0),
+    ],
+)
+def test_a_reprocessing_takes_no_less_than_the_full_time_however_the_batch_is_described(
+    kitchen: Any,
+    food: str,
+    food_id: str | None,
+    jar: str | None,
+    altitude_m: float | None,
+    least_min: float | None,
+) -> None:
+    """Pears, hot pack, quarts up to 1,000 ft: 25 min; larger jars have no process (USDA Complete Guide, Guide 2)."""
+    batch = kitchen("broken", jars=1)
+    batch.run = replace(
+        batch.run,
+        batch=Batch(food=food, food_id=food_id, pack="raw", jar=jar, jars=1),
+        site=Site(altitude_m=altitude_m, altitude_uncertainty_m=10.0),
+    )
+    state = batch.state(3500.0)
+    if least_min is None:
+        with pytest.raises(RefusedError, match="no hot pack"):
+            reprocess_extra(batch.run, state, [1], **(AGAIN | {"minutes": 60.0}))
+        return
+    for minutes in (1.0, least_min - 1.0):
+        with pytest.raises(RefusedError, match=f"not the full time of {least_min:g} min"):
+            reprocess_extra(batch.run, state, [1], **(AGAIN | {"minutes": minutes}))
+    assert reprocess_extra(batch.run, state, [1], **(AGAIN | {"minutes": least_min}))["reprocess_jars"] == [1]
+
+
+def test_a_time_is_looked_up_for_the_highest_place_that_the_kitchen_may_be_at(kitchen: Any) -> None:
+    """270 m are 886 ft. The band ends at 1,000 ft, and an altitude that nobody is sure of is taken as ±100 m."""
+    run = kitchen().run
+    for sure_m, minutes in ((10.0, 20.0), (None, 25.0)):
+        found = hot_pack(replace(run, site=Site(altitude_m=270.0, altitude_uncertainty_m=sure_m)))
+        assert found is not None and found.minutes == minutes
+
+
+@pytest.mark.parametrize(
+    ("food", "food_id", "says"),
+    [
+        ("green beans", "pears", "“green beans” counts as a vegetable"),
+        ("peach halves", "pears", "what is in the jars is not known"),
+    ],
+)
+def test_no_run_is_begun_for_low_acid_food_or_for_what_nobody_knows(
+    kitchen: Any, food: str, food_id: str, says: str
+) -> None:
+    batch = kitchen("broken", jars=1)
+    batch.run = replace(batch.run, batch=replace(batch.run.batch, food=food, food_id=food_id))
+    with pytest.raises(RefusedError, match=says):
+        reprocess_extra(batch.run, batch.state(3500.0), [1], **(AGAIN | {"minutes": 90.0}))
 
 
 def test_a_reprocessing_links_its_parent_and_happens_once(kitchen: Any) -> None:

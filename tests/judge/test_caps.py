@@ -16,6 +16,7 @@ from monitor.judge import Session, judge
 from monitor.judge.caps import caps_of
 from monitor.judge.verdict import UNPROVEN
 from monitor.record.model import Batch, Run
+from monitor.tables.foods import foods
 
 Build = Callable[..., Any]
 PEARS = Batch(food="pear halves", food_id="pears", pack="hot", jar="pint", jars=7)
@@ -50,12 +51,102 @@ def test_no_other_food_is_taken_for_one(run: Run, food: str | None) -> None:
 
 
 @pytest.mark.parametrize(
+    ("food", "food_id", "named"),
+    [
+        ("green beans", "pears", "green beans"),
+        ("Pears and pork", "pears", "Pears and pork"),
+        ("pears", "green_beans", "green_beans"),
+        (None, "green_beans", "green_beans"),
+        ("grandmother's jar", "chicken soup", "chicken soup"),
+        ("zucchini", "zucchini_pineapple", "zucchini"),
+        ("zucchini-pineapple with bacon", "zucchini_pineapple", "zucchini-pineapple with bacon"),
+    ],
+)
+def test_low_acid_food_in_the_words_or_in_the_id_is_low_acid_food(
+    run: Run, food: str | None, food_id: str, named: str
+) -> None:
+    """Neither overrules the other: an id that stayed from the batch before makes no beans acid."""
+    changed = replace(run, batch=replace(PEARS, food=food, food_id=food_id))
+    assert judge(replace(changed, required=replace(run.required, minutes=5.0))).verdict == UNPROVEN
+    caps = caps_of(changed)
+    assert caps.low_acid is not None and f"“{named}” counts as" in caps.reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("food", "food_id"),
+    [
+        ("peach halves", "pears"),
+        ("Peaches, sliced", "PEARS"),
+        ("plums", "preserves_plum"),
+        ("beets_pickled", "pears"),
+        ("apple butter", "pear halves"),
+    ],
+)
+def test_words_and_an_id_of_two_foods_leave_open_what_is_in_the_jars(
+    run: Run, food: str, food_id: str
+) -> None:
+    caps = caps_of(replace(run, batch=replace(PEARS, food=food, food_id=food_id)))
+    assert caps.low_acid is None and "What is in the jars is not known" in caps.reasons[0]
+    assert f"“{food}”" in caps.reasons[0] and f"“{food_id}”" in caps.reasons[0]
+
+
+def test_of_two_foods_the_longer_time_is_told(run: Run) -> None:
+    """Apple juice 5 min, applesauce 15, hot, pints, up to 1,000 ft (USDA Complete Guide, Guide 2)."""
+    both = replace(PEARS, food="apple juice", food_id="applesauce")
+    caps = caps_of(replace(run, batch=both, required=replace(run.required, minutes=5.0)))
+    assert caps.published_min == 15
+
+
+@pytest.mark.parametrize(
+    ("food", "food_id"),
+    [
+        ("pear halves", "pears"),
+        ("Pears, halved", "pears"),
+        ("Bartlett pears", "Pears"),
+        ("Birnen", "pears"),
+        ("pears in light syrup (own process)", "pears"),
+        ("grandma's chutney", "chutney_cranberry_orange"),
+        ("zucchini in pineapple juice", "zucchini_pineapple"),
+        ("grandma's pickled beets with onion", "beets_pickled"),
+        ("raspberry jam", "jam_no_pectin"),
+        ("peach preserves", "jam_no_pectin"),
+        ("peaches, pears and cherries", "fruit_cocktail"),
+        ("paste tomato salsa", "salsa_tomato_paste"),
+        ("hot pepper jelly", "jam_jelly_pectin"),
+        ("pear halves", "an id of other tables"),
+        ("batch of the 14th", "pears"),
+        ("", "pears"),
+        ("pears", " "),
+    ],
+)
+def test_another_spelling_or_a_name_of_its_own_says_nothing_against_the_id(
+    run: Run, food: str, food_id: str
+) -> None:
+    caps = caps_of(
+        replace(
+            run,
+            batch=replace(PEARS, food=food, food_id=food_id),
+            required=replace(run.required, minutes=60.0),
+        )
+    )
+    assert caps.low_acid is None and not caps.reasons
+
+
+@pytest.mark.parametrize("food_id", sorted(foods()))
+def test_every_name_of_a_food_goes_with_its_id(run: Run, food_id: str) -> None:
+    enough = replace(run, required=replace(run.required, minutes=600.0))
+    for words in (foods()[food_id].name, *foods()[food_id].words, food_id):
+        assert caps_of(replace(enough, batch=replace(PEARS, food=words, food_id=food_id))).reasons == ()
+
+
+@pytest.mark.parametrize(
     ("changes", "published_min"),
     [
         ({}, 20),
         ({"food_id": None}, 20),
         ({"food_id": "PEARS", "food": None}, 20),
         ({"food_id": None, "food": "Pears"}, 20),
+        ({"food_id": "pear halves", "food": None}, 20),
         ({"pack": "Hot pack", "jar": "Pint"}, 20),
         ({"jar": "half-pint"}, 20),
         ({"jar": "12 oz"}, 20),
