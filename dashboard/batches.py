@@ -14,6 +14,7 @@ from monitor.errors import MonitorError
 from monitor.jars import BatchState
 from monitor.record import Run
 from monitor.store.batches import Batch, load_batch, load_batches, sharing
+from monitor.store.newest import newest_entry
 from monitor.store.reader import load_run
 from monitor.store.runs import read_house
 
@@ -28,8 +29,8 @@ def load(run_id: str, now: datetime) -> Batch | None:
     with data.store() as conn:
         if run_id not in read_house(conn).runs:
             return None
-        newest = conn.execute("SELECT max(id) FROM entries WHERE run_id = ?", (run_id,)).fetchone()[0]
-        run = _run(settings.current().data_dir, run_id, newest or 0, _minute(now))
+        newest = newest_entry(conn, run_id)
+        run = _run(settings.current().data_dir, run_id, newest, _minute(now))
         return load_batch(conn, run_id, now, judged=_judged, run=run)
 
 
@@ -37,12 +38,12 @@ def all_placed(run_id: str, now: datetime) -> bool:
     """Whether every jar of a run already has its place. Pages ask each second: looked up once something was said."""
     with data.store() as conn:
         # Of any run: a jar has its place too once the run that processes it again is begun.
-        newest = conn.execute("SELECT max(id) FROM entries").fetchone()[0]
+        newest = newest_entry(conn)
     return _all_placed(settings.current().data_dir, run_id, newest, _minute(now), now)
 
 
 @st.cache_resource(ttl=2 * KEPT_S, show_spinner=False)
-def _all_placed(data_dir: Path, run_id: str, newest: int | None, minute: int, _now: datetime) -> bool:
+def _all_placed(data_dir: Path, run_id: str, newest: int, minute: int, _now: datetime) -> bool:
     try:
         batch = load(run_id, _now)
     except MonitorError:

@@ -1,6 +1,8 @@
 """What the pages read from the store, and the one way they write: by appending an entry.
 
-Reads are shared by all viewers for a moment, so that five open pages ask the store once.
+Reads are shared by all viewers for a moment, so that five open pages ask the store once. A cached function may have
+parameters that it does not read, here and in the other modules that read the store: they are part of its key, so that
+another ``newest`` or ``minute`` is another answer.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ from monitor.record import Run, Sample
 from monitor.store import reader
 from monitor.store.clock import clock_in_force, read_clocks
 from monitor.store.entries import Entry, append_entry, read_entries
+from monitor.store.newest import house_mark, newest_alarm, newest_entries
 from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, utc_text
 
 #: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
@@ -75,7 +78,7 @@ def house(data_dir: Path) -> House:
     with store() as conn:
         house_s, rate = clock_of(conn)
         live = tuple(reader.live(conn))
-        newest = int(conn.execute("SELECT coalesce(max(id), 0) FROM alarms").fetchone()[0])
+        newest = newest_alarm(conn)
     alarms = _alarms(data_dir, newest)
     wanted = {row.run_id for row in live} | {item.run_id for item in standing(alarms) if item.run_id}
     rows = _rows_of(data_dir, tuple(sorted(wanted))) if wanted else {}
@@ -96,11 +99,7 @@ def _entries_add_up(data_dir: Path, grown: tuple[int, ...]) -> reader.House:
 
 def told(conn: sqlite3.Connection, data_dir: Path) -> reader.House:
     """What all entries add up to: nothing of it is ever changed, so it is read again only when more was said."""
-    grown = conn.execute(
-        "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(clock_id), 0) FROM clocks),"
-        " (SELECT count(*) FROM imported_runs)"
-    ).fetchone()
-    return _entries_add_up(data_dir, tuple(grown))
+    return _entries_add_up(data_dir, house_mark(conn))
 
 
 @st.cache_resource(ttl=5.0, max_entries=4, show_spinner=False)
@@ -179,7 +178,7 @@ def runs(data_dir: Path) -> list[reader.RunRow]:
     """Every run, newest first. Those that came from elsewhere are judged here, the newest first, behind the pages."""
     with store() as conn:
         rows = reader.list_runs(conn, told(conn, data_dir))
-        said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
+        said = newest_entries(conn)
     return [
         _with_verdict(row, judging.Record(data_dir, row.run_id, said.get(row.run_id, 0)))
         if row.verdict is None and not row.is_on
@@ -263,20 +262,6 @@ def zone_of(run: reader.RunRow | None) -> str | None:
         return run.zone
     chosen = household().get("zone")
     return chosen if isinstance(chosen, str) and chosen else None
-
-
-def last_reading(node: str) -> tuple[float | None, float | None]:
-    """(newest water reading in °C, its age in s) of a node; ``None`` where there is none."""
-    with store() as conn:
-        house_s, rate = clock_of(conn)
-        row = conn.execute(
-            "SELECT water_C, at_s FROM samples JOIN nodes ON node = node_id WHERE name = ?"
-            " ORDER BY at_s DESC LIMIT 1",
-            (node,),
-        ).fetchone()
-    if row is None or house_s is None:
-        return None, None
-    return row[0], max(0.0, (house_s - row[1]) / rate)
 
 
 def forget() -> None:

@@ -70,8 +70,8 @@ def heard(node: str) -> Heard:
     newest = _ask(question, None)
     if newest is None:
         return Heard(node, None, None, None)
-    _, age_s = data.last_reading(node)
     unknown: tuple[float | None, float | None] = (None, None)
+    _, age_s = _ask(lambda conn: probes.newest_reading(conn, node), unknown)
     pressure_kPa, pressure_age_s = _ask(lambda conn: _pressure(conn, node), unknown)
     return Heard(node, None if newest.water_fault else newest.water_C, pressure_kPa, age_s, pressure_age_s)
 

@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard import data, settings
 from dashboard.nodes_model import Reading
-from monitor.store import reader
+from monitor.store import newest, reader
 
 #: A barometer may speak less often than the probe: what it said within this is its newest. [s on the viewer's clock]
 BAROMETER_S = 600.0
@@ -22,30 +22,27 @@ def newest_pressure(
 
     Without a clock the minutes count back from the node's newest sample, and the age is not known.
     """
-    row = conn.execute(
-        "SELECT pressure_kPa, at_s FROM samples WHERE node = ?1 AND pressure_kPa IS NOT NULL AND at_s >="
-        " coalesce(?2, (SELECT max(at_s) FROM samples WHERE node = ?1)) - ?3 ORDER BY at_s DESC LIMIT 1",
-        (node, house_s, BAROMETER_S * rate),
-    ).fetchone()
-    if row is None:
+    found = newest.newest_pressure(conn, node, house_s, BAROMETER_S * rate)
+    if found is None:
         return None, None
-    return row[0], None if house_s is None else max(0.0, (house_s - row[1]) / rate)
+    pressure_kPa, at_s = found
+    return pressure_kPa, None if house_s is None else max(0.0, (house_s - at_s) / rate)
 
 
 @st.cache_resource(ttl=2.0, max_entries=2, show_spinner=False)
 def _readings(data_dir: Path) -> dict[str, Reading]:
     with data.store_in(data_dir) as conn:
         house_s, rate = data.clock_of(conn)
-        rows = conn.execute(
-            "SELECT name, node_id, at_s, water_C, water_fault FROM nodes JOIN samples"
-            " ON node = node_id AND at_s = (SELECT max(at_s) FROM samples WHERE node = node_id)"
-        ).fetchall()
-        pressures = {node: newest_pressure(conn, node, house_s, rate) for _, node, *_ in rows}
+        found = newest.newest_readings(conn)
+        pressures = {one.node: newest_pressure(conn, one.node, house_s, rate) for one in found}
     return {
-        name: Reading(
-            None if house_s is None else max(0.0, (house_s - at_s) / rate), water_C, fault, *pressures[node]
+        one.name: Reading(
+            None if house_s is None else max(0.0, (house_s - one.at_s) / rate),
+            one.water_C,
+            one.water_fault,
+            *pressures[one.node],
         )
-        for name, node, at_s, water_C, fault in rows
+        for one in found
     }
 
 

@@ -17,6 +17,7 @@ from monitor.store import reader
 from monitor.store.batches import again_of
 from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.manual import ManualLog, manual_log
+from monitor.store.newest import run_mark
 from monitor.store.runs import read_house
 
 
@@ -41,17 +42,12 @@ class OneRun:
 def one_run(data_dir: Path, run_id: str) -> OneRun | None:
     """Everything about a run; ``None`` when the store does not hold it. Read anew only when it has changed."""
     with data.store_in(data_dir) as conn:
-        newest = conn.execute(
-            "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(verdict_id), 0) FROM"
-            " verdicts WHERE run_id = ?1), (SELECT count(*) FROM imported_runs), (SELECT max(id) FROM alarms),"
-            " (SELECT updated_utc FROM live WHERE run_id = ?1)",
-            (run_id,),
-        ).fetchone()
-    return _one_run(data_dir, run_id, tuple(newest))
+        mark = run_mark(conn, run_id)
+    return _one_run(data_dir, run_id, mark)
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
-def _one_run(data_dir: Path, run_id: str, newest: tuple[int | str | None, ...]) -> OneRun | None:
+def _one_run(data_dir: Path, run_id: str, mark: tuple[int | str | None, ...]) -> OneRun | None:
     with data.store_in(data_dir) as conn:
         listed = reader.list_runs(conn, data.told(conn, data_dir))
         row = next((item for item in listed if item.run_id == run_id), None)

@@ -13,6 +13,8 @@ import streamlit as st
 from dashboard import compare_model, data, judging
 from monitor.errors import MonitorError
 from monitor.store import reader
+from monitor.store.newest import newest_entries
+from monitor.store.probes import water_between
 from monitor.store.runs import FOREVER_S, House, RunFacts
 
 
@@ -28,7 +30,7 @@ def _figures(
 ) -> list[compare_model.RunFigures]:
     with data.store_in(data_dir) as conn:
         house = data.told(conn, data_dir)
-        said = dict(conn.execute("SELECT run_id, max(id) FROM entries GROUP BY run_id"))
+        said = newest_entries(conn)
         records = [judging.Record(data_dir, run_id, said.get(run_id, 0)) for run_id, _, _ in rows]
         return [_of(conn, house, record) for record in records if record.run_id in house.runs]
 
@@ -68,10 +70,5 @@ def _water_C(
     found: list[float] = []
     low_s, high_s = facts.started_s + hold[0], facts.started_s + hold[1]
     for node, from_s, until_s in house.serving(facts.canner, low_s, min(high_s, FOREVER_S)):
-        rows = conn.execute(
-            "SELECT water_C FROM samples JOIN nodes ON node = node_id WHERE name = ? AND at_s BETWEEN ? AND ?"
-            " AND water_C IS NOT NULL",
-            (node, from_s, until_s),
-        )
-        found += [value for (value,) in rows]
+        found += water_between(conn, node, from_s, until_s)
     return found

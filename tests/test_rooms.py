@@ -5,6 +5,7 @@ The contracts themselves are written once, in ``pyproject.toml`` under ``[tool.i
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
 import tomllib
@@ -34,6 +35,18 @@ def test_every_room_is_in_the_layers() -> None:
     placed = {room.strip() for layer in layers for room in layer.replace(":", "|").split("|")}
     rooms = {f"monitor.{path.parent.name}" for path in (ROOT / "monitor").glob("*/__init__.py")}
     assert rooms <= placed, rooms - placed
+
+
+def test_the_pages_ask_the_store_by_name() -> None:
+    """No statement of SQL under ``dashboard``: a table that changes is followed in ``monitor/store`` alone."""
+    found = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in sorted((ROOT / "dashboard").rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Attribute)
+        and node.attr in ("execute", "executemany", "executescript", "cursor")
+    ]
+    assert not found, found
 
 
 def test_judging_loads_neither_pandas_nor_the_network() -> None:

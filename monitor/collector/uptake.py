@@ -10,6 +10,7 @@ from monitor.collector.resting import JAR_ENTRIES, Resting
 from monitor.collector.storing import Storing
 from monitor.store import reader
 from monitor.store.entries import read_entries
+from monitor.store.newest import newest_entry
 from monitor.store.runs import read_house
 
 ALARM_ENTRIES = ("alarm_acknowledged", "alarm_silenced", "alarm_shelved")
@@ -43,7 +44,7 @@ class Uptake:
         if version == self._version:
             return
         self._version = version
-        newest = int(self._conn.execute("SELECT coalesce(max(id), 0) FROM entries").fetchone()[0])
+        newest = newest_entry(self._conn)
         if newest == self._newest:
             return
         since, self._newest = self._newest, newest

@@ -107,6 +107,16 @@ def newest_reading(conn: sqlite3.Connection, name: str) -> tuple[float | None, f
     return (None if newest.water_fault else newest.water_C), age_s
 
 
+def water_between(conn: sqlite3.Connection, name: str, low_s: float, high_s: float) -> list[float]:
+    """A node's water readings between two house times, uncorrected. [°C]"""
+    rows = conn.execute(
+        "SELECT water_C FROM samples JOIN nodes ON node = node_id WHERE name = ? AND at_s BETWEEN ? AND ?"
+        " AND water_C IS NOT NULL",
+        (name, low_s, high_s),
+    )
+    return [value for (value,) in rows]
+
+
 def samples_after(conn: sqlite3.Connection, node: int, after_s: float) -> list[Sample]:
     """A node's samples later than ``after_s``, in time order; ``t_s`` is house time. [s]"""
     rows = conn.execute(f"{SELECT} WHERE node = ? AND at_s > ? ORDER BY at_s", (node, after_s)).fetchall()

@@ -1,0 +1,85 @@
+"""What is newest in the store: small questions that tell whether anything must be read again, and what nodes say."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A node's newest sample. ``at_s`` is house time."""
+
+    name: str
+    node: int
+    at_s: float
+    water_C: float | None
+    water_fault: str | None
+
+
+# --- how much there is: nothing of it is ever changed, so what was read holds until one of these has grown ----
+
+
+def newest_entry(conn: sqlite3.Connection, run_id: str | None = None) -> int:
+    """The number of the newest entry, of one run where it is named; 0 before the first."""
+    row = conn.execute(
+        "SELECT coalesce(max(id), 0) FROM entries WHERE ?1 IS NULL OR run_id = ?1", (run_id,)
+    ).fetchone()
+    return int(row[0])
+
+
+def newest_entries(conn: sqlite3.Connection) -> dict[str, int]:
+    """By run, the number of its newest entry."""
+    return dict(conn.execute("SELECT run_id, max(id) FROM entries WHERE run_id IS NOT NULL GROUP BY run_id"))
+
+
+def newest_alarm(conn: sqlite3.Connection) -> int:
+    """The number of the newest row of the alarm journal; 0 before the first."""
+    return int(conn.execute("SELECT coalesce(max(id), 0) FROM alarms").fetchone()[0])
+
+
+def house_mark(conn: sqlite3.Connection) -> tuple[int, ...]:
+    """Differs once :func:`monitor.store.runs.read_house` would: entries, clocks, records from elsewhere."""
+    row = conn.execute(
+        "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(clock_id), 0) FROM clocks),"
+        " (SELECT count(*) FROM imported_runs)"
+    ).fetchone()
+    return tuple(row)
+
+
+def run_mark(conn: sqlite3.Connection, run_id: str) -> tuple[int | str | None, ...]:
+    """Differs once anything of a run does: what was said of any run, its verdict, alarms, what is live of it."""
+    row = conn.execute(
+        "SELECT (SELECT coalesce(max(id), 0) FROM entries), (SELECT coalesce(max(verdict_id), 0) FROM"
+        " verdicts WHERE run_id = ?1), (SELECT count(*) FROM imported_runs), (SELECT max(id) FROM alarms),"
+        " (SELECT updated_utc FROM live WHERE run_id = ?1)",
+        (run_id,),
+    ).fetchone()
+    return tuple(row)
+
+
+# --- what nodes say now -----------------------------------------------------------------------------------
+
+
+def newest_readings(conn: sqlite3.Connection) -> list[Reading]:
+    """Every node's newest sample."""
+    rows = conn.execute(
+        "SELECT name, node_id, at_s, water_C, water_fault FROM nodes JOIN samples"
+        " ON node = node_id AND at_s = (SELECT max(at_s) FROM samples WHERE node = node_id)"
+    )
+    return [Reading(*row) for row in rows]
+
+
+def newest_pressure(
+    conn: sqlite3.Connection, node: int, until_s: float | None, within_s: float
+) -> tuple[float, float] | None:
+    """(the newest pressure of a node in kPa, its house time), or None.
+
+    Not older than ``within_s`` before ``until_s`` (house time), or before the node's newest sample where that is None.
+    """
+    row = conn.execute(
+        "SELECT pressure_kPa, at_s FROM samples WHERE node = ?1 AND pressure_kPa IS NOT NULL AND at_s >="
+        " coalesce(?2, (SELECT max(at_s) FROM samples WHERE node = ?1)) - ?3 ORDER BY at_s DESC LIMIT 1",
+        (node, until_s, within_s),
+    ).fetchone()
+    return None if row is None else (float(row[0]), float(row[1]))
