@@ -153,7 +153,8 @@ def test_the_words_of_a_broken_run_say_what_the_rule_asks(capsys: pytest.Capture
 
 def test_the_budget_is_printed_when_asked(capsys: pytest.CaptureFixture[str]) -> None:
     """Term by term: what was given, its standard uncertainty and its source, with U = 2 u at the end and what u and U
-    mean (JCGM 100:2008, 7.2.7, from memory: each part and how it was found, so that a reader can do it again).
+    mean: each part and how it was found, so that a reader can do it again (Eurachem/CITAC guide on uncertainty, 9.2.1
+    to 9.2.3; JCGM 100:2008, 7.2.7, from memory).
     """
     main(["judge", str(RECORDED / "held-2400-m"), "--budget"])
     text = capsys.readouterr().out

@@ -153,7 +153,8 @@ def test_before_the_run_the_budget_is_printed_term_by_term(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A checked couple at 1650 m by altitude alone: what it can prove, what helps, how long a silence may be, and each
-    term with its standard uncertainty and its source (JCGM 100:2008, 7.2.7, from memory).
+    term with its standard uncertainty and its source (Eurachem/CITAC guide on uncertainty, 9.2.1 and 9.2.3: each
+    component with its value, its standard uncertainty and how it was obtained; JCGM 100:2008, 7.2.7, from memory).
     """
     place = [
         "--data",

@@ -82,7 +82,9 @@ assert read_resistance(resistance(20, 0)) == {"water-fault": "out_of_range"}
 assert read_resistance(resistance(0, 0)) == {"water-fault": "out_of_range"}
 assert read_resistance(lambda address, count: b"\xff" * count) == {"water-fault": "out_of_range"}
 
-# The start of a converter, as its data sheet codes couple, mains and wires (from memory of it).
+# The start of a converter, by the bits that public drivers of such chips name. Couples: 0x80 goes on by itself, 0x10
+# looks for a broken wire, 0x01 filters 50 Hz. Resistance: 0x80 bias, 0x40 goes on by itself, 0x10 three wires, 0x02
+# clears faults, 0x01 filters 50 Hz. The numbers of the couples (K 3, T 7) and the mean of four (0x20) are from memory.
 assert registers_setup("K", 50) == ((0x00, 0x91), (0x01, 0x23))
 assert registers_setup("T", 60) == ((0x00, 0x90), (0x01, 0x27))
 assert resistance_setup(4, 50) == ((0x00, 0xC3),)
@@ -94,7 +96,22 @@ shown_C = 25.0 + (4.2785 - 0.9922) / LINES["T"]
 steps = int(shown_C / 0.25 + 0.5)
 assert abs(read_frame(frame(steps, 25 * 16), "T")["water"] - 100.0) < 0.2
 
-# The published worked example of the one-wire checksum (from memory): 02 1C B8 01 00 00 00 gives A2.
+# The one-wire checksum is the remainder of a division by x^8 + x^5 + x^4 + 1, bytes and bits lowest first.
+
+
+def remainder(raw):
+    bits = [byte >> n & 1 for byte in raw for n in range(8)] + [0] * 8
+    for at in range(len(raw) * 8):
+        if bits[at]:
+            for power in (8, 5, 4, 0):
+                bits[at + 8 - power] ^= 1
+    return sum(bit << n for n, bit in enumerate(bits[-8:]))
+
+
+for raw in (b"\x01", b"\x80", b"\x28\xa2\xd9\x84\x00\x00\x01", bytes(range(8))):
+    assert crc8(raw) == remainder(raw), raw
+# The worked example printed with the chips (from memory): 02 1C B8 01 00 00 00 gives A2.
+assert remainder(bytes((0x02, 0x1C, 0xB8, 0x01, 0x00, 0x00, 0x00))) == 0xA2
 assert crc8(bytes((0x02, 0x1C, 0xB8, 0x01, 0x00, 0x00, 0x00))) == 0xA2
 
 
