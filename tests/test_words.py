@@ -1,4 +1,4 @@
-"""What the project may not say: that food is fit to eat, or how and where its files came to be.
+"""What the project may not say: that food is fit to eat, or on which machine its files came to be.
 
 Published guidance alone says which process suits which food; a record proves what the water did, and no more.
 """
@@ -14,20 +14,16 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 TEXT = {".py", ".md", ".toml", ".css", ".js", ".html", ".json", ".csv", ".sql", ".txt", ".yml", ".yaml", ""}
-#: Spelt in pieces, so that this file may be scanned like any other.
+#: Paths of some machine or of a folder beside the project, numbers of some tracker, marks of what is not done yet.
 NOT_FROM_THE_OUTSIDE = [
-    "seed" + " document",
-    r"/wor" + r"k/(?:main|shared)",
-    r"/roo" + r"t/",
-    r"\.\./" + "shared",
-    r"/home/" + r"[a-z]+/",
-    "sub" + r"-?agents?\b",
-    r"\bAI (?:" + "agent|assistant|model)",
-    "language" + " model",
-    "chat" + "bot",
-    r"\bissue #" + r"?\d",
-    r"\bTO" + "DO\\b",
-    r"\bFIX" + "ME\\b",
+    r"(?i)(?<![\w.*])/(?:work|Users|mnt)/|/work/(?:main|shared)",
+    r"(?i)/root/",
+    r"(?i)/home/[a-z]+/",
+    r"\.\./shared",
+    r"[A-Z]:\\\\?Users",
+    r"\bissue #?\d",
+    r"\bTODO\b",
+    r"\bFIXME\b",
 ]
 #: A claim about food. It may stand only in a sentence that denies it.
 CLAIM = re.compile(
@@ -74,14 +70,32 @@ def test_there_is_something_to_scan(texts: dict[Path, str]) -> None:
 
 
 @pytest.mark.parametrize("pattern", NOT_FROM_THE_OUTSIDE)
-def test_no_file_tells_how_the_project_came_to_be(texts: dict[Path, str], pattern: str) -> None:
-    """No path of some machine, no working paper, nobody's tools."""
+def test_no_file_leads_out_of_the_project(texts: dict[Path, str], pattern: str) -> None:
+    """What stands here can be followed by whoever has the project and nothing else."""
     found = [
         f"{path.relative_to(ROOT)}: {match[0]}"
         for path, text in texts.items()
-        for match in re.finditer(pattern, text, re.IGNORECASE if pattern[0] != "\\" else 0)
+        for match in re.finditer(pattern, text)
     ]
     assert not found, found
+
+
+def test_the_scan_would_see_a_path() -> None:
+    """It can fail: paths and marks are found, ordinary words with a stroke are not."""
+
+    def found(text: str) -> bool:
+        return any(re.search(pattern, text) for pattern in NOT_FROM_THE_OUTSIDE)
+
+    assert (
+        found("see /home/ada/kettle.csv")
+        and found("(/root/x)")
+        and found('"/work/x"')
+        and found("../shared/x")
+    )
+    assert found("C:\\Users\\ada") and found("issue #7") and found("# TODO") and found("FIXME: later")
+    assert not found(
+        "heat/work/steam; ~/.config/x; /usr/bin/chromium; the issue is 3 min long; %h/boilwitness/"
+    )
 
 
 def test_nothing_claims_that_food_is_fit_to_eat(texts: dict[Path, str]) -> None:
