@@ -42,9 +42,13 @@ def recall() -> None:
 
 
 def keep() -> None:
-    """Hand the name to the browser; once a run of the script, at its end."""
+    """Hand the name to the browser, and the word of a passcode that was given; once a run of the script, at its end."""
     if "who" in st.session_state:
         mount.name(NAME_COOKIE, str(st.session_state["who"]).strip())
+    # Whatever page asked for it; drawn again with every run, for it may be gone before the browser has read it. It is
+    # used once.
+    if word := st.session_state.get(_WORD):
+        mount.keep(word, kept_passcode.PATH)
 
 
 def who_speaks() -> None:
@@ -72,9 +76,6 @@ def ask(where: str) -> bool:
     """As :func:`may_change`; where not yet, show the form that asks for the passcode. ``where`` is a key."""
     passcode = settings.current().passcode
     if passcode is None or may_change():
-        # Drawn again with every run of the page, for it may be gone before the browser has read it; used once.
-        if word := st.session_state.get(_WORD):
-            mount.keep(word, kept_passcode.PATH)
         return True
     with st.form(f"passcode_{where}", border=False):
         st.markdown(
@@ -84,10 +85,12 @@ def ask(where: str) -> bool:
         words = st.text_input("Passcode", type="password", autocomplete="current-password")
         sent = st.form_submit_button("Give the passcode")
     if sent:
-        wait_s = passcode.wait_s(time.monotonic())
+        # None on the machine itself.
+        sender = st.context.ip_address or ""
+        wait_s = passcode.wait_s(time.monotonic(), sender)
         if wait_s > 0:
             st.error(f"Too many wrong passcodes. Try again in {wait_s:.0f} s.")
-        elif passcode.check(words, time.monotonic()):
+        elif passcode.check(words, time.monotonic(), sender):
             st.session_state[_OPENED] = True
             st.session_state[_WORD] = kept_passcode.WORDS.give(time.monotonic())
             st.rerun()

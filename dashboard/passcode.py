@@ -1,7 +1,7 @@
 """The passcode that guards whatever changes something when the pages are open to the home network.
 
-scrypt (RFC 7914) with a random salt; wrong tries are limited for everybody together, because on a home
-network the sender's address is not always known to the pages.
+scrypt (RFC 7914) with a random salt. Wrong tries are limited for each sender, so that a guesser locks nobody else out
+in an alarm; and, more widely, for all together, because one guesser may have many addresses.
 """
 
 from __future__ import annotations
@@ -21,8 +21,10 @@ from monitor.errors import ConfigError
 _N, _R, _P = 2**14, 8, 1
 _FILE = "passcode.json"
 SHORTEST = 6
-#: Tries that may be wrong in one window before everybody waits.
+#: Tries of one sender that may be wrong in one window before that sender waits.
 TRIES = 5
+#: Of all senders together, before everybody waits.
+TRIES_OF_ALL = 25
 WINDOW_S = 60.0
 
 
@@ -36,7 +38,7 @@ class Passcode:
 
     salt: bytes
     digest: bytes
-    _wrong_s: list[float] = field(default_factory=list)
+    _wrong: list[tuple[float, str]] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     @classmethod
@@ -47,20 +49,27 @@ class Passcode:
         salt = secrets.token_bytes(16)
         return cls(salt, _digest(words, salt))
 
-    def wait_s(self, now_s: float) -> float:
-        """How long nobody may try, 0 when a try is free. Times from a monotonic clock. [s]"""
+    def wait_s(self, now_s: float, sender: str = "") -> float:
+        """How long ``sender`` may not try, 0 when a try is free. Times from a monotonic clock. [s]"""
         with self._lock:
-            self._wrong_s = [at for at in self._wrong_s if now_s - at < WINDOW_S]
-            return 0.0 if len(self._wrong_s) < TRIES else WINDOW_S - (now_s - self._wrong_s[0])
+            self._wrong = [one for one in self._wrong if now_s - one[0] < WINDOW_S]
+            everybody_s = [at_s for at_s, _ in self._wrong]
+            own_s = [at_s for at_s, who in self._wrong if who == sender]
+        waits_s = [
+            WINDOW_S - (now_s - wrong_s[-tries])
+            for wrong_s, tries in ((own_s, TRIES), (everybody_s, TRIES_OF_ALL))
+            if len(wrong_s) >= tries
+        ]
+        return max(waits_s, default=0.0)
 
-    def check(self, words: str, now_s: float) -> bool:
+    def check(self, words: str, now_s: float, sender: str = "") -> bool:
         """Is it the passcode? False, without looking, while too many wrong tries are fresh."""
-        if self.wait_s(now_s) > 0:
+        if self.wait_s(now_s, sender) > 0:
             return False
         right = hmac.compare_digest(_digest(words, self.salt), self.digest)
         if not right:
             with self._lock:
-                self._wrong_s.append(now_s)
+                self._wrong.append((now_s, sender))
         return right
 
     def save(self, data_dir: Path) -> None:

@@ -57,6 +57,17 @@ def test_passcode_right_wrong_and_limited() -> None:
     assert code.check("plum-jam-7", 61.5)
 
 
+def test_a_guesser_locks_out_nobody_else_until_there_are_many() -> None:
+    """Five wrong tries from one device leave another free; a guesser with many addresses still meets a limit."""
+    code = Passcode.make("plum-jam-7")
+    assert not any(code.check("wrong", float(at), "192.0.2.7") for at in range(5))
+    assert not code.check("plum-jam-7", 5.0, "192.0.2.7")
+    assert code.check("plum-jam-7", 5.0, "192.0.2.8")
+    assert not any(code.check("wrong", 6.0, f"192.0.2.{number}") for number in range(20, 40))
+    assert not code.check("plum-jam-7", 7.0, "192.0.2.8")
+    assert code.check("plum-jam-7", 60.5, "192.0.2.8"), "the first of the 25 is a minute old"
+
+
 def test_passcode_is_stored_without_being_readable(tmp_path: Path) -> None:
     """The file holds no passcode, only its owner may read it, and it comes back."""
     Passcode.make("plum-jam-7").save(tmp_path)
