@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from dashboard import figures, words
+from monitor.judge.gap import CEILING_S
 from monitor.physics.saturation import boiling_point_C
 from monitor.store.reader import NodeRow, RefusalRow
 
-#: Silent for longer than this, a node is called silent here; a node may well send only each ten seconds. [s]
-SILENT_S = 30.0
 #: A barometer's value older than this says how old it is. [s]
 FRESH_S = 5.0
 #: So much of a refused piece is shown. [bytes]
@@ -36,7 +35,8 @@ def heard(reading: Reading | None) -> words.Sign:
         return words.Sign("Never heard", "ring", "○", "quiet")
     if reading.age_s is None:
         return words.Sign("Not heard since the collector started", "silent", "⊘", "unsure")
-    if reading.age_s > SILENT_S:
+    # Its rhythm is not known here: a node may well send only each ten seconds.
+    if reading.age_s > CEILING_S:
         return words.Sign(f"Silent for {figures.about(reading.age_s)}", "silent", "⊘", "alarm")
     return words.Sign(f"Heard {reading.age_s:.0f} s ago", "disc", "●", "held")
 

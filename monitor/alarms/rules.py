@@ -11,18 +11,13 @@ from monitor.alarms.table import CHILLED, RULES, STAGES, TWO_VALUES, Priority, R
 from monitor.judge.cooling_track import is_chill
 from monitor.judge.verdict import BROKEN, HELD, UNKNOWN, UNPROVEN, Event, LiveView, Verdict
 from monitor.judge.words import CONFLICT_TEXT
-from monitor.record.model import Sample
 
 #: A condition counts as gone only after it has stayed away this long: a reading that comes and goes must not
 #: ring like a doorbell. Raising is never delayed.
 RETURN_DEADBAND_S = 10.0
-#: A sample older than this is no sign of life (the engine's own limit for a silent node).
-LIFE_SIGN_S = 5.0
 #: Once the whole time has held, nothing is owed: what these kinds ask for in the hold would be wrong then.
 OWED_ONLY = frozenset({"boil_lost", "boil_back", "heater_off"})
 NOTHING_OWED = "The whole time had held before that: begin nothing again. Turn off the heat."
-#: Below this a heater channel reads standby current, not heating. Engineering choice.
-HEATER_ON_W = 50.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,26 +139,14 @@ def returned_by(kind: str, triggers: Iterable[str]) -> bool:
 
 
 def triggers_from_view(view: LiveView) -> frozenset[str]:
-    """Conditions that a live view shows to be well again. A dated number is no sign of life."""
-    triggers = set()
-    if view.last_sample_s is not None and view.at_s - view.last_sample_s <= LIFE_SIGN_S:
-        triggers.add("node_heard")
-        if view.state != UNKNOWN:
-            triggers.add("reading_counts")
-        if view.phase == "come_up" and view.rate_K_per_min is not None and view.rate_K_per_min > 0.5:
-            triggers.add("heating_again")
-    return frozenset(triggers)
-
-
-def triggers_from_sample(sample: Sample) -> frozenset[str]:
-    """What one sample shows to be well again; a late one shows nothing."""
-    if sample.late:
+    """Conditions that a live view shows to be well again; of a node that is not heard, none."""
+    if not view.is_heard:
         return frozenset()
     triggers = {"node_heard"}
-    if sample.heater_W is not None:
-        heats = sample.heater_W > HEATER_ON_W
-    else:
-        heats = sample.mains is True
-    if heats:
+    if view.state != UNKNOWN:
+        triggers.add("reading_counts")
+    if view.heater_on:
         triggers.add("heater_on")
+    if view.phase == "come_up" and view.rate_K_per_min is not None and view.rate_K_per_min > 0.5:
+        triggers.add("heating_again")
     return frozenset(triggers)

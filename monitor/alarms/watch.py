@@ -10,13 +10,11 @@ from monitor.alarms.rules import (
     alarm_for,
     alarm_for_verdict,
     returned_by,
-    triggers_from_sample,
     triggers_from_view,
 )
 from monitor.alarms.states import JournalRow, Moment
 from monitor.alarms.table import Stage
 from monitor.judge.verdict import Event, LiveView, Verdict
-from monitor.record.model import Sample
 
 #: Said once by people, through the jars' state: every seal has its answer; every jar has its place.
 SETTLED = ("seals_judged", "jars_decided")
@@ -59,12 +57,9 @@ class RunWatch:
         self.context = self.context.after(kind)
         return self._machine.triggers(self.context.scope, [kind], now, after_s=t_s)
 
-    def view(self, view: LiveView, now: Moment, last: Sample | None = None) -> list[JournalRow]:
-        """The live view, about once a second, and the newest sample: what is well again returns."""
-        well = triggers_from_view(view)
-        if last is not None and "node_heard" in well:
-            well |= triggers_from_sample(last)
-        return self._machine.conditions(self.context.scope, well, now)
+    def view(self, view: LiveView, now: Moment) -> list[JournalRow]:
+        """The live view, about once a second: what is well again returns."""
+        return self._machine.conditions(self.context.scope, triggers_from_view(view), now)
 
     def closed(self, verdict: Verdict, at_s: float, now: Moment) -> list[JournalRow]:
         """The run is over (``heat_off``, ``jars_lifted`` or an end): a hold that is not proven alarms."""

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections import deque
 
+from monitor.judge.continuity import SILENT_S
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.timesource import TimeSource
 
 #: A round of the collector that takes longer than this was held up. [s of this machine]
 ROUND_S = 0.25
-#: How long a node must say nothing to be called silent: the engine's own limit. [s of people's time]
-SILENT_S = 5.0
 #: Being held up for so long is worth a line in the journal. [s of this machine]
 WORTH_SAYING_S = 5.0
 #: So many of the newest are kept; nobody asks about older ones.
@@ -56,8 +55,8 @@ class Awake:
     def listened_s(self, heard_s: float, now_s: float) -> float:
         """For how long nothing has come since ``heard_s`` though it could have been heard. [s of house time]
 
-        In a house that runs faster than life a cable and a machine hurry no more than in any other: silence
-        there lasts as long, by people's seconds.
+        In a house that runs faster than life a cable and a machine hurry no more than in any other: what makes a
+        node silent there lasts as long, by people's seconds.
         """
         silent_s = now_s - heard_s - self.deaf_s(heard_s, now_s)
         return silent_s - SILENT_S * (self._rate - 1.0)

@@ -231,7 +231,7 @@ class Board:
             if not live.changed:
                 continue
             view = live.session.view()
-            self._teller.ring(live.watch.view(view, self._teller.moment(), live.last))
+            self._teller.ring(live.watch.view(view, self._teller.moment()))
             verdict = None
             if now_s - live.verdict_s >= VERDICT_EVERY_S:
                 live.verdict_s = now_s

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from monitor.judge import words
 from monitor.judge.eventlog import RESTARTED, EventLog
+from monitor.judge.gap import CEILING_S
 from monitor.record.model import Sample
 
 #: So many intervals make a rhythm. Chosen, as the figures below.
 RHYTHM_OF = 20
+#: A node that has said nothing for this long is silent, a slower one after so many of its intervals, no later than a
+#: gap is unknown in any case; one whose own rhythm is as slow as that, once its next word is plainly overdue. [s]
+SILENT_S, SILENT_INTERVALS, OVERDUE_INTERVALS = 5.0, 2.5, 1.25
 #: So many gaps in a row, alike within a fifth, are no gaps: the node has gone over to a slower rhythm.
 GAPS_ALIKE, ALIKE = 5, 0.2
 #: Times of samples and the node's uptime may run apart by this at once, and besides by this share of the time
@@ -41,6 +45,19 @@ class Continuity:
     def has_rhythm(self) -> bool:
         """Whether there was an interval yet: the first one of all is the rhythm until others say otherwise."""
         return self._intervals > 0
+
+    def silent_after_s(self, apart_s: float) -> float:
+        """How long after it was last heard the node is silent. [s]
+
+        Parameters
+        ----------
+        apart_s : float
+            Time between the two newest signs of life: the rhythm, where no two readings have set one yet (as of a
+            probe at fault from the start). Very long where there was but one. [s]
+        """
+        rhythm_s = self.spacing_s if self._intervals else apart_s
+        by_rhythm_s = min(SILENT_INTERVALS * rhythm_s, CEILING_S)
+        return max(SILENT_S, by_rhythm_s, OVERDUE_INTERVALS * self.spacing_s)
 
     def learn(self, interval_s: float) -> None:
         """An ordinary interval."""

@@ -16,6 +16,7 @@ from monitor.judge.boil import Boil
 from monitor.judge.boilpoint import AFTER_HEAT_S, EVERY_S, allowance_K
 from monitor.judge.breaks import Breaks
 from monitor.judge.comeup import ComeUp
+from monitor.judge.continuity import SILENT_S
 from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import SPARSE_S
 from monitor.judge.heater import HeaterWatch
@@ -30,8 +31,6 @@ from monitor.record.model import Mark, Run, Sample
 
 #: The record must show a rise through the floor from at least this far below it. [K] Our rule.
 COME_UP_K = 5.0
-#: A node that has said nothing for this long is silent. [s] Our rule. Slower nodes: 2.5 of their intervals.
-SILENT_S = 5.0
 #: Two water probes further apart than this are flagged. [K] Our rule; a pasteuriser's coldest place may differ from its
 #: centre by as much (New York, 1 CRR 2.45(b)(1)).
 SECOND_PROBE_K = 0.5
@@ -64,7 +63,7 @@ class Engine:
         self._breaks = Breaks(state, self.boil)
         self._unread = UnreadLoss(state, self.boil, self._sudden)
         self._jumps = JumpFilter(state.noise)
-        self._heater = HeaterWatch(state.log)
+        self.heater = HeaterWatch(state.log)
         self._fault, self._is_fault_told = "", False
         self._silent = False
         self._apart_K = 0.0
@@ -93,8 +92,8 @@ class Engine:
         if sample.late:
             self.counts["late"] += 1
         else:
-            state.heard_s = t
-            self._silent = False
+            state.hear(t, spoke=sample.water_C is not None or bool(sample.water_fault))
+            self._silent = self._silent and not self.is_heard(t)
         broken_off = state.continuity.break_before(sample, state.last_s)
         if not conflict:
             # Of two values for one sample nobody can say which is right: none of it is used.
@@ -102,7 +101,7 @@ class Engine:
                 state.point.pressure.hear(t, sample.pressure_kPa)
             if sample.heater_W is not None or sample.mains is not None:
                 hold = state.hold
-                self._heater.take(sample, hold.jars_in_s is not None and hold.heat_off_s is None)
+                self.heater.take(sample, hold.jars_in_s is not None and hold.heat_off_s is None)
         state.last_s = t
         raw = sample.water_C
         if sample.water_fault or raw is None or conflict:
@@ -116,7 +115,7 @@ class Engine:
         self.tick_s = max(self.tick_s, now_s)
         if self.next_mark < len(state.marks) and state.marks[self.next_mark].t_s <= now_s:
             self._marks_up_to(now_s)
-        if state.first_s is not None and not self._silent and now_s - state.heard_s >= self.silent_after_s:
+        if state.first_s is not None and not self._silent and not self.is_heard(now_s):
             self._silence(state.heard_s + self.silent_after_s)
         if state.first_s is not None and now_s - state.valid_s > CEILING_S and hold.window_end_s is None:
             self._breaks.unknown_since_valid(words.gap(now_s - state.valid_s))
@@ -303,7 +302,11 @@ class Engine:
     @property
     def silent_after_s(self) -> float:
         """How long after the last sample a node counts as silent. [s]"""
-        return max(SILENT_S, 2.5 * min(self.state.continuity.spacing_s, 12.0))
+        return self.state.continuity.silent_after_s(self.state.apart_s)
+
+    def is_heard(self, now_s: float) -> bool:
+        """Whether the node, that is the water's probe, is heard now; where not, it is silent. By its own rhythm."""
+        return now_s - self.state.heard_s < self.silent_after_s
 
     def _has_been_silent(self, sample: Sample) -> bool:
         state = self.state

@@ -38,10 +38,13 @@ class State:
     still: StillWatch = field(default_factory=StillWatch)
     marks: list[Mark] = field(default_factory=list)
     first_s: float | None = None
-    #: Newest sample of any kind; newest reading of any value; newest sign of life that is not late.
+    #: Newest sample of any kind; newest reading of any value; newest sign of life.
     last_s: float = -1e18
     reading_s: float = -1e18
     heard_s: float = -1e18
+    #: When the water's probe last spoke, on time; and how long after the time before. [s]
+    spoke_s: float = -1e18
+    apart_s: float = 1e18
     #: Newest sample with a believable reading, and that reading. [s], [°C]
     valid_s: float = -1e18
     valid_C: float = 0.0
@@ -68,6 +71,15 @@ class State:
             kettle=LearnedKettle(probe.step_K, probe.response_s),
             marks=sorted(header.marks, key=lambda mark: mark.t_s),
         )
+
+    def hear(self, t: float, *, spoke: bool) -> None:
+        """A sample that is not late. Where the water's probe says nothing in it, only the first is a sign of life."""
+        if spoke:
+            if t > self.spoke_s:
+                self.apart_s = t - self.spoke_s
+            self.heard_s = self.spoke_s = t
+        elif self.heard_s < -1e17:
+            self.heard_s = t
 
     def set(self, t: float, state: str, why: str) -> None:
         """From ``t`` on the run is in ``state``."""

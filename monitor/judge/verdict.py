@@ -253,7 +253,8 @@ class LiveView:
     ``remaining_s`` is how long the boil must still hold before ``hold_complete`` can be said.
     ``eta_s`` is the estimated time to the boil as (soonest, likely, latest), seconds from ``at_s``.
     ``heating_K_per_min`` and ``cooling_K_per_min`` are what this run has shown of its canner, as (low, likely, high);
-    ``kettle`` says it in words.
+    ``kettle`` says it in words. ``is_heard`` is whether the node speaks, by its own rhythm; ``heater_on`` whether the
+    heater is on, None where its node does not say so now. Alarms end by these two, as they begin.
     """
 
     at_s: float
@@ -278,6 +279,8 @@ class LiveView:
     heating_K_per_min: tuple[float, float, float] | None = None
     cooling_K_per_min: tuple[float, float, float] | None = None
     kettle: str = ""
+    is_heard: bool = False
+    heater_on: bool | None = None
 
     def as_json(self) -> dict[str, Any]:
         form = {name: getattr(self, name) for name in self.__dataclass_fields__}

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from monitor.judge import words
 from monitor.judge.engine import Engine
+from monitor.judge.gap import CEILING_S
 from monitor.judge.phase import phase_of
 from monitor.judge.summary import verdict_of
 from monitor.judge.verdict import BOILING, UNKNOWN, LiveView
-
-#: A last reading this old says nothing about now. [s] Our rule.
-FRESH_S = 5.0
 
 
 def view_of(engine: Engine, now_s: float) -> LiveView:
@@ -17,8 +15,9 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     run = engine.header
     verdict = verdict_of(engine)
     phase = phase_of(engine, verdict.verdict)
-    age_s = now_s - engine.state.last_s if engine.state.first_s is not None else 0.0
-    stale = phase not in ("ended", "waiting") and age_s > max(FRESH_S, engine.silent_after_s)
+    age_s = _age_s(engine, now_s)
+    is_heard = engine.state.first_s is not None and engine.is_heard(now_s)
+    stale = phase not in ("ended", "waiting") and not (is_heard and age_s <= CEILING_S)
     state = UNKNOWN if stale or engine.state.ledger.state is None else engine.state.ledger.state
     if stale and phase != "complete":
         phase = "unknown"
@@ -59,7 +58,17 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         heating_K_per_min=verdict.heating.per_min if verdict.heating else None,
         cooling_K_per_min=verdict.cooling.per_min if verdict.cooling else None,
         kettle=verdict.kettle,
+        is_heard=is_heard,
+        heater_on=engine.heater.is_on(now_s),
     )
+
+
+def _age_s(engine: Engine, now_s: float) -> float:
+    """How long ago the node was heard; where it never was, how long ago the record begins. [s]"""
+    state = engine.state
+    if state.first_s is None:
+        return 0.0
+    return now_s - max(state.heard_s, state.first_s)
 
 
 def _reason(engine: Engine, phase: str) -> str:

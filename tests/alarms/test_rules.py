@@ -12,12 +12,11 @@ from monitor.alarms.rules import (
     alarm_for,
     alarm_for_verdict,
     returned_by,
-    triggers_from_sample,
 )
 from monitor.alarms.table import RULES, STAGES, Priority, Stage
 from monitor.judge import words
 from monitor.judge.verdict import EVENT_KINDS, Advice, Budget, Event, Verdict
-from monitor.record.model import MARK_KINDS, Sample
+from monitor.record.model import MARK_KINDS
 
 START = datetime(2026, 8, 14, 15, 12, tzinfo=UTC)
 CONDITIONS = {
@@ -193,13 +192,6 @@ def test_the_stages_speak_of_real_events_and_marks() -> None:
 def test_what_ends_it(kind: str, trigger: str) -> None:
     assert returned_by(kind, [trigger])
     assert not returned_by(kind, ["boil_lost"])
-
-
-def test_a_late_sample_is_no_sign_of_life() -> None:
-    """A resend proves that the node kept its ring, not that it speaks now."""
-    assert not triggers_from_sample(Sample(1.0, 99.0, late=True))
-    assert triggers_from_sample(Sample(1.0, 99.0, heater_W=1500.0)) == {"node_heard", "heater_on"}
-    assert "heater_on" not in triggers_from_sample(Sample(1.0, 99.0, heater_W=2.0, mains=True))
 
 
 def _verdict(word: str | None) -> Verdict:

@@ -144,11 +144,11 @@ def test_the_usual_interval_is_learned_and_relearned() -> None:
     assert node.continuity.spacing_s == pytest.approx(4.0)
 
 
-def test_a_node_that_speaks_every_ten_seconds_is_not_said_to_be_silent_again_and_again(cook: Any) -> None:
-    """Its rhythm is known from its second sample; before that five seconds without one are silence."""
+def test_a_node_that_speaks_every_ten_seconds_is_not_said_to_be_silent(cook: Any) -> None:
+    """Its rhythm is known from its second sample; before that it may well be as slow as this."""
     story = cook(every_s=10.0).come_up()
     story.seen().stay(900.0).mark("heat_off")
-    assert [event.raised_s for event in judge(story.run()).events if event.kind == "node_silent"] == [5.0]
+    assert [event.raised_s for event in judge(story.run()).events if event.kind == "node_silent"] == []
 
 
 def test_a_gap_behind_the_first_sample_sets_no_rhythm(cook: Any) -> None:
