@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from time import monotonic, sleep
+from time import sleep
 from typing import Any
 
+from kitchen_store import runs, until
+from page_forms import fill, pick, press, settled, tick, tick_if_there, tick_what_a_start_asks
 from playwright.sync_api import Page, expect
 
 from dashboard.alarm_model import standing
@@ -20,25 +20,6 @@ from monitor.store.probes import newest_reading
 from monitor.store.reader import alarms, list_runs, live, open_reader
 
 EVERY = ("", "plan", "probe", "jars?run=before", "pantry", "runs", "compare", "nodes", "run?run=before")
-
-
-def until(holds: Callable[[Any], bool], folder: Path, what: str) -> None:
-    """Wait until a store is as wanted."""
-    until_s = monotonic() + 30.0
-    while monotonic() < until_s:
-        conn = open_reader(folder)
-        try:
-            if holds(conn):
-                return
-        finally:
-            conn.close()
-        sleep(0.2)
-    raise AssertionError(what)
-
-
-def runs(folder: Path, *words: str) -> None:
-    command = [sys.executable, "-m", "monitor", "runs", *words, "--data", str(folder)]
-    subprocess.run(command, check=True, capture_output=True)
 
 
 def begin(folder: Path, run_id: str) -> None:
@@ -60,28 +41,6 @@ def one_on_and_an_alarm_waiting(folder: Path) -> None:
     )
     begin(folder, "now")
     until(lambda conn: "now" in [row.run_id for row in live(conn)], folder, "the second run is not on")
-
-
-def settled(page: Page) -> None:
-    page.wait_for_timeout(250)
-    page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]")
-
-
-def fill(page: Page, label: str, value: str) -> None:
-    box = page.get_by_label(label, exact=True)
-    box.fill(value)
-    box.press("Enter")
-    settled(page)
-
-
-def press(page: Page, name: str) -> None:
-    page.get_by_role("button", name=name, exact=True).click()
-    settled(page)
-
-
-def pick(page: Page, name: str) -> None:
-    page.get_by_role("radio", name=name).or_(page.get_by_role("button", name=name)).first.click()
-    settled(page)
 
 
 def checked_probe(folder: Path) -> None:
@@ -108,17 +67,12 @@ def start_another(page: Page) -> None:
     fill(page, "What is in the jars", "pears")
     pick(page, "pint")
     page.wait_for_selector("text=4. The batch")
-    for box in page.get_by_test_id("stCheckbox").filter(has_text="is the altitude of").all():
-        box.locator("label").first.click(position={"x": 8, "y": 12})
-        settled(page)
+    tick_if_there(page, "is the altitude of")
     fill(page, "Jars", "7")
     fill(page, "Coldest filled jar [°C]", "70")
     fill(page, "Water when the jars go in [°C]", "75")
     fill(page, "Who starts", "Ada")
-    for box in page.get_by_test_id("stCheckbox").all():
-        if not any(words in box.inner_text() for words in ("already in boiling water", "process of my own")):
-            box.locator("label").first.click(position={"x": 8, "y": 12})
-            settled(page)
+    tick_what_a_start_asks(page)
     # The tap that sounds it also lets this browser sound: there is one sound on the page, far above.
     page.wait_for_selector(".bw-sound[data-armed=no]")
     press(page, "Sound the alarm")
@@ -128,15 +82,9 @@ def start_another(page: Page) -> None:
     # Both watch with the one node there is: that is said, and costs a tick of its own.
     taken = page.get_by_text("node demo-node-1 watches stove, where run now is on with its jars in")
     taken.wait_for()
-    page.get_by_test_id("stCheckbox").filter(has_text="at the cost of run now").locator("label").first.click(
-        position={"x": 8, "y": 12}
-    )
-    settled(page)
+    tick(page, "at the cost of run now")
     assert page.get_by_role("button", name="Start the run", exact=True).count() == 0
-    page.get_by_test_id("stCheckbox").filter(has_text="at the cost of run now").locator("label").first.click(
-        position={"x": 8, "y": 12}
-    )
-    settled(page)
+    tick(page, "at the cost of run now")
     press(page, "Start the run")
     page.wait_for_selector(".bw-batch:has-text('7 pint jars of')")
 

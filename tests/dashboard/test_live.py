@@ -7,9 +7,9 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from time import monotonic
 
 import pytest
+from kitchen_store import samples_in, until
 from playwright.sync_api import Page
 
 from dashboard.launch import free_port
@@ -203,23 +203,7 @@ def tab_to(page: Page, selector: str) -> None:
     raise AssertionError(f"the keyboard never comes to {selector}")
 
 
-def samples_in(folder: Path) -> int:
-    conn = open_reader(folder)
-    try:
-        return int(conn.execute("SELECT count(*) FROM samples").fetchone()[0])
-    finally:
-        conn.close()
-
-
 def run_that_is_on(folder: Path) -> str:
     """Waits until the collector has written a first live row; its run's id."""
-    until_s = monotonic() + 20
-    pause = threading.Event()
-    while monotonic() < until_s:
-        conn = open_reader(folder)
-        rows = live(conn)
-        conn.close()
-        if rows:
-            return rows[0].run_id
-        pause.wait(0.2)
-    raise AssertionError("no run came on")
+    run_id: str = until(live, folder, "no run came on")[0].run_id
+    return run_id

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from statistics import median
-from time import monotonic, sleep
+from time import monotonic
 from typing import Any
 
 import pytest
+from kitchen_store import runs, until
 from playwright.sync_api import Page
 
 from monitor.cli.main import main
@@ -25,25 +24,13 @@ LIMIT_S = 2.0
 
 
 def say(folder: Path, *words: str) -> None:
-    """A verb of the command line as a process of its own; returns when the store has it."""
-    subprocess.run(
-        [sys.executable, "-m", "monitor", "runs", *words, "--data", str(folder), "--by", "Ada"],
-        check=True,
-        capture_output=True,
-    )
+    """As by the command line, by name."""
+    runs(folder, *words, "--by", "Ada")
 
 
 def wait_for_a_reading(folder: Path) -> None:
     """The node has just been switched on."""
-    until_s = monotonic() + 20.0
-    while monotonic() < until_s:
-        conn = open_reader(folder)
-        reading_C, _ = newest_reading(conn, "demo-node-1")
-        conn.close()
-        if reading_C is not None:
-            return
-        sleep(0.2)
-    raise AssertionError("the node was never heard")
+    until(lambda conn: newest_reading(conn, "demo-node-1")[0] is not None, folder, "the node was never heard")
 
 
 def slowest_s(pages: list[Page], words: str, *, gone: bool = False) -> float:

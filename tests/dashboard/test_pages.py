@@ -15,13 +15,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from kitchen_store import take_in
 from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard import kept_passcode, settings
 from dashboard.settings import Settings
-from monitor.cli.main import main
-from monitor.record import Required, write_run
+from monitor.record import Required
 from monitor.simulate.node import demo_canner
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
@@ -72,19 +72,16 @@ def season(folder: Path, count: int, begin: datetime = datetime(2024, 6, 1, 15, 
 
 def imported(folder: Path, run_id: str) -> None:
     shown = demo_canner(cooling_s=300.0)
-    run = replace(
-        shown.header,
+    take_in(
+        folder,
+        shown,
+        hours_ago=13.0,
         run_id=run_id,
         canner=HOSTILE,
-        started_at=datetime.now(UTC) - timedelta(hours=13),
         batch=replace(shown.header.batch, food=HOSTILE),
         required=Required(10.0, HOSTILE),
-        samples=shown.samples,
         marks=tuple(replace(mark, by=HOSTILE, text=HOSTILE) for mark in shown.marks),
-        ended_at_s=shown.end_s,
     )
-    write_run(run, folder / "record")
-    assert main(["import", str(folder / "record"), "--data", str(folder)]) == 0
 
 
 def heard_and_refused(folder: Path) -> None:

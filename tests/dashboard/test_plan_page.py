@@ -11,6 +11,7 @@ from time import monotonic
 from typing import Any
 
 import pytest
+from page_forms import choose, fill, pick, press, settled, tick, tick_what_a_start_asks
 from playwright.sync_api import Page
 
 from monitor.cli.main import main
@@ -22,42 +23,6 @@ from monitor.store.reader import list_runs, load_run, open_reader
 #: at 94.61 °C (IAPWS-IF97, by CoolProp).
 SETTING_HPA, KITCHEN_KPA, BOILS_C = "1018", 83.42, 94.61
 QNH = "An altimeter setting (QNH) from an airport near by"
-
-
-def settled(page: Page) -> None:
-    page.wait_for_timeout(250)
-    page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]")
-
-
-def fill(page: Page, label: str, value: str) -> None:
-    box = page.get_by_label(label, exact=True)
-    box.fill(value)
-    box.press("Enter")
-    settled(page)
-
-
-def press(page: Page, name: str) -> None:
-    page.get_by_role("button", name=name, exact=True).click()
-    settled(page)
-
-
-def tick(page: Page, words: str) -> None:
-    box = page.get_by_test_id("stCheckbox").filter(has_text=words)
-    box.locator("label").first.click(position={"x": 8, "y": 12})
-    settled(page)
-
-
-def pick(page: Page, name: str) -> None:
-    page.get_by_role("radio", name=name).or_(page.get_by_role("button", name=name)).first.click()
-    settled(page)
-
-
-def choose(page: Page, label: str, option: str) -> None:
-    box = page.get_by_role("combobox", name=label)
-    box.click()
-    box.fill(option)
-    page.get_by_role("option", name=option, exact=True).click()
-    settled(page)
 
 
 def kitchen_at_1650_m(page: Page) -> None:
@@ -90,10 +55,7 @@ def check_at_both_points(page: Page, idle: Any, ice_C: float, boil_C: float) -> 
 
 
 def tick_everything(page: Page) -> None:
-    for box in page.get_by_test_id("stCheckbox").all():
-        if not any(words in box.inner_text() for words in ("already in boiling water", "process of my own")):
-            box.locator("label").first.click(position={"x": 8, "y": 12})
-            settled(page)
+    tick_what_a_start_asks(page)
     press(page, "Sound the alarm")
     page.get_by_role("button", name="I heard it where I will be").click()
     page.wait_for_selector("text=The alarm was heard.")

@@ -7,18 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from kitchen_store import samples_in
 
 from dashboard import kitchen_data, node_data, settings
 from dashboard.settings import Settings
-from monitor.store.reader import open_reader
-
-
-def heard_samples(folder: Path, where: str) -> int:
-    conn = open_reader(folder)
-    try:
-        return int(conn.execute(f"SELECT count(*) FROM samples WHERE {where}").fetchone()[0])
-    finally:
-        conn.close()
 
 
 def test_nodes_and_plan_show_the_barometer_s_newest_value_with_its_age(
@@ -26,9 +18,9 @@ def test_nodes_and_plan_show_the_barometer_s_newest_value_with_its_age(
 ) -> None:
     """The node tells the pressure once, then only the water: 834.2 hPa stays known for minutes, and how old it is."""
     idle.pressure_kPa = 83.42
-    wait(lambda: heard_samples(tmp_path, "pressure_kPa IS NOT NULL") > 0, what="for the pressure")
+    wait(lambda: samples_in(tmp_path, "pressure_kPa IS NOT NULL") > 0, what="for the pressure")
     idle.pressure_kPa = None
-    wait(lambda: heard_samples(tmp_path, "pressure_kPa IS NULL") > 60, what="for what has none")
+    wait(lambda: samples_in(tmp_path, "pressure_kPa IS NULL") > 60, what="for what has none")
     with visit() as visitor:
         page = visitor.go(f"{idle.url}/nodes")
         page.wait_for_selector("text=/834.2 hPa [0-9]+ s ago, water boils at 94.6/", timeout=20_000)
@@ -41,7 +33,7 @@ def test_a_barometer_that_fell_silent_is_none(
 ) -> None:
     """Beyond the last minutes an old pressure is no pressure of now."""
     idle.pressure_kPa = 83.42
-    wait(lambda: heard_samples(tmp_path, "pressure_kPa IS NOT NULL") > 0, what="for the pressure")
+    wait(lambda: samples_in(tmp_path, "pressure_kPa IS NOT NULL") > 0, what="for the pressure")
     idle.pressure_kPa = None
     monkeypatch.setattr(settings, "_current", Settings(tmp_path))
     assert kitchen_data.heard("demo-node-1").pressure_kPa == 83.42
