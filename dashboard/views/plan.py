@@ -22,14 +22,17 @@ from dashboard import (
     settings,
 )
 from dashboard.kitchen_form import Place
-from monitor.errors import StoreError
+from monitor.errors import RefusedError, StoreError
 from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.model import Plan
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
 from monitor.store.database import free_bytes
-from monitor.store.occupied import start_clashes
+from monitor.store.occupied import StartClashes, start_clashes
 from monitor.store.reader import house_in
+from monitor.store.starting import start_run
+
+_ON_SCREEN = "start_takes"
 
 
 def main() -> None:
@@ -84,7 +87,9 @@ def _batch(facts: StartFacts, plan: Plan, place: Place) -> None:
 
 def _decide(facts: StartFacts, all_ticked: bool, plan: Plan, place: Place) -> None:
     decision = decide_start(facts)
-    may_take_over = _may_take_over(facts)
+    clashes = _clashes(facts)
+    may_take_over = _may_take_over(clashes, facts.canner)
+    seen = _on_screen(clashes)
     if decision.may_start and not may_take_over:
         # Nothing else is in the way, and it is not ready all the same.
         return
@@ -103,19 +108,34 @@ def _decide(facts: StartFacts, all_ticked: bool, plan: Plan, place: Place) -> No
     if (decision.may_start and st.button("Start the run", type="primary", key="start")) or (
         decision.record_anyway and st.button("Record anyway, at most unproven", key="start_anyway")
     ):
-        _start(facts, plan, place)
+        _start(facts, plan, place, seen)
 
 
-def _may_take_over(facts: StartFacts) -> bool:
-    """Say what the start would take from runs that are on; whether it may."""
+def _clashes(facts: StartFacts) -> StartClashes:
+    """What the start would take from runs that are on."""
     probe_id = None if facts.probe is None else facts.probe.probe_id
     house = house_in(settings.current().data_dir)
-    clashes = start_clashes(house, facts.canner, [facts.node] if facts.node else [], probe_id)
+    return start_clashes(house, facts.canner, _nodes(facts), probe_id)
+
+
+def _on_screen(now: StartClashes) -> StartClashes:
+    """As it stood when a button was clicked: the click draws the page anew, and nobody has read that yet."""
+    seen = st.session_state.get(_ON_SCREEN)
+    st.session_state[_ON_SCREEN] = now
+    return seen if isinstance(seen, StartClashes) else now
+
+
+def _nodes(facts: StartFacts) -> list[str]:
+    return [facts.node] if facts.node else []
+
+
+def _may_take_over(clashes: StartClashes, canner: str | None) -> bool:
+    """Say what the start would take from runs that are on; whether it may."""
     said = [*clashes.notes]
     if clashes.holding:
         said.append(f"Not yet: {clashes.why}. Mark its heat off or its end first, on the page Now.")
     elif clashes.ends:
-        said.append(f"Run {clashes.ends} on {facts.canner} is ended by this one.")
+        said.append(f"Run {clashes.ends} on {canner} is ended by this one.")
     look.page("".join(f'<p class="bw-caution">{look.esc(text)}</p>' for text in said))
     if not clashes.holding:
         return True
@@ -124,19 +144,25 @@ def _may_take_over(facts: StartFacts) -> bool:
     )
 
 
-def _start(facts: StartFacts, plan: Plan, place: Place) -> None:
+def _start(facts: StartFacts, plan: Plan, place: Place, seen: StartClashes) -> None:
     kitchen_form.remember(place.kitchen)
+    folder, canner = settings.current().data_dir, str(facts.canner)
     now = datetime.now(UTC).astimezone(ZoneInfo(facts.zone or "UTC"))
     try:
-        taken = [row.run_id for row in data.runs(settings.current().data_dir)]
+        taken = [row.run_id for row in data.runs(folder)]
     except StoreError:
         # The first run of a new store.
         taken = []
-    run_id = free_run_id(now.isoformat(), str(facts.canner), taken)
-    if next((item.canner for item in data.nodes_now() if item.name == facts.node), None) != facts.canner:
-        data.say("node_assigned", {"node": facts.node, "canner": facts.canner})
-    for kind, body in start_entries(facts, run_id, now, batch_form.done_steps(plan)):
-        data.say(kind, body, run_id=run_id)
+    run_id = free_run_id(now.isoformat(), canner, taken)
+    entries = list(start_entries(facts, run_id, now, batch_form.done_steps(plan)))
+    if next((item.canner for item in data.nodes_now() if item.name == facts.node), None) != canner:
+        entries.insert(0, ("node_assigned", {"node": facts.node, "canner": canner}))
+    try:
+        start_run(folder, run_id, entries, canner=canner, nodes=_nodes(facts), seen=seen, by=data.speaker())
+    except RefusedError as refused:
+        data.forget()
+        look.page(look.refused(f"Not started: {refused}"))
+        return
     kitchen_data.forget()
     st.switch_page("views/live.py")
 

@@ -28,10 +28,11 @@ from monitor.jars.reprocess import child_header
 from monitor.store.batches import Batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
-from monitor.store.occupied import check_again
+from monitor.store.occupied import check_again, start_clashes
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
 from monitor.store.stamp import SYSTEM_TIME, utc_text
+from monitor.store.starting import start_run
 
 
 def _say(
@@ -221,12 +222,14 @@ def reprocess(args: argparse.Namespace) -> int:
         house = read_house(conn)
     canner = header.get("canner")
     ends_parent = check_again(house, canner, args.run)
-    append_entry(
+    start_run(
         data_dir(args),
-        "run_started",
-        header,
-        run_id=str(header["run_id"]),
+        str(header["run_id"]),
+        [("run_started", header)],
+        canner=canner,
+        seen=start_clashes(house, canner, starts_s=now.timestamp()),
         by=args.by,
+        starts_s=now.timestamp(),
         happened_utc=utc_text(now),
     )
     if ends_parent:

@@ -12,7 +12,7 @@ from monitor.cli._budget import budget_lines
 from monitor.cli._data import data_dir
 from monitor.cli._place import altitude_m, uncertainty_m
 from monitor.cli.main import EXIT_REFUSED
-from monitor.errors import UsageError
+from monitor.errors import RefusedError, UsageError
 from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.history import blocked_since, last_good_check
 from monitor.plan.lot import lot_code
@@ -22,7 +22,6 @@ from monitor.plan.pressure import StationPressure
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartDecision, StartFacts, decide_start
 from monitor.store.database import free_bytes, store_path
-from monitor.store.entries import append_entry
 from monitor.store.lots import lots
 from monitor.store.occupied import StartClashes, start_clashes
 from monitor.store.probes import (
@@ -34,6 +33,7 @@ from monitor.store.probes import (
 )
 from monitor.store.reader import house_in, open_reader
 from monitor.store.stamp import SYSTEM_TIME
+from monitor.store.starting import start_run
 
 REGISTERS = "'boilwitness calibrate' registers one."
 #: What a person confirms before a start, and the words for it.
@@ -110,9 +110,16 @@ def start(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None
     if not may_go_on(decision):
         return EXIT_REFUSED
     run_id = free_run_id(now.isoformat(), args.canner, set(house.runs) if house else set())
-    append_entry(folder, "node_assigned", {"node": args.node, "canner": args.canner}, by=args.by)
-    for kind, body in start_entries(facts, run_id, now, done_steps(args, plan)):
-        append_entry(folder, kind, body, run_id=run_id, by=args.by)
+    entries = [
+        ("node_assigned", {"node": args.node, "canner": args.canner}),
+        *start_entries(facts, run_id, now, done_steps(args, plan)),
+    ]
+    nodes = [args.node] if args.node else []
+    try:
+        start_run(folder, run_id, entries, canner=args.canner, nodes=nodes, seen=clashes, by=args.by)
+    except RefusedError as refused:
+        print(f"Not started: {refused}")
+        return EXIT_REFUSED
     if decision.record_anyway:
         print(decision.sentence)
     say_ended(clashes, args.canner)

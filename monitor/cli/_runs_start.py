@@ -21,6 +21,7 @@ from monitor.cli._plan_start import (
     with_store,
 )
 from monitor.cli.main import EXIT_REFUSED
+from monitor.errors import RefusedError
 from monitor.plan.described import plan_of_header
 from monitor.plan.header import start_entries
 from monitor.plan.model import Plan
@@ -32,12 +33,12 @@ from monitor.record import header_from_json
 from monitor.record.changes import laid_over
 from monitor.record.model import Probe, Run
 from monitor.store.database import open_writer
-from monitor.store.entries import append_entry
 from monitor.store.lots import with_lot
-from monitor.store.occupied import start_clashes
+from monitor.store.occupied import StartClashes, start_clashes
 from monitor.store.reader import house_in
 from monitor.store.runs import House
 from monitor.store.stamp import parse_utc, utc_text
+from monitor.store.starting import start_run
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -85,7 +86,11 @@ def start(args: argparse.Namespace) -> int:
     if not may_go_on(decision):
         return EXIT_REFUSED
     entries = _entries(args, header, facts, run.started_at)
-    _begin(folder, args, entries, str(header["run_id"]), started_utc)
+    try:
+        _begin(folder, args, entries, started_utc, clashes, starts_s)
+    except RefusedError as refused:
+        print(f"Not started: {refused}")
+        return EXIT_REFUSED
     if decision.record_anyway:
         print(decision.sentence)
     say_ended(clashes, canner)
@@ -99,23 +104,27 @@ def _begin(
     folder: Path,
     args: argparse.Namespace,
     entries: list[tuple[str, dict[str, Any]]],
-    run_id: str,
     started_utc: str,
+    seen: StartClashes,
+    starts_s: float,
 ) -> None:
     with closing(open_writer(folder)) as conn:
         kind, header = entries[0]
         entries[0] = kind, with_lot(conn, header)
-    assigned = [("node_assigned", {"node": node, "canner": entries[0][1]["canner"]}) for node in args.node]
-    for kind, body in [*assigned, *entries]:
-        append_entry(
-            folder,
-            kind,
-            body,
-            run_id=None if kind == "node_assigned" else run_id,
-            by=args.by,
-            happened_utc=started_utc,
-            reason=args.reason,
-        )
+    canner = str(header["canner"])
+    assigned = [("node_assigned", {"node": node, "canner": canner}) for node in args.node]
+    start_run(
+        folder,
+        str(header["run_id"]),
+        [*assigned, *entries],
+        canner=canner,
+        nodes=args.node,
+        seen=seen,
+        by=args.by,
+        starts_s=starts_s,
+        happened_utc=started_utc,
+        reason=args.reason,
+    )
 
 
 def _facts(args: argparse.Namespace, run: Run, plan: Plan | None, house: House | None) -> StartFacts:

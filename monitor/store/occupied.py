@@ -1,7 +1,8 @@
 """What a new run would take away from one that is on: its canner, its node, its probe.
 
 A canner holds one load, so a new run there ends the one before (``store/runs.py``). That must never happen without
-a word, and not at all while jars are in: whoever starts a run asks here first.
+a word, and not at all while jars are in: whoever starts a run asks here first, and ``store/starting.py`` asks again as
+it writes the start down.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ SAME_S = 1.0
 class StartClashes:
     """``holding``: the run whose jars are in, which the start would end or leave without readings, and why.
 
-    ``ends`` is the run that the start ends without harm: it has not begun, or is over. ``notes`` are to be shown.
+    ``ends`` is the run that the start ends; without harm where it is not ``holding``: it has not begun, or is over.
+    ``notes`` are to be shown.
     """
 
     holding: str = ""
@@ -45,25 +47,29 @@ def start_clashes(
     if house is None or canner is None:
         return StartClashes()
     notes = _probe_notes(house, canner, probe_id)
+    held: list[tuple[str, str]] = []
+    before = _on(house, canner)
+    if before is not None and starts_s is not None and before.started_s > starts_s + SAME_S:
+        before = None
+    if before is not None and jars_held(before.marks):
+        why = f"run {before.run_id} is on at {canner} with its jars in, and a new run there ends it"
+        held.append((before.run_id, why))
     for node in nodes:
         leaves = run_left_alone(house, node, canner)
         if leaves is None:
             continue
         what = f"node {node} watches {leaves.canner}, where run {leaves.run_id} is on"
         if jars_held(leaves.marks):
-            return StartClashes(
-                leaves.run_id,
-                f"{what} with its jars in; without the node it has no readings",
-                notes=tuple(notes),
-            )
-        notes.append(f"N{what[1:]}; from now on that run has no readings.")
-    before = _on(house, canner)
-    if before is None or (starts_s is not None and before.started_s > starts_s + SAME_S):
-        return StartClashes(notes=tuple(notes))
-    if jars_held(before.marks):
-        why = f"run {before.run_id} is on at {canner} with its jars in, and a new run there ends it"
-        return StartClashes(before.run_id, why, before.run_id, tuple(notes))
-    return StartClashes(ends=before.run_id, notes=tuple(notes))
+            why = f"{what} with its jars in; without the node it has no readings"
+            held.append((leaves.run_id, why))
+        else:
+            notes.append(f"N{what[1:]}; from now on that run has no readings.")
+    return StartClashes(
+        holding=held[0][0] if held else "",
+        why="; and ".join(why for _, why in held),
+        ends=before.run_id if before else "",
+        notes=tuple(notes),
+    )
 
 
 def check_again(house: House, canner: str | None, parent: str) -> bool:

@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from monitor.cli._plan_start import may_go_on
 from monitor.cli.main import main
+from monitor.plan.start import StartDecision
 from monitor.store.entries import append_entry, read_entries
 from monitor.store.reader import house_in, open_reader
 
@@ -110,3 +112,24 @@ def test_jars_that_boil_already_cap_the_record(data: Path, capsys: pytest.Captur
     with closing(open_reader(data)) as conn:
         (entry,) = read_entries(conn, kinds=["run_started"])
     assert "come-up" in entry.body["capped_at_unproven"][0]
+
+
+@WAYS
+def test_a_run_that_was_started_meanwhile_is_not_ended(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, start: list[str]
+) -> None:
+    """Somebody else's start, after this one has looked: it is refused, with the first's name, and keeps nothing."""
+
+    def meanwhile(decision: StartDecision) -> bool:
+        body = {"run_id": "theirs", "canner": "canner-1", "started_at": "2026-08-14T09:12:00-06:00"}
+        append_entry(data, "run_started", body | {"required": {"minutes": 30}}, run_id="theirs")
+        return may_go_on(decision)
+
+    for module in ("_plan_start", "_runs_start"):
+        monkeypatch.setattr(f"monitor.cli.{module}.may_go_on", meanwhile)
+    assert main([*start, "--node", "n1"]) == 3
+    told = capsys.readouterr().out
+    assert "Not started: run theirs was started on canner-1 a moment ago" in told
+    assert open_runs(data) == ["theirs"]
+    with closing(open_reader(data)) as conn:
+        assert [entry.kind for entry in read_entries(conn)] == ["run_started"]
