@@ -25,6 +25,7 @@ from monitor.jars import (
     status_of,
 )
 from monitor.jars.reprocess import child_header
+from monitor.jars.seals import newest_answer
 from monitor.store.batches import Batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
@@ -90,13 +91,16 @@ def _add_up(batch: Batch, args: argparse.Namespace) -> None:
 
 
 def seal(args: argparse.Namespace) -> int:
-    _known(batch_of(args), [args.jar])
+    batch = batch_of(args)
+    _known(batch, [args.jar])
     body: dict[str, Any] = {"jar": args.jar}
     if args.broken or args.opened:
         body["broken" if args.broken else "opened"] = True
     else:
         body |= {question: getattr(args, question) for question in QUESTIONS}
         if all(body[question] is None for question in QUESTIONS) and sys.stdin.isatty():
+            print(words.so_far(batch.state, args.jar))
+            body["seen"] = newest_answer(batch.entries, args.jar)
             body |= {question: _ask(question) for question in QUESTIONS}
         if all(body[question] is None for question in QUESTIONS):
             # A seal that nobody looked at is not judged, and must not take the place of one that was.
@@ -104,10 +108,15 @@ def seal(args: argparse.Namespace) -> int:
                 f"nothing was said of jar {args.jar}; nothing was written down.",
                 f"Answer {', '.join(f'--{question}' for question in QUESTIONS)}; or say --broken or --opened.",
             )
+    if args.seen is not None:
+        body["seen"] = args.seen
     check_answers(body)
     number = _say(args, "jar_seal", body, corrects=args.corrects)
-    judged = next(jar.seal for jar in batch_of(args).state.jars if jar.jar == args.jar)
+    state = batch_of(args).state
+    judged = next(jar.seal for jar in state.jars if jar.jar == args.jar)
     print(f"jar {args.jar}: {judged.seal.value} ({judged.why}); entry {number}")
+    if judged.disputed:
+        print(words.disputed(state, judged))
     return 0
 
 

@@ -11,6 +11,7 @@ from monitor.jars import BatchState, JarState, Status, lost_seals, pantry, rest_
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
 from monitor.jars.rest import Rest
 from monitor.jars.rows import local_time
+from monitor.jars.seals import SealResult, dispute, told
 from monitor.jars.times import Moment
 from monitor.record.model import Run
 from monitor.tables.guidance import fact
@@ -92,8 +93,28 @@ def _jar(jar: JarState, now: datetime) -> tuple[str, str]:
     return what, jar.do + (f" Offered: {offered}." if offered else "")
 
 
+def so_far(state: BatchState, jar: int) -> str:
+    """What was said of a jar's seal, before it is judged again."""
+    result = next(one.seal for one in state.jars if one.jar == jar)
+    if result.entry is None:
+        return f"jar {jar} has not been judged."
+    return fold(". ".join(_said(state, one) for one in result.answers) + ".", "")
+
+
+def disputed(state: BatchState, result: SealResult) -> str:
+    """Two answers for one jar, and how it is settled."""
+    newest = max(one.entry or 0 for one in result.answers)
+    text = dispute(result, lambda at: local_time(at, state.zone))
+    settle = f"'jars {state.run_id} seal {result.jar} ... --seen {newest}'"
+    return fold(f"{text} Look at it again, then {settle}.", "")
+
+
+def _said(state: BatchState, one: SealResult) -> str:
+    return f"entry {one.entry}, {told(one, lambda at: local_time(at, state.zone))}"
+
+
 def _rest(state: BatchState) -> list[str]:
-    lines = []
+    lines = [disputed(state, jar.seal) for jar in state.disputed()]
     if state.sums.problem:
         lines.append(f"Jars: {state.sums.problem}.")
     for one in state.deviations:
@@ -161,6 +182,7 @@ def state_json(state: BatchState, now: datetime) -> dict[str, Any]:
                 "jar": j.jar,
                 "status": j.status.value,
                 "seal": j.seal.seal.value,
+                "disputed": j.seal.disputed,
                 "why": j.why,
                 "do": j.do,
                 "choices": [choice.value for choice in j.choices],

@@ -42,6 +42,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     seal.add_argument("--broken", action="store_true", help="the jar is broken")
     seal.add_argument("--opened", action="store_true", help="it was opened for a test")
     seal.add_argument("--corrects", type=int, metavar="ENTRY", help="this answer replaces that entry")
+    seal.add_argument(
+        "--seen", type=int, metavar="ENTRY", help="you have read what was said of the jar up to that entry"
+    )
 
     place = _add(verbs, "place", say.place, "say where jars go: refrigerate, frozen, reprocess, discarded")
     place.add_argument("jars", type=_numbers, metavar="JAR[,JAR]")

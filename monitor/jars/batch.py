@@ -17,8 +17,8 @@ from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refu
 from monitor.jars.header_changes import HeaderChange, changed_after
 from monitor.jars.one_jar import OneJar, Placing, status_of
 from monitor.jars.review import check_list, content_hash, signature
-from monitor.jars.rows import Row, local_date, local_time, rows_of
-from monitor.jars.seals import FINAL_AFTER, Seal, seal_results, sums
+from monitor.jars.rows import Row, all_rows, local_date, local_time, rows_of
+from monitor.jars.seals import FINAL_AFTER, Seal, contradicted, seal_results, sums
 from monitor.jars.signed import Bounds, Standing, bounds_of, refused_timings, standing
 from monitor.jars.state import BatchState, Clock, JarState
 from monitor.jars.times import Child, Times, children, is_child, loaded, times_of
@@ -64,6 +64,7 @@ def batch_state(
     numbers = range(1, (count or 0) + 1)
     build = _Build(run, form, known_until_now, times, tuple(numbers), children(rows, run.run_id))
     build.again = again
+    build.ever = [row for row in all_rows(entries) if row.entered <= now]
     build.changed = [one for one in changed_after(entries, run.run_id, _jars_in(run)) if one.at <= now]
     return build.state(now, count)
 
@@ -84,6 +85,8 @@ class _Build:
         self.numbers, self.children = numbers, children
         self.parent = run.extra.get("reprocess_of")
         self.again: Mapping[str, Again] | None = None
+        #: Every entry up to now, those too that a later one corrects.
+        self.ever: list[Row] = []
         #: What was changed in the header after the jars were in.
         self.changed: list[HeaderChange] = []
         #: What an own timing must agree with.
@@ -98,7 +101,8 @@ class _Build:
         results = seal_results(rows, self.numbers, self.lifted)
         out = [r.body.get("out") for r in rows if r.kind == "jars_lifted_count"]
         jar_sums = sums(loaded, results, out[-1] if out and isinstance(out[-1], int) else None)
-        items = check_list(self.run, self.verdict, rows, jar_sums, found)
+        differ = contradicted(self.ever, results, self.lifted)
+        items = check_list(self.run, self.verdict, rows, jar_sums, found, differ)
         content = content_hash(self.run, self.verdict, rows)
         operators = frozenset(
             str(r.by) for r in rows if r.by and r.kind in ("run_started", "mark", "jar_seal")

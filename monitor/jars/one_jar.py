@@ -94,6 +94,7 @@ class OneJar:
             use_by=self._use_by(decision.status),
             placed_by=self.placing.row.by if self.placing else None,
             placed_at=self.placing.row.at if self.placing else None,
+            placed_entry=self.placing.row.id if self.placing else None,
             child_run=child.run_id if child else None,
             found=recheck or "",
             child_jar=child.jar if child else None,

@@ -14,8 +14,8 @@ from math import floor
 from typing import Any
 
 from monitor.jars.deviations import DEPARTURES, Deviation
-from monitor.jars.rows import Row
-from monitor.jars.seals import Sums
+from monitor.jars.rows import Row, local_time
+from monitor.jars.seals import SealResult, Sums, told
 from monitor.judge.words import asked, exact
 from monitor.judge.yearly import is_within_a_year
 from monitor.record.model import Run
@@ -80,8 +80,9 @@ def check_list(
     rows: Sequence[Row],
     seal_sums: Sums,
     found: Sequence[Deviation],
+    contradicted: Sequence[Sequence[SealResult]] = (),
 ) -> list[Item]:
-    """Every line with the evidence beside it."""
+    """Every line with the evidence beside it; ``contradicted`` are the answers for jars of which two people differ."""
     return [
         _hold(verdict),
         _eye(verdict, run),
@@ -92,6 +93,7 @@ def check_list(
         _corrections(rows),
         _alarms(found, rows),
         _deviations(found),
+        _answers(contradicted, run.zone),
         Item("sums", "Jars add up", not seal_sums.problem, seal_sums.problem or f"{seal_sums.loaded} jars"),
     ]
 
@@ -176,6 +178,16 @@ def _deviations(found: Sequence[Deviation]) -> Item:
     still = [one.number.rpartition("-")[2] for one in found if one.is_open]
     evidence = f"{len(found)} in all; open: {', '.join(still) or 'none'}"
     return Item("deviations", "Every deviation is closed", not still, evidence)
+
+
+def _answers(contradicted: Sequence[Sequence[SealResult]], zone: str | None) -> Item:
+    """Whoever signs reads what each of them said."""
+    jars = [
+        f"jar {found[0].jar}: " + "; ".join(told(one, lambda at: local_time(at, zone)) for one in found)
+        for found in contradicted
+    ]
+    evidence = ". ".join(jars) or "of no jar did two people say different things"
+    return Item("answers", "Nobody contradicted another about a seal", not jars, evidence)
 
 
 def signature(

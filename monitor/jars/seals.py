@@ -3,18 +3,22 @@
 A failing or a missing answer makes a jar unsealed (USDA Complete Guide to Home Canning, testing jar seals;
 the lift test is common practice). Before 12 hours from lifting a result is provisional. A heard snap is a
 hint, never the test.
+
+An answer takes the place of another only if whoever gave it knew of that one: its ``seen`` is the newest entry about
+the jar that was before them. Of answers given past each other the worst counts, until somebody who has seen them all
+judges the jar again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
 from monitor.errors import UsageError
-from monitor.jars.rows import Row
+from monitor.jars.rows import Row, all_rows
 from monitor.judge.salvage import SEAL_CHECK_AFTER_S
 
 FINAL_AFTER = timedelta(seconds=SEAL_CHECK_AFTER_S)
@@ -46,9 +50,19 @@ class Seal(StrEnum):
     OPENED = "opened for test"
 
 
+#: Asked for again by its nature: given before 12 hours.
+EARLY = (Seal.SEALED_EARLY, Seal.UNSEALED_EARLY)
+#: The worse, the higher; answers of one rank agree.
+_RANK = {Seal.BROKEN: 4, Seal.UNSEALED: 2, Seal.UNSEALED_EARLY: 2, Seal.OPENED: 1}
+
+
 @dataclass(frozen=True, slots=True)
 class SealResult:
-    """The last answer for one jar, with its reasons. ``bulging`` asks for more than being unsealed."""
+    """The answer that counts for one jar, with its reasons. ``bulging`` asks for more than being unsealed.
+
+    ``seen`` is the newest entry about the jar that its author had before them, None where that was not kept;
+    ``against`` are the answers that say otherwise and that it does not take the place of.
+    """
 
     jar: int
     seal: Seal
@@ -57,6 +71,23 @@ class SealResult:
     by: str | None = None
     bulging: bool = False
     entry: int | None = None
+    seen: int | None = None
+    against: tuple[SealResult, ...] = ()
+
+    @property
+    def rank(self) -> int:
+        """How bad it is."""
+        return 3 if self.bulging else _RANK.get(self.seal, 0)
+
+    @property
+    def disputed(self) -> bool:
+        """Whether it waits for somebody who has seen all that was said."""
+        return bool(self.against)
+
+    @property
+    def answers(self) -> list[SealResult]:
+        """This one and those against it, in the order in which they were given."""
+        return sorted((self, *self.against), key=lambda one: one.entry or 0)
 
 
 def check_answers(body: Mapping[str, Any]) -> None:
@@ -79,11 +110,20 @@ def check_answers(body: Mapping[str, Any]) -> None:
 def judge_seal(row: Row, lifted: datetime | None) -> SealResult:
     """One ``jar_seal`` entry, judged; ``lifted`` None counts as too early to tell."""
     body, jar = row.body, int(row.body["jar"])
-    result = SealResult(jar, Seal.BROKEN, "the jar is broken", row.at, row.by, entry=row.id)
+    seen = body.get("seen")
+    given = SealResult(
+        jar,
+        Seal.BROKEN,
+        "the jar is broken",
+        row.at,
+        row.by,
+        entry=row.id,
+        seen=seen if isinstance(seen, int) and not isinstance(seen, bool) else None,
+    )
     if body.get("broken") is True:
-        return result
+        return given
     if body.get("opened") is True:
-        return SealResult(jar, Seal.OPENED, "opened for a test", row.at, row.by, entry=row.id)
+        return replace(given, seal=Seal.OPENED, why="opened for a test")
     failing = [f"{q}: {body.get(q) or 'not answered'}" for q, a in QUESTIONS.items() if body.get(q) != a[0]]
     early = lifted is None or row.at < lifted + FINAL_AFTER
     if failing:
@@ -93,22 +133,90 @@ def judge_seal(row: Row, lifted: datetime | None) -> SealResult:
     why = "; ".join(failing) if failing else "firm, dished, rings, holds"
     if "tap: dull" in failing and len(failing) == 1:
         why += " (food that touches the lid also dulls it: look again; as answered it counts as unsealed)"
-    return SealResult(jar, seal, why, row.at, row.by, body.get("sight") == "bulging", row.id)
+    return replace(given, seal=seal, why=why, bulging=body.get("sight") == "bulging")
 
 
 def seal_results(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | None) -> dict[int, SealResult]:
-    """The last result of every jar; one never judged stays so."""
-    results = {jar: SealResult(jar, Seal.NOT_JUDGED, "not judged yet") for jar in jars}
+    """What counts for every jar; one never judged stays so."""
+    standing: dict[int, list[SealResult]] = {jar: [] for jar in jars}
+    for given in _given(rows, standing, lifted):
+        kept = [old for old in standing[given.jar] if not _takes_the_place(given, old)]
+        standing[given.jar] = [*kept, given]
+    return {jar: _counted(jar, found) for jar, found in standing.items()}
+
+
+def _given(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | None) -> Iterator[SealResult]:
+    """Every answer about these jars, in order."""
+    wanted = set(jars)
     for row in rows:
         if row.kind == "jars_lifted_count":
-            for jar in row.body.get("broken") or ():
-                if jar in results:
-                    results[jar] = SealResult(jar, Seal.BROKEN, "broken in the canner", row.at, row.by)
-        if row.kind == "jar_seal" and row.body.get("jar") in results:
-            found = judge_seal(row, lifted)
-            if results[found.jar].seal is not Seal.BROKEN:
-                results[found.jar] = found
-    return results
+            for jar in sorted(wanted.intersection(row.body.get("broken") or ())):
+                yield SealResult(jar, Seal.BROKEN, "broken in the canner", row.at, row.by, entry=row.id)
+        if row.kind == "jar_seal" and row.body.get("jar") in wanted:
+            yield judge_seal(row, lifted)
+
+
+def _takes_the_place(new: SealResult, old: SealResult) -> bool:
+    """Whether an answer was given in the knowledge of an earlier one.
+
+    Where nobody kept what was seen: of an own answer, and of one before 12 hours, which is asked for again; broken
+    glass stays broken.
+    """
+    if new.seen is not None:
+        return (old.entry or 0) <= new.seen
+    if old.seal is Seal.BROKEN:
+        return False
+    return (old.by is not None and old.by == new.by) or (_early(old) and not _early(new))
+
+
+def _early(one: SealResult) -> bool:
+    return one.seal in EARLY and not one.bulging
+
+
+def _counted(jar: int, standing: Sequence[SealResult]) -> SealResult:
+    """The worst of what stands, the newest of answers that agree."""
+    if not standing:
+        return SealResult(jar, Seal.NOT_JUDGED, "not judged yet")
+    worst = max(reversed(standing), key=lambda one: one.rank)
+    return replace(worst, against=tuple(one for one in standing if one.rank != worst.rank))
+
+
+def newest_answer(entries: Iterable[Any], jar: int) -> int:
+    """The number of the newest entry about a jar's seal, taken back or not; 0 where there is none."""
+    found = (row.id for row in all_rows(entries) if any(_given([row], [jar], None)))
+    return max(found, default=0)
+
+
+def contradicted(
+    rows: Iterable[Row], results: Mapping[int, SealResult], lifted: datetime | None
+) -> list[list[SealResult]]:
+    """For each jar of which two people said different things, all that was said of it, corrected or not, settled or
+    not. An answer before 12 hours is asked for again: it contradicts none."""
+    said: dict[int, list[SealResult]] = {jar: [] for jar in results}
+    for given in _given(rows, results, lifted):
+        said[given.jar].append(given)
+    return [found for jar, found in said.items() if results[jar].disputed or _differ(found)]
+
+
+def _differ(found: Sequence[SealResult]) -> bool:
+    counted = [one for one in found if not _early(one)]
+    people = {one.by for one in counted}
+    return len({one.rank for one in counted}) > 1 and (len(people) > 1 or None in people)
+
+
+def told(one: SealResult, when: Callable[[datetime], str]) -> str:
+    """An answer with who gave it and when: ``Bert, 14:05: unsealed (press: springs)``."""
+    at = f", {when(one.at)}" if one.at is not None else ""
+    return f"{one.by or 'Somebody'}{at}: {one.seal.value} ({one.why})"
+
+
+def dispute(one: SealResult, when: Callable[[datetime], str]) -> str:
+    """What was said of a jar by people who did not know of each other's answers, and what counts until then."""
+    said = ". ".join(told(answer, when) for answer in one.answers)
+    return (
+        f"Jar {one.jar} was judged differently by people who did not see each other's answers. {said}. The worse "
+        "counts until somebody who has read both judges the jar again."
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from monitor.jars.deviations import Deviation
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.review import Item, Signature
-from monitor.jars.seals import Seal, SealResult, Sums
+from monitor.jars.seals import EARLY, Seal, SealResult, Sums
 from monitor.jars.signed import Standing
 from monitor.jars.times import Moment
 from monitor.tables.guidance import fact
@@ -53,6 +53,8 @@ class JarState:
     #: Its number there, and whether that gives it a place: the run is not over, or the jar was placed in it.
     child_jar: int | None = None
     child_placed: bool = False
+    #: The entry that placed it, whoever would take that back.
+    placed_entry: int | None = None
 
     @property
     def gone(self) -> str:
@@ -109,12 +111,15 @@ class BatchState:
         return [self.parent_jars[jar - 1] for jar in jars if 0 < jar <= len(self.parent_jars)]
 
     def to_judge(self) -> list[int]:
-        """The jars without a final answer, but for those that have a place already."""
-        early = (Seal.NOT_JUDGED, Seal.SEALED_EARLY, Seal.UNSEALED_EARLY)
+        """The jars without a final answer or with two that differ, but for those that have a place already."""
+        early = (Seal.NOT_JUDGED, *EARLY)
         settled = (Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED, Status.BROKEN, Status.REPROCESS)
-        return [
-            j.jar for j in self.jars if j.seal.seal in early and j.status not in settled and not j.child_run
-        ]
+        asked = [j for j in self.jars if j.seal.seal in early or j.seal.disputed]
+        return [j.jar for j in asked if j.status not in settled and not j.child_run]
+
+    def disputed(self) -> list[JarState]:
+        """Jars of which people who did not know of each other's answers said different things."""
+        return [j for j in self.jars if j.seal.disputed]
 
     def next_jar(self) -> int | None:
         """The jar that the seal round asks for next; None when done."""

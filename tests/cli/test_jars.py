@@ -222,6 +222,33 @@ def test_a_reprocessing_does_not_end_another_run_without_a_word(
     assert main(["jars", "mine", "reprocess", "2", *full]) == 0
 
 
+def test_an_answer_that_contradicts_another_person_s_does_not_win_without_a_word(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Who, when and what is told; settled by an answer that says what was read, and shown in the review."""
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    at = house.run.started_at + timedelta(seconds=house.lifted_s + 13 * 3600.0)
+    late = ["--at", at.isoformat(), "--reason", "written down later"]
+    house.say("lifted", "--out", str(house.run.batch.jars), hours=0.1)
+
+    def say(*words: str) -> str:
+        return " ".join(house.say("seal", "1", *words, *late).split())
+
+    first = say(*good[2:], "--press", "springs", "--by", "Bert")
+    number = int(first.rpartition("entry ")[2])
+    told = say(*good, "--by", "Anna")
+    assert f"jar 1: unsealed (press: springs); entry {number + 1}" in told
+    assert "Bert, 20" in told and "Anna, 20" in told and "sealed (firm, dished, rings, holds)" in told
+    assert f"--seen {number + 1}" in told
+    assert "who did not see each other's answers" in " ".join(house.say("status").split())
+    assert json.loads(house.say("status", "--json"))["jars"][0]["disputed"] is True
+    assert "jar 1: sealed" in say(*good, "--by", "Anna", "--seen", str(number + 1))
+    assert "who did not see each other's answers" not in " ".join(house.say("status").split())
+    review = " ".join(house.say("review").split())
+    assert "LOOK answers" in review and "Bert, 20" in review and "Anna, 20" in review
+
+
 def test_more_jars_do_not_come_out_than_went_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     house = House(tmp_path / "data", "held-low-altitude", capsys)
     jars = house.run.batch.jars

@@ -72,9 +72,9 @@ class Kitchen:
         )
         return len(self.entries)
 
-    def seal(self, jar: int, t_s: float, **answers: Any) -> int:
+    def seal(self, jar: int, t_s: float, by: str | None = "Ada", **answers: Any) -> int:
         good = {"press": "firm", "sight": "dished", "tap": "ring", "lift": "holds"}
-        return self.add("jar_seal", t_s, jar=jar, **(good | answers))
+        return self.add("jar_seal", t_s, by=by, jar=jar, **(good | answers))
 
     def state(self, t_s: float) -> BatchState:
         return batch_state(self.run, self.verdict, self.entries, START + timedelta(seconds=t_s))

@@ -78,6 +78,11 @@ def departed(batch: Any) -> None:
     batch.add("deviation_opened", 2000.0, what="a lid was bent")
 
 
+def contradicted_by_another(batch: Any) -> None:
+    batch.seal(1, LIFTED + 12.5 * HOUR, by="Bert", press="springs")
+    batch.seal(1, LIFTED + 12.6 * HOUR, seen=len(batch.entries))
+
+
 def one_jar_less(batch: Any) -> None:
     batch.add("jars_lifted_count", LIFTED, out=0, broken=[])
 
@@ -93,6 +98,7 @@ FAULTS: dict[str, Callable[[Any], Any]] = {
     "corrections": corrected_without_a_reason,
     "alarms": alarmed,
     "deviations": departed,
+    "answers": contradicted_by_another,
     "sums": one_jar_less,
 }
 
