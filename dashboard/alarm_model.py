@@ -92,7 +92,7 @@ def _step(row: AlarmRow) -> str:
 
 
 def standing(rows: Iterable[AlarmRow]) -> list[Banner]:
-    """Alarms that stand, from the journal (oldest first): most urgent first, then the newest."""
+    """Alarms that stand, from the journal (oldest first): what is true first, most urgent first, then the newest."""
     facts: dict[str, dict[str, Any]] = {}
     last: dict[str, AlarmRow] = {}
     for row in rows:
@@ -148,10 +148,18 @@ def _banner(row: AlarmRow, told: Mapping[str, Any]) -> Banner:
 
 
 def _rank(item: Banner) -> tuple[int, int, bool]:
-    """Still true and unseen, then unseen but over, then seen; within each the more urgent first."""
+    """Still true and unseen, then still true and seen, then what is over; within each the more urgent first."""
     order = PRIORITIES.index(item.priority) if item.priority in PRIORITIES else 0
+    truth = 2 if item.over else 0 if item.unacknowledged else 1
     # A lost boil before whatever else is as urgent: it is what the rest may explain.
-    return STANDING.index(item.state), order, item.kind != "boil_lost"
+    return truth, order, item.kind != "boil_lost"
+
+
+def across_the_room(banners: list[Banner]) -> list[Banner]:
+    """What there is place for: the first, and where that was seen the one that waits to be seen, for its buttons."""
+    first = banners[:1]
+    waiting = [item for item in banners if item.unacknowledged]
+    return first if not first or first[0].unacknowledged else [*first, *waiting[:1]]
 
 
 def others(count: int) -> str:

@@ -158,6 +158,11 @@ def sample_age_s(view: Mapping[str, Any], row_age_s: float, rate: float = 1.0) -
     return max(0.0, float(view["at_s"]) - float(last_s)) / rate + max(0.0, row_age_s)
 
 
+def nobody_watches(row_ages_s: Sequence[float]) -> bool:
+    """Whether the collector has stopped writing of every run that is on: then no alarm can be raised. [s]"""
+    return bool(row_ages_s) and min(row_ages_s) > PATIENCE_S
+
+
 def patience_s(spacing_s: float) -> float:
     """How old a reading may be before its figure is hidden: 3 s beyond the moment the next was due."""
     return max(PATIENCE_S, spacing_s + GRACE_S)

@@ -125,10 +125,12 @@ function stripe(view, pieces) {
   }
 }
 
-function drawLost(view, board, gone) {
+function drawLost(view, board, gone, far) {
   wear(view, "alarm", "silent");
-  say(view.word, "No data");
-  say(view.digits, `NO DATA ${age(gone.age_s)}`);
+  say(view.word, far ? "NO DATA" : "No data");
+  view.state.dataset.long = "no";
+  // Across the room it is said once: who is silent and what to do need the place.
+  say(view.digits, far ? `for ${age(gone.age_s)}` : `NO DATA ${age(gone.age_s)}`);
   view.digits.classList.add("bw-nodata");
   view.digits.classList.remove("bw-hours");
   say(view.label, "");
@@ -163,14 +165,22 @@ function draw(memory) {
     const view = memory.views.get(board.key);
     const gone = lost(board, since_s, memory.data.server_patience_s);
     view.root.classList.toggle("bw-lost", gone !== null);
-    if (gone) drawLost(view, board, gone);
+    view.root.dataset.gone = gone ? gone.who : "";
+    if (gone) drawLost(view, board, gone, memory.data.form === "far");
     else drawBoard(view, board, since_s, memory);
     if (gone) view.figure.hidden = false;
     if (gone) silent.push(board.title);
+    if (gone?.who === "server") alone();
     strike(board.run_id, gone !== null);
   }
   window.boilwitnessSilent = silent.length > 0;
   if (memory.data.form !== "line") title(memory, silent);
+}
+
+// The page library says that its server is gone in a box of its own, which covers the board and asks for the internet.
+// The board says the same and what to do. Closed, not only hidden: an open box takes the sound's button away.
+function alone() {
+  for (const close of document.querySelectorAll('[data-testid="stDialog"] section > button')) close.click();
 }
 
 // Figures elsewhere on the page that belong to a silent run are struck through.

@@ -31,8 +31,12 @@ FAR = st.query_params.get("far") == "1"
 WINDOW_S = 3600.0
 #: More alarms than this would push the boards out of sight; the rest wait behind a line.
 SHOWN_ALARMS = 2
-#: Across the room there is place for one, with its buttons.
-FAR_ALARMS = 1
+#: The collector raises every alarm, so that it is gone no alarm of its own can say.
+UNWATCHED = (
+    '<div class="bw-alarm" role="alert" data-priority="high" data-known="no" data-over="no"><p class="bw-headline">'
+    '<span aria-hidden="true">▲</span> Nobody watches: the collector has stopped</p><p class="bw-do">'
+    "Look at the canner. Until the collector runs again no alarm can be raised.</p></div>"
+)
 
 
 def main() -> None:
@@ -73,13 +77,7 @@ def _watch() -> None:
         st.rerun(scope="app")
     banners = alarm_model.standing(moment.alarms)
     on_now.sound(moment, banners)
-    shown = FAR_ALARMS if FAR else SHOWN_ALARMS
-    for place, banner in enumerate(banners[:shown]):
-        _alarm(banner, first=place == 0, more=max(0, len(banners) - shown) if FAR else 0)
-    if len(banners) > shown and not FAR:
-        with st.expander(alarm_model.others(len(banners) - shown).removeprefix(", and ")):
-            for banner in banners[shown:]:
-                _alarm(banner, first=False)
+    _alarms(banners, unwatched=_unwatched(moment))
     if moment.live:
         pairs = on_now.boards(moment)
         strips = [strip_model.pieces((row.verdict or {}).get("stretches") or ()) for _, row in pairs]
@@ -88,7 +86,31 @@ def _watch() -> None:
             look.page(look.KEY + '<p><a href="?far=1" target="_self">Show this across the room</a></p>')
 
 
-def _alarm(banner: alarm_model.Banner, *, first: bool, more: int = 0) -> None:
+def _unwatched(moment: data.House) -> bool:
+    """Whether runs are on and nothing is written of any of them."""
+    on = [row for row in moment.live if row.view.get("phase") != "ended"]
+    return live_model.nobody_watches([data.age_s(moment, row.updated_utc) for row in on])
+
+
+def _alarms(banners: list[alarm_model.Banner], *, unwatched: bool) -> None:
+    """What stands, the most urgent first; before all of it that no alarm can be raised, where that is so."""
+    if unwatched:
+        look.page(UNWATCHED)
+    # Across the room what is over would hide that nobody watches.
+    true = [item for item in banners if not (FAR and unwatched and item.over)]
+    shown = alarm_model.across_the_room(true) if FAR else true[:SHOWN_ALARMS]
+    quiet = next((item for item in banners if item.unacknowledged), None)
+    rest = [item for item in banners if item not in shown]
+    for place, banner in enumerate(shown):
+        more = len(rest) if FAR and place == len(shown) - 1 else 0
+        _alarm(banner, first=place == 0, quiet=banner is quiet, more=more)
+    if rest and not FAR:
+        with st.expander(alarm_model.others(len(rest)).removeprefix(", and ")):
+            for banner in rest:
+                _alarm(banner, first=False, quiet=banner is quiet)
+
+
+def _alarm(banner: alarm_model.Banner, *, first: bool, quiet: bool, more: int = 0) -> None:
     """One alarm and what can be said to it: the first in full, the others in a line; ``more`` wait behind it."""
     if not banner.unacknowledged or not access.may_change():
         look.page(_alarm_markup(banner, first, more))
@@ -102,7 +124,7 @@ def _alarm(banner: alarm_model.Banner, *, first: bool, more: int = 0) -> None:
             if data.speaker() is None:
                 st.toast("Written down as seen, without a name: no name was given on this page.")
         # Whoever wants quiet wants it from all that stand; what is raised afterwards sounds all the same.
-        if first and st.button("Quiet for 2 minutes", key="quiet"):
+        if quiet and st.button("Quiet for 2 minutes", key="quiet"):
             data.say("alarm_silenced", {"seconds_s": 120.0}, run_id=banner.run_id)
 
 

@@ -162,7 +162,8 @@ def test_a_silent_server_collector_and_node_are_each_noticed_within_5_s(
     kitchen: Kitchen, visit: Callable
 ) -> None:
     """The old figure gives way to NO DATA, and it says who is silent; what comes back is shown again."""
-    with visit() as visitor, visit(width=390, height=844) as elsewhere:
+    with visit() as visitor, visit(width=390, height=844) as elsewhere, visit() as across:
+        far = across.go(f"{kitchen.url}/?far=1")
         page = visitor.go(kitchen.url)
         page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
         page.wait_for_selector(".bw-simulated:text-is('simulated')")
@@ -179,6 +180,11 @@ def test_a_silent_server_collector_and_node_are_each_noticed_within_5_s(
         other.wait_for_selector(".bw-line .bw-digits:text('NO DATA')", timeout=5_000)
         elsewhere.picture("line-no-data-390")
         assert samples_in(kitchen.folder) >= stored + 3, "the collector goes on without pages"
+        whole_across_the_room(far, "The dashboard's server does not answer. Go and look at the canner.")
+        # The page library has a box of its own for that, after some 20 s; it never covers the board.
+        far.wait_for_timeout(22_000)
+        assert far.get_by_text("are you connected to the internet").count() == 0
+        assert page.get_by_test_id("stDialog").count() == 0
         kitchen.pages_again()
         page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
 
@@ -186,12 +192,28 @@ def test_a_silent_server_collector_and_node_are_each_noticed_within_5_s(
         assert silent_for_s(page) <= 5
         assert "collector" in page.inner_text(".bw-sentence")
         visitor.picture("live-no-data")
+        page.wait_for_selector("text=Nobody watches: the collector has stopped")
+        whole_across_the_room(far, "The collector has stopped writing. Go and look at the canner.")
+        across.picture("live-far-no-data")
         os.kill(kitchen.collector_pid, signal.SIGCONT)
         page.wait_for_selector(".bw-word:text('Coming up')", timeout=20_000)
 
         kitchen.silence_node()
         assert silent_for_s(page) <= 5
         assert "node" in page.inner_text(".bw-sentence")
+        far.wait_for_selector(".bw-alarm")
+        whole_across_the_room(far, "The node in the kitchen is silent. Go and look at the canner.")
+
+
+def whole_across_the_room(far: Page, told: str) -> None:
+    """NO DATA once, with who is silent and what to do, all of it on the screen."""
+    far.wait_for_selector(".bw-far .bw-lost .bw-word:text-is('NO DATA')")
+    assert "NO DATA" not in far.inner_text(".bw-digits")
+    assert far.inner_text(".bw-sentence") == told
+    for part in (".bw-state", ".bw-digits", ".bw-sentence"):
+        box = far.locator(part).bounding_box()
+        assert box is not None and box["height"] > 20 and box["y"] + box["height"] <= 800
+        assert box["x"] + box["width"] <= 1280
 
 
 def tab_to(page: Page, selector: str) -> None:

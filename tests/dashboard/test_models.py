@@ -282,6 +282,29 @@ def test_an_alarm_stands_until_it_is_seen_and_over() -> None:
     assert [item.alarm_id for item in alarm_model.standing([RAISED, unseen, again])] == ["r:boil_lost:2"]
 
 
+def test_what_is_still_true_stands_before_what_is_over() -> None:
+    """Seen or not: a boil that is lost still is not hidden by an alarm that is over and waits to be seen."""
+    seen = alarm_row("acknowledged", "active_acknowledged", "2026-08-14T10:00:30.000Z")
+    stalled = replace(RAISED, alarm_id="r:come_up_stalled:1", kind="come_up_stalled")
+    over = replace(stalled, state="returned_unacknowledged", at_utc="2026-08-14T10:01:00.000Z")
+    silent = replace(RAISED, alarm_id="r:node_silent:1", kind="node_silent")
+    found = alarm_model.standing([RAISED, seen, stalled, over])
+    assert [item.kind for item in found] == ["boil_lost", "come_up_stalled"]
+    # What is over keeps its buttons there; where the first has some of its own, the first alone is shown.
+    assert alarm_model.across_the_room(found) == found
+    found = alarm_model.standing([RAISED, seen, stalled, over, silent])
+    assert [item.kind for item in found] == ["node_silent", "boil_lost", "come_up_stalled"]
+    assert alarm_model.across_the_room(found) == found[:1]
+    assert alarm_model.across_the_room([]) == []
+
+
+def test_nobody_watches_once_nothing_is_written_of_any_run() -> None:
+    """Where no run is on, nothing has to be written."""
+    assert live_model.nobody_watches([5.0, 9.0])
+    assert not live_model.nobody_watches([1.0, 9.0])
+    assert not live_model.nobody_watches([])
+
+
 def test_news_has_no_end_but_to_be_seen() -> None:
     """What late readings changed is over as soon as it has happened; it is read all the same."""
     rows = [
