@@ -10,7 +10,7 @@ from dashboard.words import Sign
 from monitor.jars import BatchState, Status
 from monitor.jars.batch import REST
 from monitor.jars.disposition import Basis
-from monitor.jars.seals import QUESTIONS, Seal
+from monitor.jars.seals import QUESTIONS, Seal, SealResult, dispute, told
 from monitor.jars.state import Clock, JarState
 from monitor.jars.times import Moment
 from monitor.tables.guidance import fact
@@ -55,6 +55,8 @@ def headline(state: BatchState, now: datetime | None = None) -> str:
         return _undecided(undecided)
     if state.lifting is None:
         return "Lift the jars, and say how many came out whole."
+    if disputed := [jar.jar for jar in state.disputed() if jar.jar in state.to_judge()]:
+        return f"Jar {disputed[0]} was judged differently by two people: look at it again."
     if undecided:
         return _undecided(undecided)
     waiting = state.next_jar()
@@ -93,9 +95,29 @@ def cited(numbers: Iterable[str]) -> list[tuple[str, str, str]]:
     return [(number, fact(number).fact, fact(number).source) for number in ordered]
 
 
+def said_of(seal: SealResult, zone: str | None) -> str:
+    """What was said of a jar's seal so far, by whom and when; empty where it was not judged."""
+
+    def when(at: datetime) -> str:
+        return figures.local_day(at, zone)
+
+    if seal.disputed:
+        return dispute(seal, when)
+    return f"So far: {told(seal, when)}." if seal.entry is not None else ""
+
+
 def moment_words(what: str, moment: Moment, zone: str | None) -> str:
     """When something happened, and which it was: marked by a person or seen in the record."""
-    return f"{what} {figures.local_day(moment.at, zone)} ({moment.words})."
+    return f"{what} {seen_words(moment, zone)} ({moment.words})."
+
+
+def seen_words(moment: Moment, zone: str | None) -> str:
+    """From the likely minute to the latest, where these are two."""
+    likely, latest = (figures.local_day(at, zone) for at in (moment.at, moment.late))
+    if likely == latest:
+        return likely
+    (day, at), (last_day, last) = likely.rsplit(", ", 1), latest.rsplit(", ", 1)
+    return f"{day}, {at} to {last}" if day == last_day else f"{likely} to {latest}"
 
 
 def rest_words(heat_off: Moment, now: datetime, zone: str | None) -> str:
@@ -131,9 +153,9 @@ def jar_cells(jar: JarState, zone: str | None, now: datetime) -> tuple[str, Sign
     return str(jar.jar), SEALS[jar.seal.seal], place, jar.why, f"{jar.do}{due}".strip()
 
 
-def kept_words(jar: JarState) -> str:
+def kept_words(seal: SealResult) -> str:
     """What became of an answer that was just kept."""
-    return f"Jar {jar.jar}: {jar.seal.seal.value} ({jar.seal.why})."
+    return f"Jar {seal.jar}: {seal.seal.value} ({seal.why})."
 
 
 def instants(day: date, clock: time, zone: str | None) -> list[datetime]:

@@ -9,14 +9,19 @@ import streamlit as st
 
 from dashboard import batches, data, jars_model, jars_when, look
 from dashboard.batches import Batch
-from monitor.errors import RefusedError
+from dashboard.units import fahrenheit
+from monitor.errors import RefusedError, UsageError
 from monitor.jars import Status, evaluation_trouble, own_timing_trouble, reprocess_extra
 from monitor.jars.disposition import Basis
 from monitor.jars.reprocess import INSTEAD, child_header, hot_pack
 from monitor.jars.state import JarState
+from monitor.physics.units import f_to_c
 from monitor.store.lots import with_lot
 from monitor.store.occupied import check_again
 from monitor.store.runs import read_house
+
+#: Set once jars were placed, or a place was taken back, until the form is empty again.
+_PLACED, _TAKEN_BACK = "place_done", "back_done"
 
 
 def place(batch: Batch) -> bool:
@@ -33,7 +38,11 @@ def place(batch: Batch) -> bool:
 
 
 def _place(batch: Batch, open_jars: list[JarState]) -> bool:
-    numbers = st.pills("Jars", [jar.jar for jar in open_jars], selection_mode="multi", key="place_jars")
+    if st.session_state.pop(_PLACED, False):
+        # Left chosen, the jars placed last would go along with the next.
+        st.session_state.update(place_jars=[], place_to=None)
+    choice = st.pills("Jars", [jar.jar for jar in open_jars], selection_mode="multi", key="place_jars")
+    numbers = [jar.jar for jar in open_jars if jar.jar in choice]
     if not numbers:
         look.page('<p class="bw-note">Choose one or more jars; what is offered for them follows.</p>')
         return False
@@ -54,7 +63,47 @@ def _place(batch: Batch, open_jars: list[JarState]) -> bool:
             return False
     for number in numbers:
         data.say("jar_disposition", {"jar": number, "to": wanted.value}, run_id=batch.state.run_id)
+    st.session_state[_PLACED] = True
     return True
+
+
+def take_back(batch: Batch) -> bool:
+    """Take back where a jar was put by mistake: what was said before that counts again; whether it was taken back."""
+    placed = {jar.jar: jar for jar in batch.state.jars if jar.placed_entry is not None and not jar.child_run}
+    if not placed:
+        return False
+    if st.session_state.pop(_TAKEN_BACK, False):
+        st.session_state["back_why"] = ""
+    with (
+        st.expander("Take back where a jar was put by mistake"),
+        st.form("take_back", border=False, enter_to_submit=False),
+    ):
+        number = st.selectbox(
+            "Which", list(placed), format_func=lambda one: _placed_words(placed[one]), key="back_jar"
+        )
+        why = st.text_input("Why it is taken back", max_chars=200, key="back_why").strip()
+        if not st.form_submit_button("Take it back"):
+            return False
+        if not why:
+            st.error("Say why it is taken back.")
+            return False
+        try:
+            data.say(
+                "correction",
+                {"withdrawn": True},
+                run_id=batch.state.run_id,
+                corrects=placed[number].placed_entry,
+                reason=why,
+            )
+        except UsageError as trouble:
+            st.error(look.plain(str(trouble)))
+            return False
+        st.session_state[_TAKEN_BACK] = True
+        return True
+
+
+def _placed_words(jar: JarState) -> str:
+    return f"jar {jar.jar}: {jar.status.value}" + (f", placed by {jar.placed_by}" if jar.placed_by else "")
 
 
 def reprocess(batch: Batch) -> bool:
@@ -72,7 +121,7 @@ def reprocess(batch: Batch) -> bool:
     queued = any(jar.status is Status.REPROCESS and not jar.child_run for jar in batch.state.jars)
     with (
         st.expander("Reprocess jars now, in a run of its own", expanded=queued),
-        st.form("again", border=False),
+        st.form("again", border=False, enter_to_submit=False),
     ):
         st.markdown(
             "Empty the jars, heat food and liquid to boiling, refill clean hot jars, check every rim for nicks, "
@@ -94,19 +143,26 @@ def reprocess(batch: Batch) -> bool:
                 "The published table has no hot-pack time for this food, jar and altitude. Give your tested "
                 f"source's hot-pack time, or do not reprocess. {INSTEAD}"
             )
-        coldest = st.number_input(
-            "Coldest filled jar, °C", value=None, min_value=0.0, max_value=100.0, key="again_coldest"
-        )
+        coldest_C = _coldest_C()
         hot = st.checkbox("Food and liquid boiled, packed hot into clean hot jars", key="again_hot")
         lids = st.checkbox("Rims checked, new lids on", key="again_lids")
         if not st.form_submit_button("Begin the run that reprocesses them", type="primary"):
             return False
-        if coldest is None:
+        if coldest_C is None:
             st.error(
                 "Give the temperature of the coldest filled jar: the initial temperature is recorded anew."
             )
             return False
-        return _begin(batch, list(again), minutes, source.strip(), float(coldest), hot=hot, lids=lids)
+        return _begin(batch, list(again), minutes, source.strip(), coldest_C, hot=hot, lids=lids)
+
+
+def _coldest_C() -> float | None:
+    """The coldest filled jar, asked for in the unit that was chosen."""
+    low, high, unit = (32.0, 212.0, "°F") if fahrenheit() else (0.0, 100.0, "°C")
+    typed = st.number_input(
+        f"Coldest filled jar, {unit}", value=None, min_value=low, max_value=high, key=f"again_coldest_{unit}"
+    )
+    return None if typed is None else f_to_c(typed) if fahrenheit() else float(typed)
 
 
 def _begin(
@@ -178,7 +234,10 @@ def evaluation(batch: Batch) -> bool:
     """Attach a named competent person's written opinion; whether it was attached."""
     if batch.state.standing.basis is not Basis.FAILED:
         return False
-    with st.expander("Attach a competent person's written opinion"), st.form("opinion", border=False):
+    with (
+        st.expander("Attach a competent person's written opinion"),
+        st.form("opinion", border=False, enter_to_submit=False),
+    ):
         st.markdown(
             "Nothing computed clears a hold that is not proven. A named person who is competent to judge the process, "
             "such as a process authority, may do so in writing; the jars are then *released by evaluation*, and "

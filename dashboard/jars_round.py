@@ -10,9 +10,13 @@ from dashboard import batches, data, jars_model, look
 from dashboard.batches import Batch
 from monitor.jars import ASK
 from monitor.jars.disposition import Basis
-from monitor.jars.seals import QUESTIONS, Seal
+from monitor.jars.seals import QUESTIONS, Seal, SealResult, newest_answer
 
-_ON, _JAR, _KEPT = "round_on", "round_jar", "round_kept"
+#: ``_KEPT`` is the entry that was kept last, with its jar; ``_SEEN`` the newest one about the jar on the screen when
+#: that was opened: what others say meanwhile, this viewer has not read.
+_ON, _JAR, _KEPT, _SEEN = "round_on", "round_jar", "round_kept", "round_seen"
+#: Why an answer is taken back by a press on Undo.
+UNDONE = "taken back in the seal round"
 
 
 def run_id() -> str | None:
@@ -29,13 +33,28 @@ def is_on(batch: Batch) -> bool:
 def begin(batch: Batch, jar: int | None = None) -> None:
     """Go to the first jar that asks for an answer, or to a given one."""
     st.session_state[_ON] = batch.state.run_id
-    st.session_state[_JAR] = jar or batch.state.next_jar() or batch.state.jars[0].jar
+    _go_to(jar or batch.state.next_jar() or batch.state.jars[0].jar)
     st.session_state.pop(_KEPT, None)
 
 
 def end() -> None:
-    for key in (_ON, _JAR, _KEPT):
+    for key in (_ON, _JAR, _KEPT, _SEEN):
         st.session_state.pop(key, None)
+
+
+def _go_to(jar: int) -> None:
+    """The screen of a jar, opened anew."""
+    st.session_state[_JAR] = jar
+    st.session_state.pop(_SEEN, None)
+
+
+def _seen(batch: Batch, jar: int) -> int:
+    """The newest entry about this jar when its screen was opened."""
+    kept: tuple[int, int] | None = st.session_state.get(_SEEN)
+    if kept is None or kept[0] != jar:
+        kept = (jar, newest_answer(batch.entries, jar))
+        st.session_state[_SEEN] = kept
+    return kept[1]
 
 
 def offer(batch: Batch) -> None:
@@ -63,8 +82,10 @@ def screen(batch: Batch) -> None:
     jar = jar if jar in numbers else numbers[0]
     _undo(batch)
     _progress(batch, jar)
+    seen, seal = _seen(batch, jar), next(one.seal for one in state.jars if one.jar == jar)
+    _said_of(seal, state.zone)
     given: dict[str, object] = {"jar": jar}
-    before = _answered(batch, jar)
+    before = _answered(batch, seal)
     with st.container(key="asks"):
         for question, (label, answers) in jars_model.ROUND.items():
             with st.container(key=f"ask_{question}"):
@@ -73,7 +94,7 @@ def screen(batch: Batch) -> None:
                     list(answers),
                     default=before.get(question),
                     format_func=answers.__getitem__,
-                    key=f"answer_{state.run_id}_{jar}_{question}",
+                    key=f"answer_{state.run_id}_{jar}_{seen}_{question}",
                     width="stretch",
                 )
     missing = sum(given[question] is None for question in QUESTIONS)
@@ -91,13 +112,24 @@ def screen(batch: Batch) -> None:
         st.rerun()
     if keep or broken or opened:
         body = {"jar": jar, "broken": True} if broken else {"jar": jar, "opened": True} if opened else given
-        _keep(batch, jar, body)
+        _keep(batch, jar, body | {"seen": seen})
 
 
-def _answered(batch: Batch, jar: int) -> dict[str, str]:
-    """What was answered for this jar last, to begin from when it is asked again."""
-    bodies = [one.body for one in batch.entries if one.kind == "jar_seal" and one.body.get("jar") == jar]
-    last = bodies[-1] if bodies else {}
+def _said_of(seal: SealResult, zone: str | None) -> None:
+    """What was said of the jar on the screen, by whom and when."""
+    if words := jars_model.said_of(seal, zone):
+        tone = "bw-caution" if seal.disputed else "bw-note"
+        look.page(f'<p class="{tone}">{look.esc(words)}</p>')
+
+
+def _answered(batch: Batch, seal: SealResult) -> dict[str, str]:
+    """What to begin from: the answers that count, else those taken back last. Of two that differ none is offered: the
+    jar is looked at again."""
+    if seal.disputed:
+        return {}
+    own = [one for one in batch.entries if one.kind == "jar_seal" and one.body.get("jar") == seal.jar]
+    counted = [one for one in own if one.id == seal.entry] or own
+    last = counted[-1].body if counted else {}
     return {question: last[question] for question, right in QUESTIONS.items() if last.get(question) in right}
 
 
@@ -112,13 +144,19 @@ def _how() -> None:
 
 
 def _undo(batch: Batch) -> None:
-    """What was kept last, and the way back to it: a new answer is a new entry, the old one stays."""
-    kept = next((jar for jar in batch.state.jars if jar.jar == st.session_state.get(_KEPT)), None)
+    """What was kept last, and the way to take it back: the entry stays, what was said before it counts again."""
+    number, entry = st.session_state.get(_KEPT, (None, None))
+    kept = next((jar for jar in batch.state.jars if jar.jar == number), None)
     if kept is None:
         return
+    own = next((one for one in kept.seal.answers if one.entry == entry), kept.seal)
     with st.container(horizontal=True, key="round_kept_row", vertical_alignment="center"):
-        st.html(f'<p class="bw-note">{look.esc(jars_model.kept_words(kept))}</p>', width="stretch")
+        st.html(f'<p class="bw-note">{look.esc(jars_model.kept_words(own))}</p>', width="stretch")
         if st.button("Undo", key="undo_seal"):
+            data.say(
+                "correction", {"withdrawn": True}, run_id=batch.state.run_id, corrects=entry, reason=UNDONE
+            )
+            batches.forget()
             begin(batch, kept.jar)
             st.rerun()
 
@@ -139,22 +177,25 @@ def _progress(batch: Batch, jar: int) -> None:
 
 
 def _keep(batch: Batch, jar: int, body: dict[str, object]) -> None:
-    data.say("jar_seal", body, run_id=batch.state.run_id)
+    entry = data.say("jar_seal", body, run_id=batch.state.run_id)
     batches.forget()
-    st.session_state[_KEPT] = jar
+    st.session_state[_KEPT] = (jar, entry)
     after = batches.load(batch.state.run_id, datetime.now(UTC))
     following = _following(after, jar) if after is not None else None
     if following is None:
         end()
     else:
-        st.session_state[_JAR] = following
+        _go_to(following)
     st.rerun()
 
 
 def _following(batch: Batch, jar: int) -> int | None:
-    """The next jar to judge, going round; before 12 hours each is asked once."""
+    """The next jar to judge, going round; before 12 hours each is asked once, but at once where others differ."""
     state = batch.state
-    asked = state.to_judge()
+    asked, disputed = state.to_judge(), {one.jar for one in state.disputed()}
+    if jar in disputed and jar in asked:
+        return jar
     if state.seals_from is not None and batch.now < state.seals_from:
-        asked = [one.jar for one in state.jars if one.jar in asked and one.seal.seal is Seal.NOT_JUDGED]
+        unknown = {one.jar for one in state.jars if one.seal.seal is Seal.NOT_JUDGED}
+        asked = [one for one in asked if one in unknown | disputed]
     return min(asked, key=lambda one: (one <= jar, one), default=None)

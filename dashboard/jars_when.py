@@ -25,9 +25,9 @@ class When:
 
 
 def ask(key: str, zone: str | None, now: datetime, seen: datetime | None = None) -> When:
-    """Ask when it was; ``seen`` is when the record shows it, offered first."""
+    """Ask when it was; ``seen`` is the latest that the record shows, offered first."""
     choices = ([_SEEN] if seen is not None else []) + [_NOW, _EARLIER]
-    words = {_SEEN: f"{_SEEN}: {figures.local_day(seen, zone)}" if seen is not None else ""}
+    words = {_SEEN: f"{_SEEN}, at the latest: {figures.local_day(seen, zone)}" if seen is not None else ""}
     chosen = st.radio(
         "When was that?", choices, format_func=lambda one: words.get(one) or one, key=f"{key}_when"
     )

@@ -80,6 +80,7 @@ def _page(batch: Batch) -> None:
     if may:
         for form in (
             jars_places.place,
+            jars_places.take_back,
             jars_places.reprocess,
             jars_places.own_timing,
             jars_places.evaluation,
@@ -189,8 +190,12 @@ def _table(state: BatchState, now: datetime) -> None:
         else ""
     )
     refused = "".join(f'<p class="bw-note">Refused: {look.esc(text)}.</p>' for text in state.refused)
+    differ = "".join(
+        f'<p class="bw-caution">{look.esc(jars_model.said_of(jar.seal, state.zone))}</p>'
+        for jar in state.disputed()
+    )
     heads = ("Jars", "Seal", "Place", "Why", "What to do")
-    look.page("<h2>Each jar</h2>" + problem + look.table(heads, rows, "Jars") + refused)
+    look.page("<h2>Each jar</h2>" + problem + differ + look.table(heads, rows, "Jars") + refused)
 
 
 def _guidance(state: BatchState) -> None:

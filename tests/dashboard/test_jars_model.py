@@ -73,6 +73,16 @@ def test_each_moment_says_which_of_the_two_it_was() -> None:
     assert "seen in the record, marked by nobody: jar probe 1 left the water" in seen
 
 
+def test_what_the_record_shows_is_told_up_to_the_latest_minute_which_is_the_one_offered() -> None:
+    """Else a page says 10:00 here and offers 10:02 there for the same lifting."""
+    seen = Moment(NOW, NOW + timedelta(minutes=2), how="jar probe 1 left the water")
+    told = jars_model.moment_words("Jars out", seen, "America/Denver")
+    assert told.startswith("Jars out Fri 14 Aug 2026, 10:00 to 10:02 (seen in the record")
+    over_midnight = Moment(NOW, NOW + timedelta(hours=14), how="the water left its level")
+    told = jars_model.moment_words("Heat off", over_midnight, "America/Denver")
+    assert told.startswith("Heat off Fri 14 Aug 2026, 10:00 to Sat 15 Aug 2026, 00:00 (seen")
+
+
 def test_a_rest_of_five_minutes_is_suggested() -> None:
     """University of Florida, University of Illinois Extension: heat off, lid off, 5 minutes, then lift."""
     off = Moment(NOW, NOW)

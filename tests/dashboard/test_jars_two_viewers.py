@@ -1,0 +1,197 @@
+"""Two people at the jars of one batch, each with a page of their own; and what a press can take back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from kitchen_store import take_in
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard import batches, data, settings
+from dashboard.settings import Settings
+from monitor.jars import BatchState, Seal, Status
+from monitor.record import Required
+from monitor.simulate.node import demo_canner
+from monitor.store.batches import load_batch
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.reader import open_reader
+
+APP = str(Path(dashboard.__file__).with_name("app.py"))
+GOOD = {"press": "firm", "sight": "dished", "tap": "ring", "lift": "holds"}
+
+
+class House:
+    """A store with the demonstration's invented batch, and whoever looks at its jars."""
+
+    def __init__(self, folder: Path, *, hours_ago: float, minutes: float = 10.0) -> None:
+        self.folder = folder
+        required = Required(minutes, "a time chosen for this test")
+        shown = demo_canner(cooling_s=2400.0)
+        take_in(folder, shown, hours_ago=hours_ago, run_id="mine", required=required, marks=shown.marks)
+        settings.configure(Settings(folder))
+        data.forget()
+        batches.forget()
+
+    def viewer(self, name: str, **session: Any) -> AppTest:
+        app = AppTest.from_file(APP, default_timeout=60).run()
+        for key, value in session.items():
+            app.session_state[key] = value
+        app.query_params["run"] = "mine"
+        app.switch_page("views/jars.py").run()
+        app.text_input[0].set_value(name).run()
+        assert not app.exception
+        return app
+
+    def state(self) -> BatchState:
+        with closing(open_reader(self.folder)) as conn:
+            return load_batch(conn, "mine", datetime.now(UTC)).state
+
+    def said(self, kind: str) -> list[Any]:
+        with closing(open_reader(self.folder)) as conn:
+            return read_entries(conn, "mine", [kind])
+
+    def seal(self, jar: int) -> Any:
+        return self.state().jars[jar - 1].seal
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[Any]:
+    yield lambda **words: House(tmp_path, **words)
+    settings._current = None
+
+
+def chosen(app: AppTest, begins: str, value: Any) -> None:
+    """Choose in the one row of buttons whose key begins so."""
+    (row,) = [one for one in app.get("button_group") if str(one.key).startswith(begins)]
+    row.set_value(value)
+    app.run()
+
+
+def answered(app: AppTest, jar: int, **answers: str) -> None:
+    for row in [one for one in app.get("button_group") if str(one.key).startswith(f"answer_mine_{jar}_")]:
+        row.set_value((GOOD | answers)[str(row.key).rpartition("_")[2]])
+    app.run()
+
+
+def press(app: AppTest, key: str) -> None:
+    app.button(key=key).click().run()
+    assert not app.exception
+
+
+def shown(app: AppTest) -> str:
+    return " ".join(one.proto.body for one in app.get("html"))
+
+
+@pytest.mark.parametrize("bad_first", [True, False])
+def test_two_who_judge_one_jar_past_each_other_are_asked_with_both_answers_before_them(
+    house: Any, bad_first: bool
+) -> None:
+    """The screen of the second was drawn before the first had answered."""
+    kitchen = house(hours_ago=14.2)
+    bert, anna = (kitchen.viewer(name) for name in ("Bert", "Anna"))
+    for app in (bert, anna):
+        press(app, "begin_round")
+    given: dict[str, dict[str, str]] = {"Bert": {"press": "springs", "tap": "dull"}, "Anna": {}}
+    order = [(bert, "Bert"), (anna, "Anna")]
+    for app, name in order if bad_first else order[::-1]:
+        answered(app, 1, **given[name])
+        press(app, "keep_seal")
+    second = anna if bad_first else bert
+    assert kitchen.seal(1).seal is Seal.UNSEALED and kitchen.seal(1).disputed
+    told = shown(second)
+    assert "Keep for jar 1" in [button.label for button in second.button], "the jar is asked for again"
+    assert "judged differently by people who did not see each other" in told
+    assert "Bert, " in told and "Anna, " in told and "springs" in told and "firm, dished" in told
+    assert all(
+        row.value is None for row in second.get("button_group") if str(row.key).startswith("answer_mine_1_")
+    ), "no answer is offered: the jar is looked at again"
+    answered(second, 1)
+    press(second, "keep_seal")
+    assert kitchen.seal(1).seal is Seal.SEALED and not kitchen.seal(1).disputed
+    press(second, "end_round")
+    assert "Nobody contradicted another about a seal" in shown(second)
+    (line,) = [item for item in kitchen.state().review_items if item.key == "answers"]
+    assert line.ok is False and "Bert" in line.evidence and "Anna" in line.evidence
+
+
+def test_what_comes_while_a_screen_is_open_was_not_read_there(house: Any) -> None:
+    """A press on an answer draws the page anew: that alone is no reading of what somebody else said meanwhile."""
+    kitchen = house(hours_ago=14.2)
+    anna = kitchen.viewer("Anna")
+    press(anna, "begin_round")
+    append_entry(kitchen.folder, "jar_seal", {"jar": 1, **GOOD, "press": "springs"}, run_id="mine", by="Bert")
+    answered(anna, 1)
+    press(anna, "keep_seal")
+    assert kitchen.seal(1).seal is Seal.UNSEALED and kitchen.seal(1).disputed
+
+
+def test_undo_takes_the_answer_back_and_both_stay_in_the_store(house: Any) -> None:
+    kitchen = house(hours_ago=14.2)
+    anna = kitchen.viewer("Anna")
+    press(anna, "begin_round")
+    answered(anna, 1)
+    press(anna, "keep_seal")
+    assert kitchen.seal(1).seal is Seal.SEALED
+    press(anna, "undo_seal")
+    press(anna, "end_round")
+    assert kitchen.seal(1).seal is Seal.NOT_JUDGED, "whoever leaves then leaves no answer"
+    assert len(kitchen.said("jar_seal")) == 1
+    (back,) = kitchen.said("correction")
+    assert back.by == "Anna" and back.reason
+
+
+def test_each_placing_begins_with_no_jar_chosen(house: Any) -> None:
+    """Else the jars that were placed last go along with the next ones."""
+    kitchen = house(hours_ago=0.7, minutes=30.0)
+    ada = kitchen.viewer("Ada")
+    for jar, to in ((1, Status.REFRIGERATE), (2, Status.DISCARDED)):
+        chosen(ada, "place_jars", [*ada.session_state["place_jars"], jar])
+        chosen(ada, "place_to", to)
+        press(ada, "place")
+        assert ada.session_state["place_jars"] == []
+    said = [(one.body["jar"], one.body["to"]) for one in kitchen.said("jar_disposition")]
+    assert said == [(1, "refrigerate"), (2, "discarded")]
+
+
+def test_a_jar_put_somewhere_by_mistake_is_taken_back_with_a_reason(house: Any) -> None:
+    kitchen = house(hours_ago=0.7, minutes=30.0)
+    for to in ("refrigerate", "discarded"):
+        append_entry(kitchen.folder, "jar_disposition", {"jar": 1, "to": to}, run_id="mine", by="Ada")
+    ada = kitchen.viewer("Ada")
+    (back,) = [button for button in ada.button if button.label == "Take it back"]
+    back.click().run()
+    assert "Say why" in " ".join(error.value for error in ada.error)
+    assert kitchen.state().jars[0].status is Status.DISCARDED
+    ada.text_input(key="back_why").set_value("the wrong jar")
+    (back,) = [button for button in ada.button if button.label == "Take it back"]
+    back.click().run()
+    assert not ada.exception and kitchen.state().jars[0].status is Status.REFRIGERATE
+    (entry,) = kitchen.said("correction")
+    assert (entry.by, entry.reason) == ("Ada", "the wrong jar") and len(kitchen.said("jar_disposition")) == 2
+
+
+@pytest.mark.parametrize(("unit", "typed", "coldest_C"), [("°F", 158.0, 70.0), ("°C", 70.0, 70.0)])
+def test_a_reprocessing_asks_for_the_coldest_jar_in_the_unit_that_was_chosen(
+    house: Any, unit: str, typed: float, coldest_C: float
+) -> None:
+    """158 °F are 70 °C by the definition of the scales."""
+    kitchen = house(hours_ago=0.7, minutes=30.0)
+    append_entry(kitchen.folder, "settings", {"units": unit[1]}, by="Ada")
+    data.forget()
+    ada = kitchen.viewer("Ada")
+    (coldest,) = [box for box in ada.number_input if box.label == f"Coldest filled jar, {unit}"]
+    coldest.set_value(typed)
+    ada.text_input(key="again_source").set_value("a tested source, chosen for this test")
+    for key in ("again_hot", "again_lids"):
+        ada.checkbox(key=key).check()
+    next(one for one in ada.button if one.label == "Begin the run that reprocesses them").click().run()
+    assert not ada.exception and not ada.error
+    with closing(open_reader(kitchen.folder)) as conn:
+        header = read_entries(conn, "mine-again1", ["run_started"])[0].body
+    assert header["batch"]["coldest_jar_C"] == pytest.approx(coldest_C, abs=1e-9)
