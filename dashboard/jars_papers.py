@@ -56,7 +56,7 @@ def close_deviation(state: BatchState) -> bool:
     }
     if not still:
         return False
-    with st.expander("Close a deviation"), st.form("close", border=False):
+    with st.expander("Close a deviation"), st.form("close", border=False, enter_to_submit=False):
         key = st.selectbox("Which", list(still), format_func=still.__getitem__)
         cause = st.text_input("Cause", max_chars=300)
         action = st.text_input("What was done about it", max_chars=300)
@@ -135,7 +135,7 @@ def sign_review(state: BatchState) -> bool:
         look.page('<p class="bw-note">The hold is not proven: a signature would release nothing.</p>')
         return False
     bare = [item for item in state.review_items if item.ok is False and item.key != "sums"]
-    with st.form("review", border=False):
+    with st.form("review", border=False, enter_to_submit=False):
         reasons = {
             item.key: st.text_input(f"Why it is accepted: {item.title}", max_chars=300).strip()
             for item in bare

@@ -126,6 +126,9 @@ def test_from_heat_off_to_the_labelled_shelf(tmp_path: Path, serve: Callable, vi
         close_deviations(page)
         for box in page.get_by_label("Why it is accepted", exact=False).all():
             box.fill("looked at; the hold after it is whole")
+            box.press("Enter")
+            settled(page)
+        assert page.get_by_text("Not signed.").count(), "it is signed by a press on its button alone"
         page.get_by_role("button", name="Sign the review").click()
         page.wait_for_selector("text=4 jars are on the shelf list.", timeout=15_000)
         page.wait_for_selector(
@@ -231,6 +234,8 @@ def test_a_broken_hold_ends_with_every_jar_reprocessed_or_refrigerated_before_it
         choose(page, "place_to", "Refrigerate")
         press(page, "place")
         page.wait_for_selector("text=4 jars wait for your decision.")
+        page.wait_for_selector("text=Choose one or more jars; what is offered for them follows.")
+        assert page.locator(".st-key-place_jars [data-testid*=Active]").count() == 0, "none is left chosen"
         _again(page)
         page.wait_for_selector("text=Every jar has its place.", timeout=15_000)
         page.wait_for_selector("text=/Jars 3, 4, 5, 6 go on in short-again1/")
