@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from math import sqrt
 
 #: One thinned reading in so many seconds. [s] Chosen.
@@ -12,8 +13,15 @@ EVERY_S = 10.0
 STALL_S, STALL_K = 300.0, 0.5
 #: Thinned readings kept: as long as a stall takes, both ends.
 SPAN = int(STALL_S / EVERY_S) + 1
-#: The last minute, in thinned readings.
-RECENT = 7
+#: A rate is taken over so many thinned readings, three minutes; over the last minute where that has clearly turned.
+RATE_OF, RECENT = 19, 7
+#: Faster than this it warms or cools for sure. [K/s] Chosen: as slow as a rise that has stalled.
+CLEAR_K_PER_S = 0.1 / 60.0
+#: So far below where it had come to, the water is not coming up. [K] Chosen: more than any scatter.
+FALLEN_K = 1.0
+#: Jars, cold water or an open lid cool the water after they were marked: until so long after, and until it has risen
+#: again, that is no fall. [s] Chosen.
+DISTURBED_S = 120.0
 #: Only once the water is warmer than this, so that a pot that waits for its heat is none. [°C] Chosen.
 STALL_ABOVE_C = 40.0
 
@@ -25,6 +33,11 @@ class ComeUp:
         self._points: deque[tuple[float, float]] = deque(maxlen=SPAN)
         self._stalled = False
         self._rose = False
+        self._disturbed_s = -1e18
+
+    def disturbed(self, t_s: float) -> None:
+        """Something was marked that cools the water without the heat having failed."""
+        self._disturbed_s = t_s
 
     def take(self, t_s: float, y_C: float) -> float | None:
         """Take in a reading. Returns when a stall began, on the reading at which it is noticed, else None. [s]"""
@@ -41,24 +54,33 @@ class ComeUp:
             self._rose, self._stalled = True, False
         if self._stalled or not self._rose or y_C < STALL_ABOVE_C or gained > STALL_K:
             return None
-        if y_C - points[-RECENT][1] > STALL_K:
-            # It fell meanwhile, and warms again.
+        if y_C - min(at_C for _, at_C in points) > STALL_K:
+            # It fell meanwhile, and warms again or is back.
             return None
         self._stalled = True
         return next(at_s for at_s, at_C in points if at_C >= y_C - 0.2 * STALL_K)
 
     def rate_K_per_s(self) -> tuple[float, float] | None:
-        """Slope over the last minutes and its standard error. [K/s]"""
-        points = list(self._points)[-19:]
+        """Slope over the last minutes and its standard error; over the last one where that has turned. [K/s]"""
+        points = list(self._points)[-RATE_OF:]
         if len(points) < 4:
             return None
-        n = len(points)
-        mean_t = sum(t for t, _ in points) / n
-        mean_y = sum(y for _, y in points) / n
-        sxx = sum((t - mean_t) ** 2 for t, _ in points)
-        slope = sum((t - mean_t) * (y - mean_y) for t, y in points) / sxx
-        rest = sum((y - mean_y - slope * (t - mean_t)) ** 2 for t, y in points)
-        return slope, sqrt(rest / (n - 2) / sxx)
+        rate, recent = _fitted(points), _fitted(points[-RECENT:])
+        has_turned = _is_clear(recent) and (recent[0] * rate[0] < 0.0 or not _is_clear(rate))
+        return recent if has_turned else rate
+
+    def fall(self) -> tuple[float, float] | None:
+        """When water that was coming up began to cool [s], and where it had come to [°C]; None unless it clearly does."""
+        points = [point for point in self._points if point[0] > self._disturbed_s + DISTURBED_S]
+        if len(points) < RECENT:
+            return None
+        slope, error = _fitted(points[-RECENT:])
+        if slope + 2.0 * error > -CLEAR_K_PER_S:
+            return None
+        top_s, top_C = max(points, key=lambda point: point[1])
+        rose_K = top_C - min(at_C for at_s, at_C in points if at_s <= top_s)
+        is_fall = rose_K > 3.0 * STALL_K and top_C - points[-1][1] > FALLEN_K and top_C > STALL_ABOVE_C
+        return (top_s, top_C) if is_fall else None
 
     def eta_s(self, boil_C: float) -> tuple[float, float, float] | None:
         """(soonest, likely, latest) seconds from now to the boil, or None where it is not rising.
@@ -74,3 +96,19 @@ class ComeUp:
         missing = max(boil_C - self._points[-1][1], 0.0)
         fast, slow = slope + 2.0 * error, max(slope - 2.0 * error, 0.25 * slope)
         return missing / (1.15 * fast), missing / slope, 1.6 * missing / slow
+
+
+def _is_clear(rate: tuple[float, float]) -> bool:
+    """Whether a slope with its standard error [K/s] tells that the water warms, or cools."""
+    return abs(rate[0]) - 2.0 * rate[1] > CLEAR_K_PER_S
+
+
+def _fitted(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Slope of a straight line through four points or more, and its standard error. [K/s]"""
+    n = len(points)
+    mean_t = sum(t for t, _ in points) / n
+    mean_y = sum(y for _, y in points) / n
+    sxx = sum((t - mean_t) ** 2 for t, _ in points)
+    slope = sum((t - mean_t) * (y - mean_y) for t, y in points) / sxx
+    rest = sum((y - mean_y - slope * (t - mean_t)) ** 2 for t, y in points)
+    return slope, sqrt(rest / (n - 2) / sxx)

@@ -249,13 +249,22 @@ class Engine:
         boil.look_for(t, y)
 
     def _follow_come_up(self, t: float, y: float) -> None:
-        state = self.state
-        stalled_s = None if state.hold.heat_off_s is not None else self.come_up.take(t, y)
-        if stalled_s is None:
+        state, hold = self.state, self.state.hold
+        if hold.heat_off_s is not None:
             return
-        # Where the boiling point is not known the water may well boil; a boil that is lost was said to be.
-        if not state.point.unknown_why and not state.hold.lost_raised:
+        stalled_s = self.come_up.take(t, y)
+        # A boil that is lost was said to be.
+        if hold.lost_raised:
+            return
+        if stalled_s is not None and not state.point.unknown_why:
+            # Where the boiling point is not known the water may well boil.
             state.log.add_trouble(eventlog.STALLED, t, words.STALLED, stalled_s)
+        if hold.counts and not hold.boil_told:
+            fall = self.come_up.fall()
+            if fall is not None:
+                fell_s, from_C = fall
+                text = words.FELL_TEXT if from_C > state.point.near_C else words.FELL_FAR_TEXT
+                state.log.add_trouble(eventlog.STALLED, t, text, fell_s)
 
     def _tamed(self, y: float) -> float:
         """A reading on the plateau, kept within what scatter and water can do in one step.
@@ -337,6 +346,7 @@ class Engine:
         state, t = self.state, mark.t_s
         if mark.kind in _DISTURBS:
             state.kettle.disturbed()
+            self.come_up.disturbed(t)
         if mark.kind == "jars_in":
             if state.hold.heat_off_s is not None:
                 state.point.due_s = t

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from monitor.judge import words
+from monitor.judge.comeup import CLEAR_K_PER_S
 from monitor.judge.engine import Engine
 from monitor.judge.verdict import BOILING, HELD, UNKNOWN
 
-#: Falling faster than this over minutes is no come-up. [K/s] Chosen: as slow as a rise that has stalled.
-COOLS_K_PER_S = -0.1 / 60.0
 
 
 def is_closed(engine: Engine) -> bool:
@@ -46,4 +45,4 @@ def _cools(engine: Engine) -> bool:
     if rate is None:
         # It has just left a level of which nobody knows whether it boiled.
         return engine.state.ledger.why == words.LOST
-    return rate[0] + 2.0 * rate[1] < COOLS_K_PER_S
+    return rate[0] + 2.0 * rate[1] < -CLEAR_K_PER_S

@@ -240,6 +240,8 @@ FELL_TEXT = (
     "The water is cooling: it does not boil now. Whether it boiled before is not known. Bring it to a full boil, and "
     "mark it when you see it: the whole time begins there."
 )
+#: The same of water that had not come near the boil.
+FELL_FAR_TEXT = "The water is cooling on its way up. Is the heat on, the lid on, the probe in the water?"
 COOLED = "The water is below boiling. " + RESTART_RULE
 COLD_WATER_TEXT = (
     "The reading fell faster than water cools by itself: something cold went in, or the probe left the water. "

@@ -135,3 +135,43 @@ def test_a_stall_is_dated_to_its_beginning_and_water_that_warms_again_has_none()
     down = [level[-1] - 1.2 * t / 60.0 for t in range(150)]
     back = [down[-1] + 1.5 * t / 60.0 for t in range(400)]
     assert all(come_up.take(float(t), y) is None for t, y in enumerate([*level, *down, *back]))
+
+
+def fed_course(course: list[tuple[float, int]], *, seed: int, disturbed_s: float | None = None) -> list[float]:
+    """The seconds at which a fall is seen; the course is rates [K/min] for so many seconds each."""
+    rng, come_up, said, t, y = np.random.default_rng(seed), ComeUp(), [], 0.0, 80.0
+    for rate, seconds in course:
+        for _ in range(seconds):
+            y, t = y + rate / 60.0, t + 1.0
+            if t == disturbed_s:
+                come_up.disturbed(t)
+            come_up.take(t, y + rng.normal(0.0, 0.05))
+            if come_up.fall() is not None:
+                said.append(t)
+    return said
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_water_that_cools_before_any_boil_is_found_is_seen_within_a_minute_or_so(seed: int) -> None:
+    """The mains fail 50 s after the water came to the boil, too soon to call it one: 2.5 K a minute down."""
+    said = fed_course([(6.0, 200), (0.0, 50), (-2.5, 120)], seed=seed)
+    assert 250.0 < said[0] <= 325.0
+    come_up = ComeUp()
+    for t in range(320):
+        come_up.take(float(t), 80.0 + min(0.1 * t, 20.0) - max(t - 250, 0) * 2.5 / 60.0)
+    rate = come_up.rate_K_per_s()
+    assert rate is not None and rate[0] * 60.0 < -1.5 and come_up.eta_s(100.0) is None
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_warms_wobbles_or_was_disturbed_is_no_fall(seed: int) -> None:
+    """A slow rise, a level boil, half a kelvin down, cold jars that were marked."""
+    assert fed_course([(0.3, 1200)], seed=seed) == []
+    assert fed_course([(3.0, 400), (0.0, 900)], seed=seed) == []
+    assert fed_course([(3.0, 400), (-0.5, 60), (0.5, 60), (0.0, 200)], seed=seed) == []
+    assert fed_course([(3.0, 400), (-4.0, 60), (2.0, 300)], seed=seed, disturbed_s=395.0) == []
+
+
+def test_a_boil_that_is_back_has_not_stalled() -> None:
+    """Up, a dip of 5 K, and at the boil again: five minutes after it first boiled it cannot be warmer."""
+    assert stall_s([(6.0, 400), (0.0, 50), (-2.5, 120), (5.0, 60), (0.0, 180)]) == []

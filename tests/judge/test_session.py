@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from monitor.judge import Session, judge
+from monitor.judge import Session, judge, words
 from monitor.judge.session import REORDER_S
 from monitor.judge.verdict import BOILING, HELD, NOT_BOILING, UNKNOWN
 from monitor.record.model import Mark, Probe, Run
@@ -43,6 +43,22 @@ def test_the_view_follows_the_run(held_run: Build) -> None:
     assert hold.held_s + hold.remaining_s == pytest.approx(300.0) and "min" in hold.sentence
     assert last["complete"].remaining_s == 0.0
     assert "Turn off the heat" in last["complete"].sentence
+
+
+def test_a_boil_somebody_saw_and_that_was_lost_before_it_was_found_is_told(cook: Build) -> None:
+    """At the boil for 22 s, marked, and the heat fails: within a minute and a half it rings, and is no come-up."""
+    story = cook(start_K=-24.0).go(0.0, 6.0).stay(10.0).seen().stay(12.0)
+    fell_s = story.now_s
+    story.go(-5.0, 2.5)
+    session = Session(story.run([]))
+    for sample in story.samples():
+        session.feed([sample])
+        if sample.t_s > fell_s + 75.0:
+            view = session.view()
+            assert view.phase == "cooling" and view.eta_s is None
+    (told,) = [event for event in session.verdict().events if event.kind == "come_up_stalled"]
+    assert told.text == words.FELL_TEXT and fell_s < told.raised_s <= fell_s + 90.0
+    assert told.onset_s == pytest.approx(fell_s, abs=20.0)
 
 
 def test_water_that_cools_with_no_boil_told_is_not_said_to_come_up(cook: Build) -> None:
