@@ -7,7 +7,7 @@ raised by what a warm season does to the air above the kitchen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import sqrt
 from statistics import median
@@ -17,7 +17,7 @@ from monitor.judge.yearly import is_within_a_year
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C, boiling_slope_K_per_kPa
 from monitor.record.model import Run
-from monitor.tables.probes import was_checked_at_boil
+from monitor.tables.probes import OTHER, PRESSURE_SOURCES, was_checked_at_boil
 
 #: A typed pressure is good for six hours. [s]
 TYPED_LASTS_S = 6 * 3600.0
@@ -68,6 +68,11 @@ UNCHECKED = (
 #: Why a typed pressure counts as expired from the start.
 UNDATED = "no time with its UTC offset says when the station pressure was read: it counts as expired"
 
+#: Where a record does not say when a pressure was typed: it is taken as read at the start, and as unsure as at its end.
+NO_TIME = (
+    "the record does not say when the station pressure was read: taken as read at the start, and as unsure as after 6 h"
+)
+
 #: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
 FREE_DISAGREEMENT_KPA = 1.0
 
@@ -75,6 +80,13 @@ FREE_DISAGREEMENT_KPA = 1.0
 #: Chosen: half an hour, over which weather hardly moves.
 MEDIAN_EVERY_S = 30.0
 MEDIAN_OF = 61
+#: So many of these in a row that cannot be this kitchen's are no glitch: the barometer proves nothing. Until then they
+#: are passed over, as its silence is. Chosen: a minute and a half.
+GLITCHES = 3
+#: Weather moves the pressure by no more within that half hour: else the barometer is not in order, and whether it was
+#: before or is now nobody knows. [kPa] Chosen: the deepest lows come at some 5 hPa an hour, a thunderstorm's gust front
+#: brings 3 to 5 hPa at once (from memory).
+FASTEST_KPA = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +235,7 @@ def _altitude_cancels(run: Run) -> bool:
 def _typed_at(run: Run) -> datetime | None:
     """When a typed pressure was read; a record that says nothing of it means at the start.
 
-    None where it says so in no time with its UTC offset. The kitchen's own zone is not taken for one that is left out:
+    None where it says so in no time with its UTC offset, which is no time at all. The kitchen's own zone is not taken for one that is left out:
     records keep times in UTC and pages show them in the zone, and the wrong guess makes a value hours younger.
     """
     moment = run.site.extra.get("station_pressure_at")
@@ -244,6 +256,13 @@ def from_typed(run: Run, t_s: float) -> PressureBasis | None:
     age_s = t_s - (read_at - run.started_at).total_seconds()
     if not -TYPED_LASTS_S <= age_s <= TYPED_LASTS_S:
         return None
+    added_K, notes = 0.0, _source_notes(run)
+    is_dated = run.site.extra.get("station_pressure_at") is not None
+    if not is_dated:
+        age_s, notes = TYPED_LASTS_S, (*notes, NO_TIME)
+    if notes:
+        added_K, doubts = _read_low(run, pressure_kPa, "the pressure that was typed")
+        notes += doubts
     return _from_pressure(
         run,
         pressure_kPa,
@@ -251,13 +270,41 @@ def from_typed(run: Run, t_s: float) -> PressureBasis | None:
         f"station pressure {pressure_kPa * 10:.1f} hPa, typed",
         [(BAROMETER_CHECKED_KPA, "a station's reading, brought to this kitchen; our judgement")],
         age_s=abs(age_s),
+        added_K=added_K,
+        notes=notes,
     )
+
+
+def _source_notes(run: Run) -> tuple[str, ...]:
+    """What is to be said where the record does not say how its pressure was read."""
+    source = run.site.pressure_source
+    if source is None:
+        return ("the record does not say where its pressure comes from",)
+    if source == OTHER or source not in PRESSURE_SOURCES:
+        return (f"where the pressure comes from, “{source}”, is none of the sources that are known here",)
+    return ()
+
+
+def _read_low(run: Run, pressure_kPa: float, what: str) -> tuple[float, tuple[str, ...]]:
+    """What a pressure that nothing vouches for adds to U where it is below the altitude's. [K]"""
+    if run.site.altitude_m is None or not LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
+        return 0.0, ()
+    low_kPa = standard_pressure_kPa(run.site.altitude_m) - pressure_kPa - FREE_DISAGREEMENT_KPA
+    if low_kPa <= 0.0:
+        return 0.0, ()
+    added_K = 0.5 * low_kPa * boiling_slope_K_per_kPa(pressure_kPa)
+    note = (
+        f"{what} is {low_kPa * 10 + 10:.0f} hPa below the standard for the altitude: half of what is beyond 10 hPa, "
+        f"{added_K:.2f} K, is added to the uncertainty"
+    )
+    return added_K, (note,)
 
 
 def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis:
     """The boiling point from the node's barometer, last heard ``age_s`` ago."""
     checked_at = run.site.barometer_checked_at
-    fresh = checked_at is not None and is_within_a_year(checked_at, run.started_at)
+    unsaid = _source_notes(run)
+    fresh = checked_at is not None and is_within_a_year(checked_at, run.started_at) and not unsaid
     terms = [
         (
             BAROMETER_CHECKED_KPA,
@@ -271,18 +318,13 @@ def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis
     ]
     notes: tuple[str, ...] = ()
     added_K, unchecked = 0.0, ""
-    if not fresh and run.site.altitude_m is None:
-        unchecked = UNCHECKED
     if not fresh:
-        notes = ("the barometer was not compared with a station's altimeter setting within 12 months",)
-        if run.site.altitude_m is not None:
-            low_kPa = standard_pressure_kPa(run.site.altitude_m) - pressure_kPa - FREE_DISAGREEMENT_KPA
-            if low_kPa > 0.0 and LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
-                added_K = 0.5 * low_kPa * boiling_slope_K_per_kPa(pressure_kPa)
-                notes += (
-                    f"the barometer reads {low_kPa * 10 + 10:.0f} hPa below the standard for the altitude: half of "
-                    f"what is beyond 10 hPa, {added_K:.2f} K, is added to the uncertainty",
-                )
+        notes = unsaid or (
+            "the barometer was not compared with a station's altimeter setting within 12 months",
+        )
+        added_K, doubts = _read_low(run, pressure_kPa, "the barometer's reading")
+        notes += doubts
+        unchecked = UNCHECKED if run.site.altitude_m is None else ""
     return _from_pressure(
         run,
         pressure_kPa,
@@ -347,21 +389,45 @@ class PressureTracker:
 
     def __init__(self, run: Run) -> None:
         self._run = run
+        #: Readings that can be this kitchen's; each with the two before it, so that a glitch moves nothing, in middles.
         self._readings: list[float] = []
+        self._middles: list[float] = []
         self._taken_s = -1e18
         self._heard_s = -1e18
+        #: The newest reading that cannot be, and how many came in a row; why the barometer is not in order, or "".
+        self._odd_kPa, self._odd_in_a_row = 0.0, 0
+        self._broken = ""
 
     def hear(self, t_s: float, pressure_kPa: float) -> None:
         """Take in one barometer reading. [s], [kPa]"""
+        if t_s - self._taken_s < MEDIAN_EVERY_S:
+            if not self._odd_in_a_row:
+                self._heard_s = t_s
+            return
+        self._taken_s = t_s
+        if disagreement(self._run, pressure_kPa):
+            self._odd_kPa = pressure_kPa
+            self._odd_in_a_row += 1
+            return
+        self._odd_in_a_row = 0
         self._heard_s = t_s
-        if t_s - self._taken_s >= MEDIAN_EVERY_S:
-            self._taken_s = t_s
-            self._readings.append(pressure_kPa)
-            if len(self._readings) > MEDIAN_OF:
-                del self._readings[0]
+        self._readings.append(pressure_kPa)
+        if len(self._readings) >= GLITCHES:
+            self._middles.append(median(self._readings[-GLITCHES:]))
+        del self._readings[:-MEDIAN_OF], self._middles[:-MEDIAN_OF]
+        moved_kPa = max(self._middles, default=0.0) - min(self._middles, default=0.0)
+        if moved_kPa > FASTEST_KPA and not self._broken:
+            self._broken = (
+                f"the barometer moved by {moved_kPa * 10:.0f} hPa within half an hour, which is faster than weather: "
+                "which of its readings are right nobody knows"
+            )
 
     def at(self, t_s: float) -> PressureBasis:
         """The basis at ``t_s``. Asking changes nothing; the engine asks each half minute."""
-        if self._readings:
-            return from_barometer(self._run, median(self._readings), t_s - self._heard_s)
-        return from_typed(self._run, t_s) or from_altitude(self._run)
+        if not self._readings and not self._odd_in_a_row:
+            return from_typed(self._run, t_s) or from_altitude(self._run)
+        if not self._readings:
+            return from_barometer(self._run, self._odd_kPa, 0.0)
+        basis = from_barometer(self._run, median(self._readings), t_s - self._heard_s)
+        why = disagreement(self._run, self._odd_kPa) if self._odd_in_a_row >= GLITCHES else self._broken
+        return replace(basis, disagrees=why) if why else basis
