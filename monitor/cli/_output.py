@@ -35,6 +35,10 @@ _PLAIN = str.maketrans(
 )
 
 
+#: Signs that a terminal obeys instead of printing: a record, or a node's name, may not steer it.
+_COMMANDS = dict.fromkeys((*range(9), 11, 12, *range(14, 32), *range(127, 160)), "?")
+
+
 def _plainly(trouble: UnicodeError) -> tuple[str, int]:
     """The codec's error handler: plain letters for what the encoding lacks."""
     if not isinstance(trouble, UnicodeEncodeError):
@@ -56,7 +60,7 @@ class SteadyStream:
     def write(self, text: str) -> int:
         """Write, or drop what nobody reads."""
         try:
-            return self._stream.write(text)
+            return self._stream.write(text.translate(_COMMANDS))
         except BrokenPipeError:
             self._to_nowhere()
             return len(text)

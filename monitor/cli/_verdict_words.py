@@ -65,7 +65,7 @@ def in_words(record: Run, verdict: Verdict, *, budget: bool = False, placed: boo
 
 
 def _row(label: str, text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, initial_indent=f"{label:<15}", subsequent_indent=" " * 15) or [label]
+    return textwrap.wrap(text, width, initial_indent=f"{label:<14} ", subsequent_indent=" " * 15) or [label]
 
 
 def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:

@@ -64,6 +64,12 @@ def advise(
     if not closed:
         if phase == "complete":
             return _COMPLETE_BUT_CAPPED
+        if phase in ("boil_lost", "cooling") and "jars_in" not in marked:
+            return Advice(
+                "bring_back_boil",
+                "The water does not boil. Nothing counts before a mark says that the jars are in: mark it then.",
+                guidance=("G3", "G4"),
+            )
         if phase == "boil_lost":
             return Advice("bring_back_boil", f"Highest heat. {words.RESTART_RULE}", guidance=("G4",))
         if phase == "cooling":

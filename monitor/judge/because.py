@@ -75,8 +75,10 @@ def _whole(unknown: list[Stretch]) -> list[Stretch]:
 def _cause(group: list[Stretch]) -> str:
     """Why pieces in a row are unknown; how a boil's ends are dated only where nothing else is the matter."""
     longest_first = sorted(group, key=lambda each: each.start_s - each.end_s)
-    causes = [each.why for each in longest_first if each.why not in DATING]
-    return ", and ".join(dict.fromkeys(causes)) or longest_first[0].why
+    causes = dict.fromkeys(each.why for each in longest_first if each.why not in DATING)
+    # One may say the same as another, and more.
+    told = [why for why in causes if not any(other != why and other.startswith(why) for other in causes)]
+    return ", and ".join(told) or longest_first[0].why
 
 
 def _piece(run: Run, piece: Stretch) -> str:

@@ -48,7 +48,7 @@ class Boil:
         self.start_s = 0.0
         self.detector: FallDetector | None = None
         self._creep: Creep | None = None
-        self._jars_until_s = 0.0
+        self._jars_until_s = -1e18
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
         self.seen_any = False
         self.early_marks_s: list[float] = []
@@ -179,8 +179,10 @@ class Boil:
             words.JARS_JUST_IN,
         )
         state.set(from_s, found, why)
+        # The same where jumps of the reading cut it: one more of them, and it is doubted again.
+        was_cut = self.start_s == self._jumps_s[1]
         if found == BOILING:
-            if was_doubted and hold.boil_told:
+            if (was_doubted or was_cut) and hold.boil_told:
                 self._again_s = from_s
             else:
                 self._proven(from_s, t)
@@ -211,7 +213,11 @@ class Boil:
     def seen(self, t: float) -> None:
         """A person saw the rolling boil at ``t``: the first time in a stretch moves its start there."""
         state = self._state
-        self.seen_any = True
+        if t - state.valid_s <= CEILING_S and state.valid_C <= state.point.near_C:
+            # Whatever was seen, a reading of this moment says that it was no boil.
+            return
+        if state.hold.heat_off_s is None:
+            self.seen_any = True
         if self.blocked:
             self.blocked = False
             self.keep_since(t)

@@ -8,7 +8,7 @@ standard uncertainty a/√3, a step q has q/√12, independent terms add in squa
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from math import ceil, sqrt
 
 from monitor.judge.pressure import PressureBasis, basis_before_start
@@ -74,15 +74,24 @@ def _rectangular(term: str, half_K: float, source: str, value: str = "") -> Budg
     return BudgetRow(term, value or f"±{half_K:.3g}", "K", "rectangular", half_K / sqrt(3.0), source)
 
 
+#: What the channel is called whose readings are judged.
+WATER_CHANNELS = ("water", "water_C", "water-1", "water_1")
+
+
 def probe_budget(run: Run) -> ProbeBudget:
     """The probe's, converter's and place's terms for a run's header."""
     notes: list[str] = []
     kind = _kind(run.probe.kind, notes)
     converter = _converter(run.probe.converter, notes)
     calibration = run.probe.calibration
-    trusted = calibration is not None and _narrows(calibration, run.started_at, notes)
+    trusted = calibration is not None and _narrows(calibration, run, notes)
     if trusted and calibration is not None:
         rows = _calibrated_rows(calibration, kind, converter)
+        if calibration.coverage_factor is None:
+            # Limits of which no more is known: JCGM 100:2008, 4.3.7.
+            notes.append(
+                "the calibration does not say its coverage factor: its uncertainty is taken as bare limits"
+            )
     else:
         rows = _tolerance_rows(kind, converter)
         if calibration is not None and calibration.offset_K > 0.0:
@@ -155,11 +164,13 @@ def _converter(words: str | None, notes: list[str]) -> Converter:
     return known[name or OTHER]
 
 
-def _narrows(calibration: Calibration, started_at: datetime, notes: list[str]) -> bool:
+def _narrows(calibration: Calibration, run: Run, notes: list[str]) -> bool:
     """Whether a calibration may stand in for the tolerance of the probe's class; says why not."""
-    method = match(calibration.method, METHODS)
+    method, started_at = match(calibration.method, METHODS), run.started_at
     refusal = ""
-    if calibration.at is None:
+    if run.probe.channel not in WATER_CHANNELS:
+        refusal = f"the correction is for the channel “{run.probe.channel}”, not for the water"
+    elif calibration.at is None:
         refusal = "the calibration has no date, so its age is unknown"
     elif calibration.at > started_at:
         refusal = "the calibration is dated after the run"
@@ -197,13 +208,14 @@ def _narrows(calibration: Calibration, started_at: datetime, notes: list[str]) -
 
 
 def _calibrated_rows(calibration: Calibration, kind: ProbeKind, converter: Converter) -> list[BudgetRow]:
+    factor = calibration.coverage_factor
     rows = [
         BudgetRow(
             "probe and converter, by calibration",
             f"±{calibration.expanded_uncertainty_K:g}",
             "K",
-            f"normal, k = {calibration.coverage_factor:g}",
-            calibration.expanded_uncertainty_K / calibration.coverage_factor,
+            "rectangular, k not stated" if factor is None else f"normal, k = {factor:g}",
+            calibration.expanded_uncertainty_K / (factor or sqrt(3.0)),
             f"calibration: {calibration.method}",
         ),
         _rectangular("drift since the calibration", 0.2, "base-metal couples kept for water; our judgement"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.judge.pressure import WIDEST_ALTITUDE_M
 from monitor.record.model import Run
 from monitor.tables.containers import jar_mL, pack_of
 from monitor.tables.low_acid import LowAcidHit
@@ -16,13 +17,14 @@ class Caps:
 
     ``reasons`` cap the verdict at unproven. ``published_min``: the published time where the required one is shorter,
     else None. ``low_acid``: the class of a food that boiling water never makes shelf-stable. ``not_compared``: why the
-    required time was held against no published one, or "".
+    required time was held against no published one, or ""; ``doubt``: that a longer one may apply, or "".
     """
 
     reasons: tuple[str, ...] = ()
     published_min: float | None = None
     low_acid: LowAcidHit | None = None
     not_compared: str = ""
+    doubt: str = ""
 
 
 NO_CAPS = Caps()
@@ -44,7 +46,7 @@ def caps_of(run: Run) -> Caps:
     if published_min is None:
         return Caps(tuple(reasons), not_compared=_not_compared(run, known))
     if run.required.minutes >= published_min:
-        return Caps(tuple(reasons))
+        return Caps(tuple(reasons), doubt=_doubt(run, known))
     reasons.append(
         f"The required {run.required.minutes:g} min are fewer than the published {published_min:g} min "
         f"for {batch.food or batch.food_id}, {batch.pack} pack, {batch.jar} at {run.site.altitude_m:.0f} m."
@@ -55,7 +57,10 @@ def caps_of(run: Run) -> Caps:
 def _recorded(run: Run) -> list[str]:
     """Why a run was recorded although its start was refused: written into its header then."""
     found = run.extra.get("capped_at_unproven")
-    return [str(reason) for reason in found] if isinstance(found, list | tuple) else []
+    reasons = [str(reason) for reason in found] if isinstance(found, list | tuple) else []
+    if run.batch.jars == 0:
+        reasons.append("The record says that there were no jars in this batch.")
+    return reasons
 
 
 def _published_min(run: Run, known: Named) -> float | None:
@@ -68,11 +73,27 @@ def _published_min(run: Run, known: Named) -> float | None:
     return pick((cell.minutes for cell in cells), default=None)
 
 
+def _doubt(run: Run, known: Named) -> str:
+    """Whether a longer published time holds within what the altitude is known to; G23: when in doubt the higher."""
+    altitude_m, sure_m = run.site.altitude_m, run.site.altitude_uncertainty_m
+    if altitude_m is None:
+        return ""
+    sure_m = WIDEST_ALTITUDE_M if sure_m is None else sure_m
+    cells = published_for(known.foods, run.batch.pack, run.batch.jar, altitude_m + sure_m)
+    higher_min = max((cell.minutes for cell in cells), default=0.0)
+    if higher_min <= run.required.minutes:
+        return ""
+    return (
+        f"The altitude of {altitude_m:.0f} m is known to ±{sure_m:.0f} m: should it be higher, the published time is "
+        f"{higher_min:g} min. When in doubt, take the longer one."
+    )
+
+
 def _not_compared(run: Run, known: Named) -> str:
     batch = run.batch
     named = batch.food or batch.food_id
     if named is None:
-        return ""
+        return "The record names no food: the required time was not compared with a published one."
     lacks = [
         what
         for what, is_there in (
@@ -87,5 +108,9 @@ def _not_compared(run: Run, known: Named) -> str:
     elif lacks:
         why = f"the record does not say {' and '.join(lacks)} in words that they know"
     else:
-        why = f"the tables have none for {named}, {batch.pack} pack, {batch.jar}"
+        # Guidance G24: a tested process holds for its own jar and pack.
+        why = (
+            f"the tables have none for {named}, {batch.pack} pack, {batch.jar}, and a time is never stretched to a "
+            "larger jar or another pack"
+        )
     return f"The required time was not compared with a published one: {why}."

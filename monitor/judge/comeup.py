@@ -70,7 +70,7 @@ class ComeUp:
         return recent if has_turned else rate
 
     def fall(self) -> tuple[float, float] | None:
-        """When water that was coming up began to cool [s], and where it had come to [°C]; None unless it clearly does."""
+        """When water that was coming up began to cool [s] and how far it had come [°C]; None unless it cools."""
         points = [point for point in self._points if point[0] > self._disturbed_s + DISTURBED_S]
         if len(points) < RECENT:
             return None

@@ -14,6 +14,8 @@ RHYTHM_OF = 20
 SILENT_S, SILENT_INTERVALS, OVERDUE_INTERVALS = 5.0, 2.5, 1.25
 #: So many gaps in a row, alike within a fifth, are no gaps: the node has gone over to a slower rhythm.
 GAPS_ALIKE, ALIKE = 5, 0.2
+#: So many restarts within the time in which they are told once are no restarts. Chosen.
+OFTEN = 5
 #: Times of samples and the node's uptime may run apart by this at once, and besides by this share of the time
 #: passed (a cheap crystal is good for a tenth of that, from memory). [s]
 STEP_S, CREEP_SHARE = 2.0, 0.001
@@ -33,6 +35,8 @@ class Continuity:
         self._gaps_alike = 0
         self._last_gap_s = 0.0
         self._boot: int | None = None
+        #: Restarts since one was told.
+        self._restarts = 0
         self._seq: int | None = None
         self._uptime_s: float | None = None
         #: Time of a sample less uptime, where both were last taken to agree; and when that was. [s]
@@ -79,17 +83,28 @@ class Continuity:
     def break_before(self, sample: Sample, last_s: float) -> str:
         """Why the sample does not simply follow the last, of ``last_s``, or ""."""
         boot, seq, uptime = sample.boot, sample.seq, sample.uptime_s
-        if uptime is None and boot == self._boot and self._seq is not None and seq == self._seq + 1:
+        early = sample.arrival_s is not None and sample.arrival_s < sample.t_s - STEP_S
+        if (
+            not early
+            and uptime is None
+            and boot == self._boot
+            and self._seq is not None
+            and seq == self._seq + 1
+        ):
             # The next number of the same start: by far the most common, and it follows.
             self._seq = seq
             return ""
         t = sample.t_s
         reason = ""
         if boot is not None and self._boot is not None and boot != self._boot:
-            self._log.add_trouble(RESTARTED, t, words.RESTARTED, last_s)
+            self._restarts += 1
+            text = words.RESTARTED if self._restarts < OFTEN else words.RESTARTS_OFTEN
+            if self._log.add_trouble(RESTARTED, t, text, last_s):
+                self._restarts = 0
             reason = words.RESTART_GAP
             self._uptime_s = None
-        elif self._stepped(t, t - last_s, seq, uptime):
+        elif early or self._stepped(t, t - last_s, seq, uptime):
+            # What arrives before it was taken has a wrong time: a link only ever makes a sample late.
             self._tell_step(t, t - last_s, uptime)
             reason = words.CLOCK_GAP
         if boot is not None:

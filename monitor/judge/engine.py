@@ -23,6 +23,7 @@ from monitor.judge.heater import HeaterWatch
 from monitor.judge.learned import FROM_K
 from monitor.judge.pressure import PressureBasis
 from monitor.judge.readings import ACCEPTED, JumpFilter, Step
+from monitor.judge.second_probe import SecondProbe
 from monitor.judge.state import State
 from monitor.judge.sudden import SuddenWatch
 from monitor.judge.unread import UnreadLoss
@@ -31,11 +32,6 @@ from monitor.record.model import Mark, Run, Sample
 
 #: The record must show a rise through the floor from at least this far below it. [K] Our rule.
 COME_UP_K = 5.0
-#: Two water probes further apart than this are flagged. [K] Our rule; a pasteuriser's coldest place may differ from its
-#: centre by as much (New York, 1 CRR 2.45(b)(1)).
-SECOND_PROBE_K = 0.5
-#: Share of the newest reading in the mean of their difference. Chosen.
-APART_SHARE = 0.1
 #: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
 
@@ -66,7 +62,7 @@ class Engine:
         self.heater = HeaterWatch(state.log)
         self._fault, self._is_fault_told = "", False
         self._silent = False
-        self._apart_K = 0.0
+        self._second: SecondProbe | None = None
 
     # --- what comes in ------------------------------------------------------------------------------------
 
@@ -136,11 +132,11 @@ class Engine:
 
     def _reading(self, sample: Sample, t: float, raw: float, broken_off: str) -> None:
         state = self.state
-        y = raw + state.probe.offset_K
-        if sample.water_2_C is not None:
-            y = self._second_probe(t, y, sample.water_2_C + state.probe.offset_K)
-        self.water_C = y
         point = state.point
+        y = raw + state.probe.offset_K
+        if sample.water_2_C is not None or self._second is not None:
+            y = self._lower(sample, t, y)
+        self.water_C = y
         if t >= point.due_s:
             every_s = EVERY_S if state.hold.heat_off_s is None else AFTER_HEAT_S
             point.follow(t, allowance_K(self.boil.seen_s is not None), every_s)
@@ -157,13 +153,19 @@ class Engine:
         else:
             self._near(sample, t, y, raw)
 
-    def _second_probe(self, t: float, y: float, second: float) -> float:
-        """The lower of two water probes decides."""
-        # A mean over some readings: one alone scatters.
-        self._apart_K += APART_SHARE * (y - second - self._apart_K)
-        if abs(self._apart_K) > SECOND_PROBE_K and self.boil.is_on:
-            self.state.log.add_trouble(eventlog.TWO_PROBES, t, words.two_probes(y, second))
-        return min(y, second)
+    def _lower(self, sample: Sample, t: float, first_C: float) -> float:
+        """Of two water probes the lower one decides. [°C]"""
+        state = self.state
+        if self._second is None:
+            self._second = SecondProbe(state.log)
+        second_C, floor_C = sample.water_2_C, state.point.floor_C
+        return self._second.lower(
+            t,
+            first_C,
+            None if second_C is None else second_C + state.probe.offset_K,
+            boils=self.boil.is_on,
+            is_near=floor_C is not None and first_C >= floor_C and state.hold.heat_off_s is None,
+        )
 
     def _gap(self, t: float, y: float, interval: float, broken_off: str) -> None:
         state = self.state

@@ -8,7 +8,6 @@ from monitor.judge.engine import Engine
 from monitor.judge.verdict import BOILING, HELD, UNKNOWN
 
 
-
 def is_closed(engine: Engine) -> bool:
     """Whether the run has ended: heat off, jars lifted, or an end recorded."""
     if engine.header.ended_at_s is not None or engine.state.hold.window_end_s is not None:

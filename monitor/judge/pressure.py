@@ -68,9 +68,10 @@ UNCHECKED = (
 #: Why a typed pressure counts as expired from the start.
 UNDATED = "no time with its UTC offset says when the station pressure was read: it counts as expired"
 
-#: Where a record does not say when a pressure was typed: it is taken as read at the start, and as unsure as at its end.
+#: Where a record does not say when a pressure was typed.
 NO_TIME = (
-    "the record does not say when the station pressure was read: taken as read at the start, and as unsure as after 6 h"
+    "the record does not say when the station pressure was read: it is taken as read at the start, and as unsure as "
+    "after 6 h"
 )
 
 #: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
@@ -235,7 +236,7 @@ def _altitude_cancels(run: Run) -> bool:
 def _typed_at(run: Run) -> datetime | None:
     """When a typed pressure was read; a record that says nothing of it means at the start.
 
-    None where it says so in no time with its UTC offset, which is no time at all. The kitchen's own zone is not taken for one that is left out:
+    None where that is no time with its UTC offset. The kitchen's own zone is not taken for one that is left out:
     records keep times in UTC and pages show them in the zone, and the wrong guess makes a value hours younger.
     """
     moment = run.site.extra.get("station_pressure_at")

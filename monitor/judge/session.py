@@ -203,7 +203,10 @@ class Session:
             other.finish()
 
     def verdict(self) -> Verdict:
-        """The verdict on everything so far; what late rows changed in it is an event, while live if it is news."""
+        """The verdict on everything so far; what late rows changed in it is an event, while live if it is news.
+
+        Where ``needs_rebuild`` is set, some of it is not in it yet: the record is to be judged anew.
+        """
         verdict = verdict_of(self._engine)
         if self._without is None:
             return verdict

@@ -200,6 +200,8 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
         )
     if engine.state.caps.not_compared:
         reasons.append(engine.state.caps.not_compared)
+    if engine.state.caps.doubt:
+        reasons.append(engine.state.caps.doubt)
     return tuple(reasons)
 
 

@@ -261,6 +261,11 @@ CONFLICT_TEXT = (
     "devices may send under one name."
 )
 NOT_SEEN_TEXT = "A person looked and saw no full boil. " + RESTART_RULE
+#: Again and again.
+RESTARTS_OFTEN = (
+    "The node starts anew again and again: perhaps two nodes send under one name, or its power is loose. No boil "
+    "counts across a start that may hide a loss. Look at the canner, then give each node a name of its own."
+)
 RESTARTED = (
     "The node started anew. The time without it counts only if the boil cannot have been lost in it. Look at the "
     "canner."

@@ -130,7 +130,8 @@ def probe_facts(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> Pa
             if value is not None
         ]
         day = f"of {day_time(run, check.at)}" if check.at else f"day {missing('the check gives none')}"
-        within = f"± {check.expanded_uncertainty_K:.2f} K (k = {check.coverage_factor:g})"
+        factor = "k not stated" if check.coverage_factor is None else f"k = {check.coverage_factor:g}"
+        within = f"± {check.expanded_uncertainty_K:.2f} K ({factor})"
         pairs += [
             ("Correction added", f"{check.offset_K:+.2f} K {within}, {day}"),
             (

@@ -28,6 +28,9 @@ from monitor.record.model import (
     Site,
 )
 
+#: Nothing was logged before, nor will be after: a clock that says so is not set.
+FIRST_YEAR, LAST_YEAR = 1970, 2199
+
 
 class _Object:
     """A JSON object being read: takes keys with checks, keeps the rest, knows its own path."""
@@ -74,6 +77,8 @@ class _Object:
             raise self.fail(key, "a date and time such as 2026-08-14T09:12:00-06:00", value) from None
         if moment.tzinfo is None:
             raise self.fail(key, "a time with its UTC offset, such as 2026-08-14T09:12:00-06:00", value)
+        if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+            raise self.fail(key, f"a year from {FIRST_YEAR} to {LAST_YEAR}", value)
         return moment
 
     def rest(self) -> Mapping[str, Any]:
@@ -83,7 +88,7 @@ class _Object:
 def read_header(path: Path) -> Run:
     """Read ``run.json`` alone: a run without its samples. Raises RecordError."""
     try:
-        form = json.loads(text_of(path), parse_constant=_refuse_constant)
+        form = json.loads(text_of(path), parse_constant=_refuse_constant, object_pairs_hook=_once)
     except ValueError as trouble:
         line = getattr(trouble, "lineno", None)
         where = f"line {line}, column {getattr(trouble, 'colno', '?')}: " if line else ""
@@ -91,6 +96,16 @@ def read_header(path: Path) -> Run:
     except RecursionError:
         raise RecordError(f"{path}: expected a run record, found JSON nested too deeply.") from None
     return header_from_json(form, str(path))
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object whose keys stand in it once: of two values nobody can say which is meant."""
+    form = dict(pairs)
+    if len(form) < len(pairs):
+        seen: set[str] = set()
+        twice = next(key for key, _ in pairs if key in seen or seen.add(key))  # type: ignore[func-returns-value]
+        raise ValueError(f"each key once, found {shown(twice)} twice in one object")
+    return form
 
 
 def _refuse_constant(word: str) -> float:
@@ -210,7 +225,7 @@ def _calibration(probe: _Object) -> Calibration | None:
     return Calibration(
         offset_K=offset,
         expanded_uncertainty_K=expanded,
-        coverage_factor=2.0 if factor is None else factor,
+        coverage_factor=factor,
         ice_offset_K=part.number("ice_offset_K", -50.0, 50.0, "K"),
         boil_offset_K=part.number("boil_offset_K", -50.0, 50.0, "K"),
         at=part.time("at"),

@@ -110,7 +110,8 @@ class Calibration:
 
     offset_K: float
     expanded_uncertainty_K: float
-    coverage_factor: float = 2.0
+    #: None where nobody said it.
+    coverage_factor: float | None = 2.0
     ice_offset_K: float | None = None
     boil_offset_K: float | None = None
     at: datetime | None = None

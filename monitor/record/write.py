@@ -97,7 +97,9 @@ def _calibration(calibration: Calibration | None) -> dict[str, Any] | None:
     return {
         "offset_K": calibration.offset_K,
         "expanded_uncertainty_K": calibration.expanded_uncertainty_K,
-        "coverage_factor": _plain(calibration.coverage_factor),
+        "coverage_factor": None
+        if calibration.coverage_factor is None
+        else _plain(calibration.coverage_factor),
         "ice_offset_K": calibration.ice_offset_K,
         "boil_offset_K": calibration.boil_offset_K,
         "at": _moment(calibration.at),

@@ -188,6 +188,7 @@ def some_kitchen(
         station_pressure_kPa=(
             round(weather.pressure_kPa(0.0) + barometer_kPa, 2) if pressure == "station pressure" else None
         ),
+        extra={"station_pressure_at": STARTED_AT.isoformat()} if pressure == "station pressure" else {},
     )
     return Kitchen(
         weather=weather,

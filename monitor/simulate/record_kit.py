@@ -161,12 +161,15 @@ class Told:
             altitude_m=place.altitude_m,
             barometer_checked_at=checked if place.pressure == "barometer" else None,
         )
+        site = site or stated
+        if site.station_pressure_kPa is not None:
+            site = replace(site, extra={"station_pressure_at": started.isoformat()})
         origin = ORIGIN.format(seed=self.seed)
         run = replace(
             run,
             started_at=started,
             zone=place.zone,
-            site=site or stated,
+            site=site,
             batch=Batch(self.food, place.food_id, place.pack, place.jar, place.jars),
             required=Required(self.kitchen.minutes, self.source),
             probe=probe,

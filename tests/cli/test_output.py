@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -44,6 +45,18 @@ def test_an_altered_record_stays_altered_before_head(tmp_path: Path) -> None:
     page.write_bytes(page.read_bytes().replace(b"BROKEN", b"HELD", 1))
     assert through_a_reader_that_leaves(f"{MONITOR} verify '{page}'") == (12, "")
     assert through_a_reader_that_leaves(f"{MONITOR} verify '{tmp_path / 'none'}' 2>&1") == (2, "")
+
+
+def test_a_record_does_not_steer_the_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Signs that clear a screen or paint it (ECMA-48) stand as question marks; letters, ° and line ends as they are."""
+    record = tmp_path / "r"
+    shutil.copytree(RECORDS / "short-by-a-minute", record)
+    form = json.loads((record / "run.json").read_text())
+    form["batch"]["food"] = "\x1b[2Jplums\x9b31m\x07"
+    (record / "run.json").write_text(json.dumps(form))
+    assert main(["judge", str(record)]) == 10
+    said = capsys.readouterr().out
+    assert "?[2Jplums?31m?" in said and "°C" in said and not {"\x1b", "\x9b", "\x07"} & set(said)
 
 
 def test_a_reader_that_takes_nothing() -> None:

@@ -137,7 +137,9 @@ def test_a_stall_is_dated_to_its_beginning_and_water_that_warms_again_has_none()
     assert all(come_up.take(float(t), y) is None for t, y in enumerate([*level, *down, *back]))
 
 
-def fed_course(course: list[tuple[float, int]], *, seed: int, disturbed_s: float | None = None) -> list[float]:
+def fed_course(
+    course: list[tuple[float, int]], *, seed: int, disturbed_s: float | None = None
+) -> list[float]:
     """The seconds at which a fall is seen; the course is rates [K/min] for so many seconds each."""
     rng, come_up, said, t, y = np.random.default_rng(seed), ComeUp(), [], 0.0, 80.0
     for rate, seconds in course:

@@ -140,6 +140,8 @@ DAMAGED_HEADERS = [
     ({"run_id": None}, r"run_id: expected a text, found nothing"),
     ({"started_at": "yesterday"}, r"started_at: expected a date and time such as"),
     ({"started_at": "2026-08-14T09:12:00"}, r"started_at: expected a time with its UTC offset"),
+    ({"started_at": "0001-01-01T00:00:00+00:00"}, r"started_at: expected a year from 1970 to 2199"),
+    ({"started_at": "9999-12-31T23:59:00+00:00"}, r"started_at: expected a year from 1970 to 2199"),
     ({"zone": "Mars/Base"}, r"zone: expected a zone name such as America/Denver"),
     ({"required": None}, r"required: expected an object"),
     ({"required": {"minutes": "30"}}, r"required\.minutes: expected a number \[min\], found \"30\""),
@@ -165,6 +167,7 @@ def test_damaged_header(run: Run, tmp_path: Path, change: dict[str, object], mes
 @pytest.mark.parametrize(
     ("data", "message"),
     [(b"{", r"line 1, column 2: expected JSON"), (b"\xff\xfe", "expected UTF-8"), (b'{"a": NaN}', "finite"),
+     (b'{"site": {"name": "a", "name": "b"}}', 'each key once, found "name" twice'),
      (b"[" * 100_000, "nested too deeply|expected JSON")],
 )  # fmt: skip
 def test_a_header_that_is_no_json(run: Run, tmp_path: Path, data: bytes, message: str) -> None:
