@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
@@ -23,11 +23,20 @@ VERDICT_EVERY_S = 1.0
 
 
 class Board:
-    """All runs that are on. Works in house time; writes nothing itself."""
+    """All runs that are on. Works in house time; writes nothing itself.
 
-    def __init__(self, conn: sqlite3.Connection, teller: Teller) -> None:
+    ``unwritten``: rows that came and that the store does not hold yet, since the disk refuses them.
+    """
+
+    def __init__(
+        self,
+        conn: sqlite3.Connection,
+        teller: Teller,
+        unwritten: Callable[[], Iterable[Row]] = tuple,
+    ) -> None:
         self._conn = conn
         self._teller = teller
+        self._unwritten = unwritten
         self._runs: dict[str, LiveRun] = {}
         self._refused: dict[str, str] = {}
         self._house = House({}, ())
@@ -86,6 +95,7 @@ class Board:
         live = LiveRun(facts, Session(run), RunWatch(self._teller.machine, context))
         self._serve(live)
         samples = run_samples(self._conn, self._house, facts)
+        samples += self._joined(live, list(self._unwritten()))
         live.session.feed(samples)
         if before is not None:
             live.session.take_over(before)

@@ -9,7 +9,7 @@ from monitor.collector.awake import Awake
 from monitor.collector.nodes import NodeState
 from monitor.collector.nodetime import NodeClock
 from monitor.collector.receipts import Receipts
-from monitor.errors import WireFormatError
+from monitor.errors import StoreError, WireFormatError
 from monitor.intake.channels import decode_value
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, decode_pack, encode_ask, identity_of_refused
@@ -63,15 +63,19 @@ class Ingest:
         self._awake = awake or Awake()
         self.nodes: dict[str, NodeState] = {}
         self.news = News()
+        #: Of nodes that got no number, since the disk refuses one: to be taken again, in front of what comes next.
+        self.unplaced: list[Arrival] = []
 
     def take(self, arrivals: Iterable[Arrival]) -> Batch:
         """Everything in ``arrivals`` as one batch; nothing escapes, whatever the bytes."""
-        batch = Batch()
+        batch, self.unplaced = Batch(), []
         for arrival in arrivals:
             try:
                 self._take_one(arrival, batch)
             except WireFormatError as trouble:
                 self._refuse(arrival, str(trouble), batch)
+            except StoreError:
+                self.unplaced.append(arrival)
         return batch
 
     def _take_one(self, arrival: Arrival, batch: Batch) -> None:

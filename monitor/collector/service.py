@@ -94,7 +94,7 @@ class Collector:
         with only_collector(self._data_dir):
             conn = open_writer(self._data_dir, check=True)
             try:
-                self._begin(StoreWriter(conn, self._time), stop)
+                self._begin(StoreWriter(conn, self._time))
                 self._work(stop)
             finally:
                 conn.close()
@@ -102,20 +102,20 @@ class Collector:
 
     # --- begin and end --------------------------------------------------------------------------------
 
-    def _begin(self, writer: StoreWriter, stop: Event) -> None:
+    def _begin(self, writer: StoreWriter) -> None:
         conn, outbox = writer.conn, Outbox()
         house = read_house(conn)
         self._conn = conn
         run_open = bool(house.open_runs()) or any_unjudged(conn, house)
         self._clock = HouseClock(conn, self._time, run_open=run_open)
         self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
-        self._storing = Storing(writer, outbox, self._ways, self._say, self._time, stop)
+        self._storing = Storing(writer, outbox, self._ways, self._say, self._time)
         self._awake = Awake(self._clock.rate)
         self._ingest = Ingest(self._recall, self._clock.house_s, self._awake)
         self._machine = AlarmMachine()
         self._machine.restore((row.body for row in reader.alarms(conn)), self._moment())
         self._teller = Teller(conn, outbox, self._machine, self._say_line, self._moment)
-        self._board = Board(conn, self._teller)
+        self._board = Board(conn, self._teller, self._storing.waiting_rows)
         self._resting = Resting(conn, self._teller)
         self._afterwards = Afterwards(conn, self._teller, self._resting)
         self._uptake = Uptake(self._storing, self._teller, self._board, self._resting, self._afterwards)
@@ -157,22 +157,32 @@ class Collector:
         batch_s = BATCH_S / max(1.0, self._clock.rate)
         try:
             while not stop.is_set():
-                self._round(gather(self.queue, batch_s))
+                self._round(self._next(batch_s, stop))
         finally:
             intake_stop.set()
             for source in self._sources.values():
                 source.stop()
             self._drain()
             self._storing.note_clock("stopped", "the collector stopped")
-            self._storing.flush()
+            self._storing.flush(now=True)
             self._ways.close()
             for source in self._sources.values():
                 source.close()
 
+    def _next(self, batch_s: float, stop: Event) -> list[Arrival]:
+        if self._storing.full:
+            # What no memory is left for stays at the brokers, in the nodes and on the queue.
+            stop.wait(batch_s)
+            return []
+        return gather(self.queue, batch_s)
+
     def _drain(self) -> None:
         """What is queued is stored and acknowledged before the end, unless the disk refuses."""
-        while not self.queue.empty():
+        while not self.queue.empty() and not self._storing.full:
             self._round(gather(self.queue, 0.0))
+        self._storing.catch_up(now=True)
+        self._settle_stored()
+        self._unstored = self._storing.messages + len(self._ingest.unplaced) + self.queue.qsize()
 
     # --- one round ------------------------------------------------------------------------------------
 
@@ -180,23 +190,38 @@ class Collector:
         # Silence is measured up to here, not to the end of our own work with what has come.
         now_s = self._clock.now_s()
         self._upkeep.held_up(self._awake.look(now_s))
+        self._storing.catch_up()
+        arrivals = [*self._ingest.unplaced, *arrivals]
         if arrivals:
-            batch = self._ingest.take(arrivals)
-            fresh = self._storing.commit(batch)
-            if fresh is None:
-                self._unstored += len(arrivals)
-                return
-            self._acknowledge(arrivals)
-            self._refused += len(batch.refusals)
-            # First: a run may have been waiting for a node that is heard only now.
-            self._tell_news()
-            self._board.feed(self._ingest.in_place(fresh))
-            self._afterwards.came(self._board.house, fresh)
+            self._take(arrivals)
+        self._settle_stored()
         if self._time_for_tick(now_s):
             self._tick(now_s)
-        self._ask(now_s)
+        if not self._storing.refuses:
+            # What is told to a node was stored before: none of this while something waits.
+            self._ask(now_s)
         if self._storing.outbox.urgent:
             self._storing.flush()
+
+    def _take(self, arrivals: list[Arrival]) -> None:
+        batch = self._ingest.take(arrivals)
+        unplaced = {id(one) for one in self._ingest.unplaced}
+        taken = [one for one in arrivals if id(one) not in unplaced] if unplaced else arrivals
+        fresh = self._storing.take(taken, batch)
+        # At once, before they are judged: the sources wait for it.
+        self._settle_stored()
+        self._refused += len(batch.refusals)
+        # First: a run may have been waiting for a node that is heard only now.
+        self._tell_news()
+        self._board.feed(fresh if self._storing.refuses else self._ingest.in_place(fresh))
+
+    def _settle_stored(self) -> None:
+        """Acknowledge what is on the disk by now; what belongs to a run that is over is looked at again."""
+        done = self._storing.stored()
+        if done.arrivals:
+            self._acknowledge(done.arrivals)
+        if done.rows:
+            self._afterwards.came(self._board.house, done.rows)
 
     def _acknowledge(self, arrivals: list[Arrival]) -> None:
         """Each source hears of its own, all at once."""
@@ -215,6 +240,8 @@ class Collector:
         return True
 
     def _tick(self, now_s: float) -> None:
+        for source in self._sources.values():
+            source.overhear(self._storing.refuses and not self._storing.full)
         self._upkeep.watch_clock(now_s)
         self._uptake.look(now_s)
         self._upkeep.tick(now_s)

@@ -1,30 +1,57 @@
-"""Putting things on the disk, and being loud while it refuses. What is told was put there before."""
+"""Putting things on the disk, and being loud while it refuses. What is told was put there before.
+
+A disk that refuses must not stop the watch: what comes meanwhile waits in memory, unacknowledged, is judged from there,
+and is stored in the order in which it came as soon as that can be.
+"""
 
 from __future__ import annotations
 
 import time as wait
-from collections.abc import Callable, Mapping
-from threading import Event
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 
 from monitor.alarms import Priority, State
+from monitor.collector.gather import BATCH_LIMIT
 from monitor.collector.outward import SCOPE, Ways
 from monitor.collector.wallclock import wall_clock
 from monitor.errors import StoreError
+from monitor.intake.source import Arrival
+from monitor.store.database import BUSY_TIMEOUT_MS
 from monitor.store.handover import Batch, Outbox
-from monitor.store.samples import Row
+from monitor.store.samples import Row, said
 from monitor.store.writer import StoreWriter
 from monitor.timesource import TimeSource
 
 #: A store that cannot be written is tried again so often, and complained of so often. [s]
 RETRY_S = 1.0
 COMPLAIN_S = 30.0
+#: So many messages wait in memory at most, some tens of megabytes: 14 hours of one node that speaks every second.
+MOST_WAITING = 50_000
+#: While another program holds the store, each try waits no longer for it: nothing is watched in that time. [ms]
+SHORT_WAIT_MS = 100
+#: What waited is put down for so long at a time, so that the watch goes on between. [s]
+CATCH_UP_S = 0.2
+
+
+@dataclass(slots=True)
+class _Piece:
+    """Arrivals and what is to be stored of them."""
+
+    arrivals: list[Arrival]
+    batch: Batch
+
+
+@dataclass(slots=True)
+class Stored:
+    """What was put on the disk since last asked: whose arrivals may be acknowledged, and the rows that were new."""
+
+    arrivals: list[Arrival] = field(default_factory=list)
+    rows: list[Row] = field(default_factory=list)
 
 
 class Storing:
-    """The collector's hand on the store: batches now, everything else through an outbox.
-
-    ``stop`` ends the waiting for a disk that refuses.
-    """
+    """The collector's hand on the store: batches now, everything else through an outbox."""
 
     def __init__(
         self,
@@ -33,39 +60,135 @@ class Storing:
         ways: Ways,
         say: Callable[[str], None],
         time: TimeSource,
-        stop: Event,
     ) -> None:
         self.writer = writer
         self.outbox = outbox
         self._ways = ways
         self._say = say
         self._time = time
-        self._stop = stop
         self._complained_s: float | None = None
+        self._tried_s = float("-inf")
+        self._refuses = self._deaf = False
+        self._waited_s = 0.0
+        self._stored = Stored()
+        self._waiting: deque[_Piece] = deque()
+        #: The rows among what waits, by node, start and number.
+        self._rows: dict[Row, Row] = {}
+        self._messages = 0
 
-    def commit(self, batch: Batch) -> list[Row] | None:
-        """Store a batch, however long the disk refuses: the new rows. None: stopped before it could be stored."""
-        if batch.empty:
-            return []
-        while True:
+    # --- what came in ---------------------------------------------------------------------------------
+
+    def take(self, arrivals: list[Arrival], batch: Batch) -> list[Row]:
+        """Store a batch, or keep it until it can be stored; the rows that are new, for whoever judges them."""
+        if not self._waiting:
             try:
-                fresh = self.writer.commit(batch)
+                return self._commit(_Piece(arrivals, batch))
             except StoreError as trouble:
-                self.complain(str(trouble))
-                if self._stop.wait(RETRY_S):
-                    return None
-                continue
-            self._can_write()
-            return fresh
+                self._refused(trouble)
+        fresh = [row for one in batch.rows if (row := self._new(one)) is not None]
+        self._keep(arrivals, batch)
+        return fresh
 
-    def flush(self) -> None:
+    def stored(self) -> Stored:
+        """What was put on the disk since last asked."""
+        done, self._stored = self._stored, Stored()
+        return done
+
+    @property
+    def refuses(self) -> bool:
+        """Whether the store could not be written when that was tried last."""
+        return self._refuses
+
+    @property
+    def full(self) -> bool:
+        """Whether no more fits into memory: then nothing is taken in, and nothing is watched."""
+        return self._messages >= MOST_WAITING
+
+    @property
+    def messages(self) -> int:
+        """How many arrivals wait to be stored."""
+        return self._messages
+
+    def waiting_rows(self) -> Iterable[Row]:
+        """What came and is not in the store yet."""
+        return self._rows.values()
+
+    def catch_up(self, *, now: bool = False) -> None:
+        """Try again to put down what waits, once it is time for that or ``now``."""
+        if not self._refuses and not self._waiting:
+            return
+        if self._refuses and not now and abs(wait.monotonic() - self._tried_s) < RETRY_S:
+            return
+        until_s = wait.monotonic() + CATCH_UP_S
+        try:
+            while self._waiting and (now or wait.monotonic() < until_s):
+                self._commit(self._waiting[0])
+                self._forget(self._waiting.popleft())
+            if not self._waiting:
+                self._write()
+                self._can_write()
+        except StoreError as trouble:
+            self._refused(trouble)
+
+    def take_waited_s(self) -> float:
+        """For how long the store kept the collector waiting since last asked. [s of this machine]"""
+        waited_s, self._waited_s = self._waited_s, 0.0
+        return waited_s
+
+    def _commit(self, piece: _Piece) -> list[Row]:
+        began_s = wait.monotonic()
+        try:
+            fresh = [] if piece.batch.empty else self.writer.commit(piece.batch)
+        finally:
+            self._waited_s += wait.monotonic() - began_s
+        self._stored.arrivals += piece.arrivals
+        self._stored.rows += fresh
+        return fresh
+
+    def _keep(self, arrivals: list[Arrival], batch: Batch) -> None:
+        last = self._waiting[-1] if self._waiting else None
+        if last is None or len(last.arrivals) >= BATCH_LIMIT:
+            last = _Piece([], Batch())
+            self._waiting.append(last)
+        last.arrivals += arrivals
+        last.batch.rows += batch.rows
+        last.batch.refusals += batch.refusals
+        last.batch.losses += batch.losses
+        last.batch.receipts |= batch.receipts
+        self._messages += len(arrivals)
+
+    def _forget(self, piece: _Piece) -> None:
+        self._messages -= len(piece.arrivals)
+        for row in piece.batch.rows:
+            self._rows.pop(row[:3], None)
+
+    def _new(self, row: Row) -> Row | None:
+        """The row as it will be stored, unless it came before."""
+        before = self._rows.get(row[:3]) or self.writer.stored_row(row)
+        if before is None:
+            self._rows[row[:3]] = row
+            return row
+        return None if said(before) == said(row) else (*row[:3], before[3], *row[4:])
+
+    # --- what is said about it ------------------------------------------------------------------------
+
+    def flush(self, *, now: bool = False) -> None:
         """Write down what is in the outbox; what cannot be written now waits for the next time."""
-        if self.outbox.empty:
+        if self.outbox.empty or (self._refuses and not now):
             return
         try:
-            self.writer.write(self.outbox)
+            self._write()
         except StoreError as trouble:
-            self.complain(str(trouble))
+            self._refused(trouble)
+
+    def _write(self) -> None:
+        if self.outbox.empty:
+            return
+        began_s = wait.monotonic()
+        try:
+            self.writer.write(self.outbox)
+        finally:
+            self._waited_s += wait.monotonic() - began_s
 
     def journal(self, kind: str, text: str, body: Mapping[str, object] | None = None) -> None:
         """What happened to the collector itself."""
@@ -77,15 +200,29 @@ class Storing:
         body = {"synchronised": clock.synchronised, "error_s": clock.error_s}
         self.journal(kind, f"{text}; {clock.in_words()}", body)
 
+    # --- a disk that refuses --------------------------------------------------------------------------
+
     def complain(self, text: str) -> None:
-        """Loud, and again and again, by every way that needs no disk."""
+        """Loud, and again and again, by every way that needs no disk; at once when the watch itself ends."""
         now_s = wait.monotonic()
+        if self.full and not self._deaf:
+            self._deaf, self._complained_s = True, None
         if self._complained_s is None or now_s - self._complained_s >= COMPLAIN_S:
             self._complained_s = now_s
+            text = f"{text} {_DEAF if self.full else _FROM_MEMORY}"
             self._say(f"ALARM: {text}")
             self._announce(State.ACTIVE_UNACKNOWLEDGED, text)
 
+    def _refused(self, trouble: StoreError) -> None:
+        self._tried_s = wait.monotonic()
+        if not self._refuses:
+            self._refuses = True
+            self.writer.wait_for_others(SHORT_WAIT_MS)
+        self.complain(str(trouble))
+
     def _can_write(self) -> None:
+        self._refuses = self._deaf = False
+        self.writer.wait_for_others(BUSY_TIMEOUT_MS)
         if self._complained_s is not None:
             self._complained_s = None
             text = "the store can be written again; nothing that was acknowledged is missing"
@@ -107,3 +244,10 @@ class Storing:
             "raised_utc": self._time.utc_now().isoformat(),
         }
         self._ways.publish(SCOPE, row)
+
+
+_FROM_MEMORY = (
+    "What the nodes say is still judged from memory: a lost boil is told here, at the brokers and on the phone. It is "
+    "not on the disk yet, the pages stand still, and should this machine stop, what the nodes no longer hold is lost."
+)
+_DEAF = "No more fits into memory: NOTHING IS WATCHED until the disk takes it."

@@ -29,6 +29,8 @@ SEAL_EVERY_S = 60.0
 #: For so long at a time, so that a long backlog never keeps a node waiting. [s]
 SEAL_FOR_S = 0.2
 
+_STALLED = "this machine was stalled or asleep"
+
 
 class Upkeep:
     """Ticked by the collector's one thread."""
@@ -63,6 +65,8 @@ class Upkeep:
 
     def watch_clock(self, now_s: float) -> None:
         """Notice that somebody set the machine's clock; no duration may change by it."""
+        if self._storing.refuses:
+            return
         still = self._board.any_open or now_s < self._settled_s
         stepped_s, moved_s = self._clock.check(run_open=still)
         if stepped_s:
@@ -74,15 +78,21 @@ class Upkeep:
             self._awake.shift(moved_s)
 
     def held_up(self, held_up_s: float) -> None:
-        """Say it when this machine did nothing for a while: nobody was watching then."""
+        """Say it when nothing was done for a while, and what held it up: nobody was watching then."""
+        disk_s = self._storing.take_waited_s()
         if held_up_s >= WORTH_SAYING_S:
-            text = f"this machine was stalled or asleep for {held_up_s:.0f} s; nothing was watched meanwhile"
-            self._storing.journal("held_up", text, {"for_s": round(held_up_s, 3)})
+            cause = "the disk kept the collector waiting" if disk_s > held_up_s / 2.0 else _STALLED
+            text = f"{cause} for {held_up_s:.0f} s; nothing was watched meanwhile"
+            body = {"for_s": round(held_up_s, 3), "disk_s": round(disk_s, 3)}
+            self._storing.journal("held_up", text, body)
             self._say(text)
 
     def tick(self, now_s: float) -> None:
         """Whatever is due."""
         self._watch_queue()
+        if self._storing.refuses:
+            # What must be written first is; these have time.
+            return
         self._remap(now_s)
         if not self._queue.qsize():
             self._afterwards.judge(self._board.house)

@@ -16,6 +16,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Callable, Sequence
+from queue import Full
 from threading import Event, Lock
 from typing import Any
 
@@ -25,6 +26,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from monitor.errors import ConfigError
 from monitor.intake.mqtt_client import MQTT_3_1_1, MQTT_5, begin_to_connect, make_client, subscribe
 from monitor.intake.mqtt_fence import Fence
+from monitor.intake.mqtt_overhear import SecondEar
 from monitor.intake.mqtt_settings import MqttSettings
 from monitor.intake.mqtt_topics import Topics
 from monitor.intake.mqtt_trouble import (
@@ -86,11 +88,13 @@ class MqttSource(LinkThread):
         self._short_links = 0
         self._lock = Lock()
         self._connection = 0
+        self._ear: SecondEar | None = None
 
     # --- what the collector calls ---
 
     def close(self) -> None:
         """Let acknowledgements leave, say ``offline``, drop the link. The broker keeps the session."""
+        self.overhear(False)
         self._paused.set()
         self._closing.set()
         client = self._client
@@ -125,6 +129,14 @@ class MqttSource(LinkThread):
     def reaches_out(self) -> bool | None:
         """Whether the broker is there to take an alarm."""
         return self._linked.is_set()
+
+    def overhear(self, wanted: bool) -> None:
+        """Hear on through a second link while nothing may be acknowledged. A share is for others to take over."""
+        if wanted and self._ear is None and self._settings.share is None and self._linked.is_set():
+            self._ear = SecondEar(self._settings, self._protocol, self._tls, self._overheard)
+        elif not wanted and self._ear is not None:
+            self._ear.close()
+            self._ear = None
 
     # --- the thread ---
 
@@ -240,6 +252,17 @@ class MqttSource(LinkThread):
                 Arrival(self.name, node, payload, arrival_s, connection, number, kind, why, channel, unit)
             )
         put_blocking(self._queue, arrivals, self._stop)
+
+    def _overheard(self, topic: str, payload: bytes, retained: bool) -> None:
+        """Nobody waits for it: what finds no place on the queue comes again by the link that acknowledges."""
+        kind, node, why, channel, unit = self._topics.sort(topic, payload, retained, waited=False)
+        if self._paused.is_set() or kind != "samples":
+            return
+        arrival_s = self._time.monotonic_s()
+        with contextlib.suppress(Full):
+            self._queue.put_nowait(
+                Arrival(self.name, node, payload, arrival_s, 0, 0, kind, why, channel, unit)
+            )
 
     def _pass(self, fence: Fence, word: bytes, number: int) -> None:
         fence.heard(word)

@@ -77,6 +77,10 @@ class Source(Protocol):
         """Put an alarm where other rooms can hear it (topic ``alarm``); False when the link has no such
         place or is down. Never raises."""
 
+    def overhear(self, wanted: bool) -> None:
+        """Whether to go on hearing though nothing is acknowledged for a while (a disk that refuses). Never raises,
+        never waits, may be said again and again."""
+
     def reaches_out(self) -> bool | None:
         """Whether an alarm would be heard through it now; None where it leads to no other room."""
 
@@ -121,6 +125,9 @@ class LinkThread:
     def stop(self) -> None:
         """Queue nothing more; what still comes stays unacknowledged, and will be sent again."""
         self._paused.set()
+
+    def overhear(self, wanted: bool) -> None:
+        """Nothing to do where nobody waits for an acknowledgement."""
 
     def status(self) -> str:
         """One line: connected, or what is wrong."""

@@ -65,6 +65,15 @@ class StoreWriter:
         """Whether a node of this name was ever heard here."""
         return name in self._nodes
 
+    def stored_row(self, row: Row) -> Row | None:
+        """What is stored of the same instant of the same node."""
+        found = self.conn.execute(_ONE, row[:3]).fetchone()
+        return None if found is None else tuple(found)
+
+    def wait_for_others(self, wait_ms: int) -> None:
+        """How long a transaction waits while another program holds the store. [ms]"""
+        self.conn.execute(f"PRAGMA busy_timeout={wait_ms:d}")
+
     def commit(self, batch: Batch) -> list[Row]:
         """Store a batch durably and return the rows that were new, or new in what they say.
 

@@ -128,6 +128,9 @@ class FedSource:
     def publish_alarm(self, node: str, payload: bytes) -> bool:
         return False
 
+    def overhear(self, wanted: bool) -> None:
+        return
+
     def reaches_out(self) -> bool | None:
         return None
 

@@ -37,6 +37,9 @@ class Link:
         self.heard.append((node, json.loads(payload)))
         return self.up
 
+    def overhear(self, wanted: bool) -> None:
+        return
+
     def reaches_out(self) -> bool | None:
         return self.up
 
