@@ -11,6 +11,8 @@ from datetime import datetime
 
 from dashboard import figures, words
 from dashboard.alarm_model import Banner
+from monitor.alarms.rules import IF_JARS_WERE_OUT
+from monitor.judge.words import NO_JARS
 from monitor.store.reader import LiveRow, RunRow
 
 #: What an alarm that is over says, by its kind: said in the present tense it would be taken for true.
@@ -38,6 +40,8 @@ AFTERWARDS: dict[str, str] = {
     "hold_not_held": "Reprocess in full, refrigerate or freeze every jar of it, sealed or not, before the time is up.",
     "verdict_revised": "Read again what its record proves before you decide about its jars.",
 }
+#: The same for a run that no mark says jars were in.
+AFTERWARDS_IF_JARS = f"If jars were in it: {IF_JARS_WERE_OUT}"
 #: Kinds about jars, a node's power or the house: they ask for the same whether their run is on or over.
 WHENEVER = frozenset(
     {
@@ -77,7 +81,8 @@ def said(banner: Banner, run: RunRow | None, on: frozenset[str], zone: str | Non
     parts.append(_times(banner, zone, now))
     do = banner.do
     if ended and banner.kind not in WHENEVER:
-        do = AFTERWARDS.get(banner.kind, OF_AN_ENDED_RUN)
+        unmarked = banner.kind == "hold_not_held" and NO_JARS in banner.what
+        do = AFTERWARDS_IF_JARS if unmarked else AFTERWARDS.get(banner.kind, OF_AN_ENDED_RUN)
     return Said(title(banner), ", ".join(parts), do, banner.run_id if ended else None)
 
 

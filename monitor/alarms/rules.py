@@ -10,7 +10,7 @@ from typing import Any
 from monitor.alarms.table import CHILLED, RULES, STAGES, TWO_VALUES, Priority, Rule, Stage
 from monitor.judge.cooling_track import is_chill
 from monitor.judge.verdict import BROKEN, HELD, UNKNOWN, UNPROVEN, Event, LiveView, Verdict
-from monitor.judge.words import CONFLICT_TEXT
+from monitor.judge.words import CONFLICT_TEXT, NO_JARS
 
 #: A condition counts as gone only after it has stayed away this long: a reading that comes and goes must not
 #: ring like a doorbell. Raising is never delayed.
@@ -18,6 +18,15 @@ RETURN_DEADBAND_S = 10.0
 #: Once the whole time has held, nothing is owed: what these kinds ask for in the hold would be wrong then.
 OWED_ONLY = frozenset({"boil_lost", "boil_back", "heater_off"})
 NOTHING_OWED = "The whole time had held before that: begin nothing again. Turn off the heat."
+#: What a run without a mark of its jars asks for: perhaps they were in, perhaps none ever was.
+IF_JARS_WERE_OUT = (
+    "reprocess them in full, refrigerate or freeze them, sealed or not, within 2 hours of when the boil ended, or of "
+    "when they went in if it never boiled; after that discard them, untasted. If none were in, nothing is to be done."
+)
+IF_JARS = (
+    "If jars are in the canner: mark that, bring it back to a full boil and count the whole time from there, in a new "
+    f"run. If jars were in and are out: {IF_JARS_WERE_OUT}"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +103,10 @@ def alarm_for_verdict(verdict: Verdict, context: Context, at_s: float) -> Alarm 
     # "Before the time is up" needs the time: the salvage clock's, as the verdict's advice has it.
     until = datetime.fromisoformat(verdict.advice.until) if verdict.advice.until else None
     due_s = (until - context.started_at).total_seconds() if until and context.started_at else None
-    return _alarm("hold_not_held", RULES["hold_not_held"], context, f"{word}. {reason}", at_s, at_s, due_s)
+    rule = RULES["hold_not_held"]
+    if NO_JARS in verdict.reasons:
+        rule = replace(rule, do=IF_JARS)
+    return _alarm("hold_not_held", rule, context, f"{word}. {reason}", at_s, at_s, due_s)
 
 
 def condition_alarm(kind: str, context: Context, what: str) -> Alarm:

@@ -57,6 +57,10 @@ class RunWatch:
         self.context = self.context.after(kind)
         return self._machine.triggers(self.context.scope, [kind], now, after_s=t_s)
 
+    def settled_still(self, words: Iterable[str]) -> None:
+        """What people have judged or decided as of now: an answer or a place that was taken back is owed again."""
+        self._settled.intersection_update(words)
+
     def view(self, view: LiveView, now: Moment) -> list[JournalRow]:
         """The live view, about once a second: what is well again returns."""
         return self._machine.conditions(self.context.scope, triggers_from_view(view), now)

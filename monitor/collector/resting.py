@@ -120,6 +120,7 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
     if not {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
         run = load_run(conn, run_id)  # the samples may show what nobody marked
     state = batch_state(run, live.session.verdict(), [*own, *children], now.at_utc)
+    live.watch.settled_still(state.settled())
     for word in sorted(state.settled()):
         teller.ring(live.watch.mark(word, now.at_s - live.facts.started_s, now))
 

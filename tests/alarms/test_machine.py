@@ -258,6 +258,16 @@ def test_seals_that_are_judged_are_not_asked_for_again() -> None:
     assert watch.events([Event("reprocess_window_closing", 80001.0, 80001.0, "")], at(80001.0)) != []
 
 
+def test_an_answer_that_was_taken_back_is_asked_for_again() -> None:
+    """The 24 h go on for a jar whose seal nobody judged (USDA Complete Guide to Home Canning)."""
+    watch = RunWatch(AlarmMachine(), Context("run-1", started_at=START))
+    for word in ("seals_judged", "jars_decided"):
+        watch.mark(word, 50000.0, at(50000.0))
+    watch.settled_still(["jars_decided"])
+    assert watch.events([Event("seal_check_overdue", 80000.0, 80000.0, "23 h")], at(80000.0)) != []
+    assert watch.events([Event("reprocess_window_closing", 80001.0, 80001.0, "")], at(80001.0)) == []
+
+
 @pytest.mark.parametrize(
     "name",
     ["held-low-altitude", "coarse-probe-held", "cycling-ring-held", "held-2400-m", "a-night-of-cooling"],

@@ -142,6 +142,19 @@ def test_a_closed_run_without_a_held_hold_alarms(word: str) -> None:
     assert alarm.due_utc is None
 
 
+@pytest.mark.parametrize("word", ["broken", "unproven"])
+def test_a_run_that_no_mark_says_jars_were_in_asks_for_nothing_of_jars_that_may_not_be(word: str) -> None:
+    """It says "no mark says that the jars were in": then not "every jar" and "before the time is up" either."""
+    verdict = replace(_verdict(word), reasons=(words.NO_JARS,))
+    alarm = alarm_for_verdict(verdict, context(Stage.AFTER), 3400.0)
+    assert alarm is not None and alarm.priority is Priority.HIGH, "missing is unknown, never fine"
+    assert words.NO_JARS in alarm.what
+    assert alarm.do.startswith("If jars are in the canner") and "If none were in" in alarm.do
+    assert "every jar" not in alarm.do and "time is up" not in alarm.do
+    marked = alarm_for_verdict(_verdict(word), context(Stage.AFTER), 3400.0)
+    assert marked is not None and marked.do == RULES["hold_not_held"].do
+
+
 def test_before_the_time_is_up_comes_with_the_time() -> None:
     """University of Nebraska extension: 2 h for jars not processed by a safe method; the advice says from when."""
     until = START + timedelta(seconds=700.0 + 7200.0)

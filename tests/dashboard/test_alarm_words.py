@@ -10,6 +10,7 @@ import pytest
 from dashboard import alarm_words
 from dashboard.alarm_model import Banner, standing
 from monitor.alarms.table import RULES, Priority
+from monitor.judge.words import NO_JARS
 from monitor.store.reader import AlarmRow, RunRow
 
 #: In August Denver is six hours behind UTC (the tz database).
@@ -73,6 +74,15 @@ def test_an_alarm_of_an_ended_run_names_it_and_never_asks_for_the_heat() -> None
     assert told.whose == "canner-2, its ended run of 09:12 (pears), raised 10:38"
     assert told.run_id == "r"
     assert told.do.startswith("Reprocess in full, refrigerate or freeze every jar of it")
+
+
+def test_an_ended_run_that_no_mark_says_jars_were_in_asks_only_for_what_may_have_been_in_it() -> None:
+    raised = replace(banner("hold_not_held"), what=f"The hold is not proven. {NO_JARS}")
+    told = alarm_words.said(raised, RUN, frozenset(), ZONE, NOW)
+    assert told.do.startswith("If jars were in it: ") and "If none were in" in told.do
+    assert "every jar" not in told.do
+    for word in ("full boil", "heat to", "heat up", "heat off", "Turn the"):
+        assert word not in told.do
 
 
 @pytest.mark.parametrize("kind", sorted(RULES))
