@@ -6,6 +6,7 @@ import argparse
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
+from math import inf
 
 from monitor.cli._data import data_dir
 from monitor.errors import MonitorError, UsageError
@@ -17,6 +18,7 @@ from monitor.store import reader
 from monitor.store.lots import lots
 from monitor.store.retention import run_kept_until
 from monitor.store.runs import House, read_house
+from monitor.store.stamp import SYSTEM_TIME
 from monitor.store.words import in_zone
 
 
@@ -42,11 +44,13 @@ def runs(args: argparse.Namespace) -> int:
 
 
 def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow) -> reader.RunRow:
-    """The row with a verdict: a record that came from elsewhere, or ended with no collector on, is judged now."""
-    if row.verdict is not None or row.is_on:
+    """The row with a verdict: a record that came from elsewhere, or of which more was said since, is judged now."""
+    if row.proven_s is not None:
         return row
     try:
-        verdict = judge(reader.whole_run(conn, house, house.run(row.run_id)))
+        run = reader.whole_run(conn, house, house.run(row.run_id))
+        now_s = (SYSTEM_TIME.utc_now() - run.started_at).total_seconds()
+        verdict = judge(run, until_s=now_s if row.is_on else inf)
     except MonitorError:
         return row
     return replace(row, verdict=verdict.verdict, proven_s=verdict.proven_s)

@@ -15,6 +15,7 @@ from monitor.judge.words import exact
 from monitor.store.runs import House, RunFacts
 from monitor.store.samples import Row
 from monitor.store.stamp import epoch_s
+from monitor.store.verdicts import said_since
 
 #: A proven time that moved by less is the same answer. [s]
 SAME_S = 0.5
@@ -51,15 +52,10 @@ class Afterwards:
             ).fetchone()[0]
             if (
                 judged is None
-                or self._said_since(facts, judged)
+                or said_since(self._conn, facts, judged)
                 or self._came_since(house, facts, epoch_s(judged))
             ):
                 self._due.add(facts.run_id)
-
-    def _said_since(self, facts: RunFacts, judged_utc: str) -> bool:
-        newest = max(facts.entry_ids, default=0)
-        row = self._conn.execute("SELECT at_utc FROM entries WHERE id = ?", (newest,)).fetchone()
-        return row is not None and str(row[0]) > judged_utc
 
     def _came_since(self, house: House, facts: RunFacts, judged_s: float) -> bool:
         end_s = facts.started_s if facts.ended_s is None else facts.ended_s

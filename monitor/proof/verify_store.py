@@ -19,7 +19,8 @@ from monitor.proof.seal import is_finished, placed_in, shaping_since
 from monitor.proof.verify_cover import check_cover, is_there
 from monitor.record import Run
 from monitor.store.journal import last_restore
-from monitor.store.runs import House, read_house
+from monitor.store.runs import House, RunFacts, read_house
+from monitor.store.verdicts import said_since
 
 
 def verify_store(
@@ -155,7 +156,7 @@ def _check_run(
     if judge_again and same:
         again = verdict_form(run)
         compare_verdicts(said["verdict"], again, said["engine"], report)
-        _check_last_verdict(conn, run_id, said["verdict"], report)
+        _check_last_verdict(conn, facts, said["verdict"], report)
 
 
 def _some(count: int, one: str, many: str) -> str:
@@ -212,12 +213,18 @@ def _check_reseals(
 
 
 def _check_last_verdict(
-    conn: sqlite3.Connection, run_id: str, sealed: Mapping[str, Any], report: Report
+    conn: sqlite3.Connection, facts: RunFacts, sealed: Mapping[str, Any], report: Report
 ) -> None:
     row = conn.execute(
-        "SELECT verdict FROM verdicts WHERE run_id = ? ORDER BY verdict_id DESC LIMIT 1", (run_id,)
+        "SELECT verdict, at_utc FROM verdicts WHERE run_id = ? ORDER BY verdict_id DESC LIMIT 1",
+        (facts.run_id,),
     ).fetchone()
     if row is None:
+        return
+    if said_since(conn, facts, row[1]):
+        report.remark(
+            "more was said of it since the collector wrote its last verdict down; the sealed one was judged with that"
+        )
         return
     try:
         recorded = json.loads(row[0])

@@ -19,9 +19,10 @@ from monitor.plan.drift import batches_touched
 from monitor.record.model import Run
 from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.probes import probe_of, probe_past
-from monitor.store.reader import verdict_of, whole_run
-from monitor.store.runs import SHAPING, House, RunFacts, read_house
-from monitor.store.stamp import parse_utc, utc_text
+from monitor.store.reader import whole_run
+from monitor.store.runs import House, RunFacts, read_house
+from monitor.store.stamp import utc_text
+from monitor.store.verdicts import verdict_of
 
 #: Asked for a verdict (JSON form) that the store has not: the run's id and its newest entry.
 Judged = Callable[[str, int], Mapping[str, Any]]
@@ -83,7 +84,7 @@ def load_batch(
     facts = house.run(run_id)
     run = run or whole_run(conn, house, facts)
     own = read_entries(conn, run_id)
-    verdict = _stored(conn, run_id, own)
+    verdict: Mapping[str, Any] | None = verdict_of(conn, run_id)
     if verdict is None:
         verdict = judged(run_id, _newest(own)) if judged is not None else judge(run).as_json()
     starts = reprocessings(conn, run_id)
@@ -123,7 +124,7 @@ def _state(
     now: datetime,
     judged: Judged | None,
 ) -> BatchState | None:
-    verdict = _stored(conn, facts.run_id, own)
+    verdict: Mapping[str, Any] | None = verdict_of(conn, facts.run_id)
     try:
         if verdict is None and not _over(facts):
             return None
@@ -179,21 +180,6 @@ def _run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
     if {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
         return run
     return whole_run(conn, house, facts)
-
-
-def _stored(conn: sqlite3.Connection, run_id: str, own: Iterable[Entry]) -> Mapping[str, Any] | None:
-    """The stored verdict, unless something that shapes the run was said since: an entry takes effect when it is
-    appended, collector running or not."""
-    verdict = verdict_of(conn, run_id)
-    if verdict is None:
-        return None
-    written = conn.execute(
-        "SELECT max(at_utc) FROM (SELECT at_utc FROM verdicts WHERE run_id = ?1"
-        " UNION ALL SELECT updated_utc FROM live WHERE run_id = ?1)",
-        (run_id,),
-    ).fetchone()[0]
-    said = max((entry.at_utc for entry in own if entry.kind in SHAPING), default="")
-    return verdict if parse_utc(written) >= parse_utc(said or written) else None
 
 
 def _children(starts: Iterable[Entry], run_id: str) -> list[Entry]:

@@ -18,6 +18,7 @@ from monitor.store.rows import AlarmRow, LiveRow, NodeRow, RefusalRow, RunRow
 from monitor.store.runs import FOREVER_S, SHAPING, House, RunFacts, read_house
 from monitor.store.samples import COLUMNS, SELECT, row_sample
 from monitor.store.stamp import epoch_text
+from monitor.store.verdicts import standing, verdict_of
 
 __all__ = [
     "AlarmRow",
@@ -60,20 +61,13 @@ def data_version(conn: sqlite3.Connection) -> int:
 
 
 def list_runs(conn: sqlite3.Connection, house: House | None = None) -> list[RunRow]:
-    """Every run, newest first. ``house`` is what :func:`read_house` gave, where it was asked just before."""
+    """Every run, newest first, each with the verdict that was written down, as far as that still holds.
+
+    ``house`` is what :func:`read_house` gave, where it was asked just before.
+    """
     house = house or read_house(conn)
-    told: dict[str, list[Any]] = {run_id: json.loads(text) for run_id, text in conn.execute(_LAST_VERDICTS)}
-    for run_id, text in conn.execute(f"SELECT run_id, {_OF_VERDICT} FROM live WHERE verdict IS NOT NULL"):
-        told.setdefault(run_id, json.loads(text))
+    told = standing(conn, house.runs)
     return [_run_row(facts, told.get(facts.run_id)) for facts in reversed(house.runs.values())]
-
-
-#: Taken out by the database: a season's verdicts are megabytes, of which a list needs three words each.
-_OF_VERDICT = "json_extract(verdict, '$.verdict', '$.proven_s', '$.advice.action')"
-_LAST_VERDICTS = (
-    f"SELECT run_id, {_OF_VERDICT} FROM verdicts"
-    " WHERE verdict_id IN (SELECT max(verdict_id) FROM verdicts GROUP BY run_id)"
-)
 
 
 def _run_row(facts: RunFacts, told: list[Any] | None) -> RunRow:
@@ -206,18 +200,6 @@ def live(conn: sqlite3.Connection) -> list[LiveRow]:
         LiveRow(run_id, canner, updated, json.loads(view), json.loads(verdict) if verdict else None)
         for run_id, canner, updated, view, verdict in rows
     ]
-
-
-def verdict_of(conn: sqlite3.Connection, run_id: str) -> dict[str, Any] | None:
-    """The last verdict written down for a run; of one that is on, the live one."""
-    row = conn.execute(
-        "SELECT verdict FROM live WHERE run_id = ? AND verdict IS NOT NULL", (run_id,)
-    ).fetchone()
-    if row is None:
-        row = conn.execute(
-            "SELECT verdict FROM verdicts WHERE run_id = ? ORDER BY verdict_id DESC LIMIT 1", (run_id,)
-        ).fetchone()
-    return json.loads(row[0]) if row else None
 
 
 def nodes(conn: sqlite3.Connection, house: House | None = None) -> list[NodeRow]:

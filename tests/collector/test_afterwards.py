@@ -17,9 +17,12 @@ from typing import Any
 
 import pytest
 
+from monitor.cli.main import main
 from monitor.collector.afterwards import any_unjudged
 from monitor.intake.wire import Pack
 from monitor.judge import judge
+from monitor.proof.seal import seal_due
+from monitor.proof.verify_store import verify_store
 from monitor.record import header_to_json
 from monitor.simulate.node import DemoCanner, demo_canner
 from monitor.store import reader
@@ -27,6 +30,7 @@ from monitor.store.database import open_writer
 from monitor.store.entries import append_entry, read_entries
 from monitor.store.handover import Batch
 from monitor.store.samples import row_values
+from monitor.store.stamp import epoch_text
 from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
@@ -155,6 +159,74 @@ def test_what_a_killed_collector_stored_and_did_not_judge_is_judged_by_the_next(
     second = fed(story.clock)
     wait(lambda: second.clock.advance(0.3) or last_verdict(stored)["verdict"] == "held")
     wait(lambda: second.clock.advance(0.3) or len(revisions(stored)) == 1)
+
+
+def test_what_is_said_with_no_collector_on_takes_effect_at_once_everywhere(
+    fed: Callable[..., Any], story: Story, stored: Any, data: Path, wait: Any, capsys: Any
+) -> None:
+    """The list of runs, the pages' questions and ``judge`` agree; a store that nobody altered is not called so."""
+    first = fed(story.clock)
+    story.rest = sorted([*story.rest, *story.gap])
+    story.play(first)
+    wait(lambda: first.clock.advance(0.3) or last_verdict(stored))
+    first.end()
+    assert last_verdict(stored)["verdict"] == "held"
+    conn = open_writer(data)
+    seal_due(conn, time=story.clock)
+    listed = reader.list_runs(conn)[0]
+    assert (listed.verdict, listed.proven_s) == ("held", last_verdict(stored)["proven_s"])
+    story.clock.advance(60.0)
+    # Not in the middle: the cook saw at the time that it did not boil.
+    seen = epoch_text(reader.read_house(conn).runs["r1"].started_s + story.demo.heat_off_s - 120.0)
+    append_entry(
+        conn,
+        "mark",
+        {"kind": "boil_not_seen"},
+        run_id="r1",
+        happened_utc=seen,
+        reason="late",
+        time=story.clock,
+    )
+    now = judge(reader.load_run(conn, "r1"))
+    assert now.verdict != "held"
+    (row,) = reader.list_runs(conn)
+    assert row.verdict is None and row.proven_s is None and reader.verdict_of(conn, "r1") is None
+    main(["runs", "--data", str(data)])
+    assert now.verdict is not None and f" {now.verdict}" in capsys.readouterr().out
+    seal_due(conn, time=story.clock)
+    report = verify_store(conn, "here")
+    assert report.problems == []
+    assert any("more was said" in line for line in report.remarks)
+
+    story.clock.advance(1.0)
+    second = fed(story.clock)
+    wait(lambda: second.clock.advance(0.3) or last_verdict(stored)["verdict"] == now.verdict)
+    wait(lambda: second.clock.advance(0.3) or revisions(stored))
+    (row,) = reader.list_runs(conn)
+    assert row.verdict == now.verdict and reader.verdict_of(conn, "r1") is not None
+    conn.close()
+
+
+def test_a_mark_that_is_withdrawn_with_no_collector_on_is_judged_by_the_next(
+    fed: Callable[..., Any], story: Story, stored: Any, data: Path, wait: Any
+) -> None:
+    """What remains of the run was all said before: the withdrawal itself is what is new."""
+    first = fed(story.clock)
+    story.rest = sorted([*story.rest, *story.gap])
+    story.play(first)
+    wait(lambda: first.clock.advance(0.3) or last_verdict(stored))
+    first.end()
+    assert last_verdict(stored)["verdict"] == "held"
+    story.clock.advance(60.0)
+    with closing(open_writer(data)) as conn:
+        (jars_in,) = [one for one in read_entries(conn, "r1", ("mark",)) if one.body["kind"] == "jars_in"]
+        append_entry(
+            conn, "correction", {"withdrawn": True}, run_id="r1", corrects=jars_in.id, time=story.clock
+        )
+        assert reader.verdict_of(conn, "r1") is None
+    story.clock.advance(1.0)
+    second = fed(story.clock)
+    wait(lambda: second.clock.advance(0.3) or last_verdict(stored)["verdict"] == "unproven")
 
 
 def test_raw_and_corrected_readings_are_both_kept_with_the_verdict(
