@@ -111,6 +111,7 @@ def test_two_who_judge_one_jar_past_each_other_are_asked_with_both_answers_befor
     assert all(
         row.value is None for row in second.get("button_group") if str(row.key).startswith("answer_mine_1_")
     ), "no answer is offered: the jar is looked at again"
+    assert "Jar 1 was judged differently by two people: look at it again." in shown(kitchen.viewer("Cleo"))
     answered(second, 1)
     press(second, "keep_seal")
     assert kitchen.seal(1).seal is Seal.SEALED and not kitchen.seal(1).disputed
