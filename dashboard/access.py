@@ -12,6 +12,8 @@ from dashboard.components import mount
 
 NAME_COOKIE = "boilwitness_name"
 LONGEST_NAME = 60
+#: How long after a field was filled in a browser may still send what stood there before. [s] Chosen.
+STALE_S = 3.0
 
 _OPENED = "passcode_given"
 _WORD = "passcode_word"
@@ -22,11 +24,15 @@ def who(label: str = "Who is speaking") -> str:
 
     What was typed here last counts; where nothing was, the field shows what was typed elsewhere.
     """
-    field, shown = f"who_{label}", f"who_shown_{label}"
+    field, shown, filled = f"who_{label}", f"who_shown_{label}", f"who_filled_{label}"
     told = str(st.session_state.get("who", ""))
     typed = st.session_state.get(field)
-    if typed != told and (typed is None or typed == st.session_state.get(shown)):
+    before, at_s = st.session_state.get(filled, (None, float("-inf")))
+    # A browser that was quicker than the page sends the field as it was before the page filled it in.
+    stale = typed == before and time.monotonic() - at_s < STALE_S
+    if typed != told and (typed is None or stale or typed == st.session_state.get(shown)):
         st.session_state[field] = told
+        st.session_state[filled] = (typed or "", time.monotonic())
     st.session_state["who"] = st.session_state[shown] = st.text_input(
         label, key=field, max_chars=LONGEST_NAME
     )
@@ -44,7 +50,7 @@ def recall() -> None:
 def keep() -> None:
     """Hand the name to the browser, and the word of a passcode that was given; once a run of the script, at its end."""
     if "who" in st.session_state:
-        mount.name(NAME_COOKIE, str(st.session_state["who"]).strip())
+        mount.cookie("name_kept", NAME_COOKIE, str(st.session_state["who"]).strip())
     # Whatever page asked for it; drawn again with every run, for it may be gone before the browser has read it. It is
     # used once.
     if word := st.session_state.get(_WORD):

@@ -6,7 +6,7 @@ from importlib import resources
 
 import streamlit as st
 
-from dashboard import access, look, on_now
+from dashboard import access, draft, look, on_now
 from monitor.errors import MonitorError
 
 ICON = str(resources.files("dashboard").joinpath("assets/icon.png"))
@@ -33,11 +33,21 @@ def main() -> None:
     page = st.navigation(pages, position="hidden" if far else "top")
     if page.title != "Now":
         on_now.line(test=page.title == "Before the heat")
+    forms = page.title in ("Before the heat", "Probe")
+    if forms:
+        draft.again(page.title)
+    else:
+        draft.elsewhere()
     try:
         page.run()
     except MonitorError as trouble:
         # A full disk, a damaged store: what a person can do something about is told, not traced.
         look.page(look.refused(str(trouble)))
+    finally:
+        if forms:
+            draft.keep()
+    if forms:
+        draft.hand_out()
     access.keep()
 
 

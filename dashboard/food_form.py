@@ -30,23 +30,10 @@ def draw(place: Place) -> Plan | None:
     return plan
 
 
-def _again(key: str) -> None:
-    """Another page was looked at meanwhile: fill the field as it was."""
-    kept = st.session_state.get(f"kept_{key}")
-    if kept is not None and key not in st.session_state:
-        st.session_state[key] = kept
-
-
-def _keep(key: str) -> None:
-    st.session_state[f"kept_{key}"] = st.session_state.get(key)
-
-
 def _published(place: Place) -> Plan | Refusal | None:
-    _again("food")
     text = st.text_input(
         "What is in the jars", key="food", placeholder="pears, crushed tomatoes, corn relish", max_chars=100
     )
-    _keep("food")
     if not text:
         return None
     food = find_food(text)
@@ -83,13 +70,11 @@ def _one_of(
     column: st.delta_generator.DeltaGenerator, label: str, choices: list[str], key: str
 ) -> str | None:
     """One of a few; the only one there is counts as chosen."""
-    _again(key)
     if len(choices) == 1:
         st.session_state.setdefault(key, choices[0])
     chosen = column.segmented_control(
         label, choices, format_func=lambda name: JAR_NAMES.get(name, name), key=key
     )
-    _keep(key)
     return None if chosen is None else str(chosen)
 
 

@@ -101,6 +101,8 @@ def options(address: Address) -> dict[str, Any]:
         # A full collection after each of a viewer's refreshes takes a tenth of a second; Python's own is enough.
         "runner_postScriptGC": False,
         "browser_gatherUsageStats": False,
+        # A field that is filled in again as it was has a default too; that is no mistake to be told on the page.
+        "global_disableWidgetStateDuplicationWarning": True,
         "client_showErrorDetails": "type",
         "client_showErrorLinks": False,
         "client_toolbarMode": "viewer",

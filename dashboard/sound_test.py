@@ -21,6 +21,12 @@ def heard() -> bool:
     return bool(st.session_state.get(_HEARD))
 
 
+def forget() -> None:
+    """The next batch has its own."""
+    for key in (_SOUNDED, _HEARD):
+        st.session_state.pop(key, None)
+
+
 def sounding() -> bool:
     """Whether it should sound now: it was asked for, nobody has confirmed it, and the minute is not over."""
     at = st.session_state.get(_SOUNDED)

@@ -1,4 +1,4 @@
-"""The pieces that run in the browser: the boards with their clock, the alarm's sound, the passcode and the name that
+"""The pieces that run in the browser: the boards with their clock, the alarm's sound, the passcode and the words that
 are kept."""
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ def _keep() -> Any:
 
 
 @cache
-def _name() -> Any:
-    return st.components.v2.component("boilwitness_name", html=_KEEP_HTML, js=_script("name.js"))
+def _cookie() -> Any:
+    return st.components.v2.component("boilwitness_cookie", html=_KEEP_HTML, js=_script("cookie.js"))
 
 
 # Several lines on purpose: a single line with a slash in it would be taken for a path.
@@ -79,9 +79,9 @@ def keep(word: str, path: str) -> None:
     _keep()(key="keep_passcode", data={"word": word, "path": path})
 
 
-def name(cookie: str, told: str) -> None:
-    """Keep the name of whoever speaks until this browser is closed; once a run of the script."""
-    _name()(key="name_kept", data={"cookie": cookie, "name": told})
+def cookie(key: str, name: str, told: str) -> None:
+    """Keep a word until this browser is closed; each ``key`` once a run of the script."""
+    _cookie()(key=key, data={"cookie": name, "told": told})
 
 
 def sound(wanted: str | None) -> None:

@@ -12,6 +12,7 @@ from dashboard import (
     access,
     batch_form,
     data,
+    draft,
     food_form,
     kitchen_data,
     kitchen_form,
@@ -20,6 +21,7 @@ from dashboard import (
     plan_model,
     probe_form,
     settings,
+    sound_test,
 )
 from dashboard.kitchen_form import Place
 from monitor.errors import RefusedError, StoreError
@@ -164,6 +166,8 @@ def _start(facts: StartFacts, plan: Plan, place: Place, seen: StartClashes) -> N
         look.page(look.refused(f"Not started: {refused}"))
         return
     kitchen_data.forget()
+    draft.started()
+    sound_test.forget()
     st.switch_page("views/live.py")
 
 

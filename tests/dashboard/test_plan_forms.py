@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from page_forms import choose, fill, pick, tick
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import settings
+from dashboard import draft, settings
 from dashboard.settings import Settings
 from monitor.store.entries import append_entry, read_entries
 from monitor.store.reader import house_in, open_reader
@@ -26,7 +27,9 @@ def plan(tmp_path: Path) -> Iterator[Callable[..., AppTest]]:
 
     def opening() -> AppTest:
         settings.configure(Settings(tmp_path))
-        app = AppTest.from_file(APP, default_timeout=60).run()
+        app = AppTest.from_file(APP, default_timeout=60)
+        app.session_state["who"] = ""
+        app.run()
         app.switch_page("views/plan.py").run()
         assert not app.exception
         return app
@@ -76,3 +79,95 @@ def test_a_run_that_somebody_began_meanwhile_is_not_ended_by_a_click(plan: Calla
     app.button(key="start_anyway").click().run()
     house = house_in(tmp_path)
     assert house is not None and [facts.run_id for facts in house.open_runs()] != ["theirs"]
+
+
+def test_a_look_at_another_page_empties_no_field(plan: Callable, tmp_path: Path) -> None:
+    """Nor does it forget the altitude on the page Probe, which asks for the same kitchen."""
+    body = {"probe_id": "red K", "kind": "other", "converter": "other", "place": "other"}
+    append_entry(tmp_path, "probe_registered", body)
+    app = pears(plan())
+    app.text_input(key="kitchen_name").set_value("hill kitchen")
+    app.number_input(key="jars").set_value(7)
+    app.number_input(key="coldest_jar_°C").set_value(70)
+    app.checkbox(key="clock_ok").check()
+    app.run()
+    app.switch_page("views/probe.py").run()
+    assert app.number_input(key="altitude_m").value == 100
+    assert app.text_input(key="kitchen_name").value == "hill kitchen"
+    app.switch_page("views/plan.py").run()
+    assert (app.number_input(key="jars").value, app.number_input(key="coldest_jar_°C").value) == (7, 70)
+    assert app.checkbox(key="clock_ok").value and app.text_input(key="food").value == "pears"
+    assert "20 min at a full boil, without a break." in shown(app)
+
+
+def test_a_reload_empties_no_field(tmp_path: Path, serve: Callable, visit: Callable) -> None:
+    """Back, a link and a reload: what was typed, chosen and ticked is there; another browser sees nothing of it."""
+    with visit() as visitor, visit() as stranger:
+        page = visitor.go(f"{serve(tmp_path).url}/plan")
+        fill(page, "Altitude of the kitchen [m]", "1650")
+        choose(page, "Found by", "survey or topographic map")
+        choose(page, "Air pressure", "A barometer in this kitchen, read by you")
+        fill(page, "Read just now [hPa]", "834.2")
+        fill(page, "What is in the jars", "pears")
+        pick(page, "pint")
+        fill(page, "Jars", "7")
+        tick(page, "The jars are already in boiling water")
+        visitor.go(page.url)
+        page.get_by_label("Jars", exact=True).wait_for()
+        for label, value in (
+            ("Altitude of the kitchen [m]", "1650"),
+            ("Jars", "7"),
+            ("Read just now [hPa]", "834.20"),
+        ):
+            assert page.get_by_label(label, exact=True).input_value() == value
+        page.wait_for_selector("text=30 min at a full boil, without a break.")
+        page.get_by_role("button", name="Record anyway, at most unproven").wait_for()
+        page.get_by_text("created with a default value").wait_for(state="hidden")
+        other = stranger.go(page.url)
+        assert other.get_by_label("Altitude of the kitchen [m]", exact=True).input_value() == ""
+
+
+def test_what_is_not_there_any_more_is_not_chosen_again(plan: Callable) -> None:
+    """A node or a probe of the draft that is gone by now."""
+    app = plan()
+    app.session_state["draft"] = {"node": "n9", "probe": "gone", "zone": "Nowhere/None", "found_by": "?"}
+    app.switch_page("views/probe.py").run()
+    app.switch_page("views/plan.py").run()
+    assert not app.exception
+
+
+def test_what_was_ticked_for_one_batch_is_not_the_next_one_s(plan: Callable) -> None:
+    """The place and the food stay; ticks, jars and temperatures are said anew."""
+    app = pears(plan())
+    app.number_input(key="jars").set_value(7)
+    app.checkbox(key="clock_ok").check()
+    app.checkbox(key="already").check()
+    app.run()
+    app.button(key="start_anyway").click().run()
+    app.switch_page("views/plan.py").run()
+    assert app.number_input(key="altitude_m").value == 100 and app.text_input(key="food").value == "pears"
+    assert app.number_input(key="jars").value is None
+    assert not any(app.checkbox(key=key).value for key in ("clock_ok", "already"))
+
+
+def test_a_draft_is_over_after_hours_and_each_browser_has_its_own() -> None:
+    drafts = draft.Drafts()
+    drafts.put("a", {"jars": 7}, 0.0)
+    drafts.put("a", {"jars": 7}, 9000.0)
+    assert drafts.take("a", draft.KEPT_S - 1.0) == {"jars": 7} and drafts.take("b", 0.0) == {}
+    assert drafts.take("a", draft.KEPT_S) == {}, "only a change makes it younger"
+    for number in range(draft.MOST):
+        drafts.put(str(number), {}, 1.0)
+    assert drafts.take("a", 1.0) == {}, "the oldest makes room"
+
+
+def test_a_name_that_the_page_filled_in_is_not_lost_to_a_quick_tick(plan: Callable) -> None:
+    """The browser ticks before it has got the name: it sends the field as it was, empty."""
+    app = pears(plan())
+    app.text_input(key="who_Your name, for the record").set_value("Ada").run()
+    assert app.text_input(key="who_Who starts").value == "Ada"
+    app.text_input(key="who_Who starts").set_value("")
+    app.checkbox(key="clock_ok").check().run()
+    assert app.text_input(key="who_Who starts").value == "Ada" == app.session_state["who"]
+    app.text_input(key="who_Who starts").set_value("Bert").run()
+    assert app.session_state["who"] == "Bert"
