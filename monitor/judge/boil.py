@@ -153,7 +153,9 @@ class Boil:
     def _judge(self, from_s: float, t: float) -> None:
         """The guarded decision on the judged value; a change of state holds from ``from_s``."""
         state, hold = self._state, self._state.hold
-        found, why = self.guard.decide(self.start_s, self.seen_s is not None)
+        seen = self.seen_s is not None
+        state.allow(seen=seen)
+        found, why = self.guard.decide(self.start_s, seen)
         if found == BOILING and t < self._jars_until_s:
             found, why = UNKNOWN, words.JARS_JUST_IN
         if found == state.ledger.state and why == state.ledger.why:

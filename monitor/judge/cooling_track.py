@@ -99,7 +99,7 @@ class JarTrack:
         self.jar_C.append(value)
         self.room_C.append(self._open_room if self._open_room is not None else float("nan"))
         self._note_crossings(at_s, value)
-        return [*self._fall(at_s, now_s), *self._jump(at_s, now_s), *self._cooled(at_s, now_s)]
+        return [*self._fall(at_s, now_s), *self._jump(at_s, now_s), *self._cooled(now_s)]
 
     def _note_crossings(self, at_s: float, value: float) -> None:
         if self.at_43_s is None and value <= 43.0:
@@ -173,7 +173,7 @@ class JarTrack:
         leverage = 1.0 / n + line[-1] ** 2 / line_norm + bow[-1] ** 2 / bow_norm
         return (off[-2], off[-1]), max(LEAST_JUMP_K, _JUMP_SD * sd * sqrt(1.0 + leverage))
 
-    def _cooled(self, at_s: float, now_s: float) -> list[Event]:
+    def _cooled(self, now_s: float) -> list[Event]:
         if self.cooled_s is not None:
             return []
         near = self.jar_C[-1] - self.room_C[-1] <= NEAR_ROOM_K  # False while the room is unknown (nan)

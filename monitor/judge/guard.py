@@ -10,7 +10,7 @@ from __future__ import annotations
 from bisect import bisect_left
 
 from monitor.judge import words
-from monitor.judge.boilpoint import TOO_HOT_K, allowance_K
+from monitor.judge.boilpoint import TOO_HOT_K
 from monitor.judge.creep import DRIFT_K_PER_S
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
@@ -56,15 +56,14 @@ class Guard:
         return trace.mean(min(bisect_left(t, since_s if since_s > start_s else start_s), n - 1), n)
 
     def decide(self, start_s: float, seen: bool) -> tuple[str, str]:
-        """(state, why) now, on a plateau from ``start_s``; ``seen``: a person saw it boil."""
+        """(state, why) now, by the floor that is allowed, on a plateau from ``start_s``; ``seen``: a person saw it."""
         state, point = self._state, self._state.point
         if point.unknown_why:
             return UNKNOWN, point.unknown_why
-        assert point.boil_C is not None and point.expanded_K is not None
+        floor = point.floor_C
+        assert point.boil_C is not None and point.expanded_K is not None and floor is not None
         short, pooled, wide = self.short_C(start_s), self.pooled_C(start_s), point.expanded_K
         scatter = 2.0 * state.noise.now.sd_of_30_K
-        state.allowance_K = allowance_K(seen)
-        point.floor_C = floor = point.boil_C - state.allowance_K
         if short > point.boil_C + wide + TOO_HOT_K:
             return UNKNOWN, words.TOO_HOT
         if short + wide < floor:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.judge import words
-from monitor.judge.boilpoint import BoilPoint
+from monitor.judge.boilpoint import BoilPoint, allowance_K
 from monitor.judge.budget import ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
 from monitor.judge.caps import Caps, caps_of
 from monitor.judge.continuity import Continuity
@@ -80,6 +80,12 @@ class State:
             self.heard_s = self.spoke_s = t
         elif self.heard_s < -1e17:
             self.heard_s = t
+
+    def allow(self, *, seen: bool) -> None:
+        """What is judged next has the floor of a boil that a person saw, or of one that nobody saw."""
+        self.allowance_K = allowance_K(seen)
+        if self.point.boil_C is not None:
+            self.point.floor_C = self.point.boil_C - self.allowance_K
 
     def set(self, t: float, state: str, why: str) -> None:
         """From ``t`` on the run is in ``state``."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import floor, inf
+from typing import NamedTuple
 
 from monitor.judge import words
 from monitor.judge.advice import advise
@@ -19,6 +20,7 @@ from monitor.judge.budget import (
 from monitor.judge.engine import Engine
 from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
 from monitor.judge.phase import is_closed, phase_of
+from monitor.judge.pressure import PressureBasis
 from monitor.judge.salvage import failed_process_clock
 from monitor.judge.verdict import (
     BOILING,
@@ -27,9 +29,11 @@ from monitor.judge.verdict import (
     UNKNOWN,
     UNPROVEN,
     Budget,
+    Event,
     Stretch,
     Verdict,
 )
+from monitor.record.model import Run
 
 
 def stretches_of(engine: Engine) -> list[Stretch]:
@@ -73,49 +77,26 @@ def _with_margin(engine: Engine, stretches: list[Stretch]) -> list[Stretch]:
 
 def verdict_of(engine: Engine) -> Verdict:
     """The verdict on what the engine has seen so far."""
-    run = engine.header
-    stretches = stretches_of(engine)
-    closed = is_closed(engine)
-    start, end = _window(engine)
-    proven = credited(longest(stretches, PROVEN, start, end)) if start is not None else (0.0, 0.0)
-    possible = longest(stretches, POSSIBLE, -inf if start is None else start, end)
-    proven_s = round(proven[1] - proven[0], 1)
-    possible_s = max(floor((possible[1] - possible[0]) * 10.0 + 1e-6) / 10.0, proven_s)
-    reasons = _caps(engine)
-    word: str | None
-    if proven_s >= run.required_s and start is not None:
-        word = UNPROVEN if reasons else HELD
-    elif not closed:
-        word = None
-    else:
-        word = BROKEN if possible_s < run.required_s else UNPROVEN
-    basis = engine.hold_basis
-    if basis is None:
-        basis = (
-            engine.state.point.pressure.at(engine.state.last_s)
-            if engine.state.first_s is not None
-            else engine.state.point.basis
-        )
-    allowance_K = engine.state.allowance_K if engine.hold_allowance_K is None else engine.hold_allowance_K
-    budget = full_budget(run, engine.state.probe, basis)
-    if engine.state.point.basis.disagrees:
-        reasons = (*reasons, words.sentence(engine.state.point.basis.disagrees))
-    if start is not None and (first := because(run, word, stretches, (start, end), (proven_s, possible_s))):
-        reasons = (*reasons, first)
-    reasons = (*reasons, *_explanations(engine, word, budget))
+    run, state = engine.header, engine.state
+    stretches, closed, window = stretches_of(engine), is_closed(engine), _window(engine)
+    spans = _spans(stretches, window)
+    word = _word(run, spans, closed=closed, caps=_caps(engine), counts=window[0] is not None)
+    basis, allowance_K = _judged_by(engine)
+    budget = full_budget(run, state.probe, basis)
+    proven = spans.proven
     return Verdict(
         run_id=run.run_id,
         verdict=word,
         required_s=run.required_s,
-        proven_s=proven_s,
-        possible_s=possible_s,
+        proven_s=spans.proven_s,
+        possible_s=spans.possible_s,
         boiling_point_C=_rounded(basis.boil_C),
         boiling_point_from=basis.text,
         floor_C=_rounded(None if basis.boil_C is None else basis.boil_C - allowance_K),
         floor_from=FLOOR_FROM,
         expanded_uncertainty_K=None if basis.boil_C is None else round(budget.expanded_K, 2),
-        clock_started_s=proven[0] if proven_s > 0.0 else None,
-        clock_completed_s=proven[0] + run.required_s if proven_s >= run.required_s else None,
+        clock_started_s=proven[0] if spans.proven_s > 0.0 else None,
+        clock_completed_s=proven[0] + run.required_s if spans.proven_s >= run.required_s else None,
         seen_by_eye=engine.boil.seen_any,
         stretches=tuple(_rounded_stretches(stretches)),
         events=tuple(_rounded_events(engine)),
@@ -124,17 +105,68 @@ def verdict_of(engine: Engine) -> Verdict:
             word,
             closed,
             phase_of(engine, word),
-            _salvage_deadline(stretches, start, end),
-            {mark.kind for mark in engine.state.marks},
-            engine.state.caps,
+            _salvage_deadline(stretches, *window),
+            {mark.kind for mark in state.marks},
+            state.caps,
         ),
         budget=budget,
-        reasons=reasons,
+        reasons=_reasons(engine, word, stretches, spans, budget),
         counts=dict(engine.counts),
-        heating=engine.state.kettle.heating,
-        cooling=(cooling := engine.state.kettle.cooling),
-        kettle=words.kettle(engine.state.kettle.heating, cooling),
+        heating=state.kettle.heating,
+        cooling=(cooling := state.kettle.cooling),
+        kettle=words.kettle(state.kettle.heating, cooling),
     )
+
+
+class _Spans(NamedTuple):
+    """The longest time that is proven, from and to, its length, and that of the longest that is possible. [s]"""
+
+    proven: tuple[float, float]
+    proven_s: float
+    possible_s: float
+
+
+def _spans(stretches: list[Stretch], window: tuple[float | None, float]) -> _Spans:
+    """Without jars nothing is proven, whatever boiled."""
+    start, end = window
+    proven = (0.0, 0.0) if start is None else credited(longest(stretches, PROVEN, start, end))
+    possible = longest(stretches, POSSIBLE, -inf if start is None else start, end)
+    proven_s = round(proven[1] - proven[0], 1)
+    possible_s = max(floor((possible[1] - possible[0]) * 10.0 + 1e-6) / 10.0, proven_s)
+    return _Spans(proven, proven_s, possible_s)
+
+
+def _word(run: Run, spans: _Spans, *, closed: bool, caps: tuple[str, ...], counts: bool) -> str | None:
+    """Held, unproven or broken; None while a run is on and has not held yet."""
+    if spans.proven_s >= run.required_s and counts:
+        return UNPROVEN if caps else HELD
+    if not closed:
+        return None
+    return BROKEN if spans.possible_s < run.required_s else UNPROVEN
+
+
+def _judged_by(engine: Engine) -> tuple[PressureBasis, float]:
+    """The pressure's share and the allowance [K] that decided: those of the hold where it is over."""
+    state, basis = engine.state, engine.hold_basis
+    if basis is None:
+        has_begun = state.first_s is not None
+        basis = state.point.pressure.at(state.last_s) if has_begun else state.point.basis
+    return basis, state.allowance_K if engine.hold_allowance_K is None else engine.hold_allowance_K
+
+
+def _reasons(
+    engine: Engine, word: str | None, stretches: list[Stretch], spans: _Spans, budget: Budget
+) -> tuple[str, ...]:
+    """What caps the verdict, what decided it, what explains it, in this order."""
+    reasons = _caps(engine)
+    if engine.state.point.basis.disagrees:
+        reasons = (*reasons, words.sentence(engine.state.point.basis.disagrees))
+    start, end = _window(engine)
+    if start is not None:
+        measured = (spans.proven_s, spans.possible_s)
+        if decided := because(engine.header, word, stretches, (start, end), measured):
+            reasons = (*reasons, decided)
+    return (*reasons, *_explanations(engine, word, budget))
 
 
 def _rounded(value: float | None) -> float | None:
@@ -145,7 +177,7 @@ def _rounded_stretches(stretches: list[Stretch]) -> list[Stretch]:
     return [Stretch(round(s.start_s, 1), round(s.end_s, 1), s.state, s.why) for s in stretches]
 
 
-def _rounded_events(engine: Engine) -> list:  # type: ignore[type-arg]
+def _rounded_events(engine: Engine) -> list[Event]:
     return [
         replace(
             event,

@@ -22,13 +22,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     if stale and phase != "complete":
         phase = "unknown"
     held_s = engine.boil.credit.held_s(engine.state.last_s) if state == BOILING else 0.0
-    remaining = None
-    if phase == "hold" and engine.state.hold.jars_in_s is not None:
-        remaining = max(engine.state.hold.required_s - held_s, 0.0)
-    elif phase in ("come_up", "cooling", "boil_lost"):
-        remaining = engine.state.hold.required_s
-    elif phase == "complete":
-        remaining = 0.0
+    remaining = _remaining_s(engine, phase, held_s)
     rate = engine.come_up.rate_K_per_s()
     eta = (
         engine.come_up.eta_s(engine.state.point.boil_C)
@@ -39,7 +33,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         at_s=now_s,
         state=state,
         phase=phase,
-        sentence=_sentence(engine, phase, stale, age_s, held_s, remaining),
+        sentence=_sentence(engine, phase, stale, age_s, held_s),
         reason=words.gap(age_s) if stale else _reason(engine, phase),
         water_C=None if engine.water_C is None or stale else round(engine.water_C, 2),
         boiling_point_C=verdict.boiling_point_C,
@@ -71,14 +65,22 @@ def _age_s(engine: Engine, now_s: float) -> float:
     return now_s - max(state.heard_s, state.first_s)
 
 
+def _remaining_s(engine: Engine, phase: str, held_s: float) -> float | None:
+    """How much of the time is owed; None where nothing counts or nobody knows. [s]"""
+    hold = engine.state.hold
+    if phase == "hold" and hold.jars_in_s is not None:
+        return max(hold.required_s - held_s, 0.0)
+    if phase in ("come_up", "cooling", "boil_lost"):
+        return hold.required_s
+    return 0.0 if phase == "complete" else None
+
+
 def _reason(engine: Engine, phase: str) -> str:
     why = engine.state.ledger.why
     return words.FELL_UNPROVEN if phase == "cooling" and why == words.LOST else why
 
 
-def _sentence(
-    engine: Engine, phase: str, stale: bool, age_s: float, held_s: float, remaining: float | None
-) -> str:
+def _sentence(engine: Engine, phase: str, stale: bool, age_s: float, held_s: float) -> str:
     """The one large sentence that says the state."""
     if stale:
         return f"Not known: no reading for {words.minutes(age_s)}."
