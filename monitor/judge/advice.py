@@ -44,60 +44,72 @@ def advise(
     if caps.low_acid is not None:
         return _low_acid(run, caps.low_acid.food_class, deadline_s)
     if verdict == HELD:
-        if not closed:
-            return Advice(
-                "turn_off_heat",
-                "The whole time is proven. Turn off the heat, take the canner lid off away from your face, "
-                "wait 5 minutes, then lift the jars level.",
-                guidance=("G42", "G70"),
-            )
-        if "jars_lifted" in marked:
-            return Advice(
-                "store_after_seal_check", f"Leave the jars level and {_SEALS}", guidance=("G44", "G48", "G49")
-            )
-        return Advice(
-            "store_after_seal_check",
-            "Take the canner lid off away from your face, wait 5 minutes, lift the jars level, and leave them "
-            + _SEALS,
-            guidance=("G42", "G44", "G48", "G49", "G70"),
-        )
+        return _held(closed, marked)
     if not closed:
-        if phase == "complete":
-            return _COMPLETE_BUT_CAPPED
-        if phase in ("boil_lost", "cooling") and "jars_in" not in marked:
-            return Advice(
-                "bring_back_boil",
-                "The water does not boil. Nothing counts before a mark says that the jars are in: mark it then.",
-                guidance=("G3", "G4"),
-            )
-        if phase == "boil_lost":
-            return Advice("bring_back_boil", f"Highest heat. {words.RESTART_RULE}", guidance=("G4",))
-        if phase == "cooling":
-            return Advice(
-                "bring_back_boil",
-                "The water is cooling. Highest heat, to a full boil: the whole time begins there. If you turned the "
-                "heat off yourself, mark it.",
-                guidance=("G1", "G4"),
-            )
-        if phase == "hold" and "jars_in" not in marked:
-            return Advice(
-                "keep_boiling",
-                "Nothing counts before a mark says that the jars are in. Mark it when they go in.",
-                guidance=("G3",),
-            )
-        if phase == "hold":
-            longer = (
-                "" if caps.published_min is None else f" The published time is {caps.published_min:g} min."
-            )
-            return Advice("keep_boiling", f"Keep it at a full boil, lid on.{longer}", guidance=("G3",))
-        if phase == "unknown":
-            return Advice(
-                "look_at_canner",
-                "The record does not show whether it boils. Look at the canner and mark what you see; then look at "
-                "the probe and the node.",
-                guidance=("G1",),
-            )
-        return Advice("wait_for_boil", "The time has not begun. Keep the heat on, lid on.", guidance=("G1",))
+        return _while_on(phase, marked, caps)
+    return _failed(run, verdict, deadline_s, marked)
+
+
+def _held(closed: bool, marked: AbstractSet[str]) -> Advice:
+    if not closed:
+        return Advice(
+            "turn_off_heat",
+            "The whole time is proven. Turn off the heat, take the canner lid off away from your face, "
+            "wait 5 minutes, then lift the jars level.",
+            guidance=("G42", "G70"),
+        )
+    if "jars_lifted" in marked:
+        return Advice(
+            "store_after_seal_check", f"Leave the jars level and {_SEALS}", guidance=("G44", "G48", "G49")
+        )
+    return Advice(
+        "store_after_seal_check",
+        "Take the canner lid off away from your face, wait 5 minutes, lift the jars level, and leave them "
+        + _SEALS,
+        guidance=("G42", "G44", "G48", "G49", "G70"),
+    )
+
+
+def _while_on(phase: str, marked: AbstractSet[str], caps: Caps) -> Advice:
+    """Nothing is lost for good while the jars are in."""
+    if phase == "complete":
+        return _COMPLETE_BUT_CAPPED
+    if phase in ("boil_lost", "cooling") and "jars_in" not in marked:
+        return Advice(
+            "bring_back_boil",
+            "The water does not boil. Nothing counts before a mark says that the jars are in: mark it then.",
+            guidance=("G3", "G4"),
+        )
+    if phase == "boil_lost":
+        return Advice("bring_back_boil", f"Highest heat. {words.RESTART_RULE}", guidance=("G4",))
+    if phase == "cooling":
+        return Advice(
+            "bring_back_boil",
+            "The water is cooling. Highest heat, to a full boil: the whole time begins there. If you turned the "
+            "heat off yourself, mark it.",
+            guidance=("G1", "G4"),
+        )
+    if phase == "hold" and "jars_in" not in marked:
+        return Advice(
+            "keep_boiling",
+            "Nothing counts before a mark says that the jars are in. Mark it when they go in.",
+            guidance=("G3",),
+        )
+    if phase == "hold":
+        longer = "" if caps.published_min is None else f" The published time is {caps.published_min:g} min."
+        return Advice("keep_boiling", f"Keep it at a full boil, lid on.{longer}", guidance=("G3",))
+    if phase == "unknown":
+        return Advice(
+            "look_at_canner",
+            "The record does not show whether it boils. Look at the canner and mark what you see; then look at "
+            "the probe and the node.",
+            guidance=("G1",),
+        )
+    return Advice("wait_for_boil", "The time has not begun. Keep the heat on, lid on.", guidance=("G1",))
+
+
+def _failed(run: Run, verdict: str | None, deadline_s: float | None, marked: AbstractSet[str]) -> Advice:
+    """The run is over and did not hold, or did not prove it: what becomes of the jars, and until when."""
     if deadline_s is None:
         return Advice(
             "treat_as_failed",
