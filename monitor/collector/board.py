@@ -9,7 +9,8 @@ from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
 from monitor.collector.resting import say_over, settle, write_verdict
 from monitor.errors import RecordError
-from monitor.judge import Session, Verdict
+from monitor.judge import Event, Session, Verdict
+from monitor.judge.words import exact
 from monitor.record import Mark, Sample
 from monitor.store.merge import spans_of, stands_beside
 from monitor.store.reader import run_samples
@@ -246,6 +247,7 @@ class Board:
             if now_s - live.verdict_s >= VERDICT_EVERY_S:
                 live.verdict_s = now_s
                 whole = live.session.verdict()
+                self._perhaps_taken_back(live, whole)
                 self._perhaps_closed(live, whole)
                 verdict = whole.as_json()
             form = view.as_json() | {"simulated": live.facts.simulated}
@@ -254,6 +256,25 @@ class Board:
                 live.phase = view.phase
                 self._teller.say(live.facts, view.sentence)
             live.changed = False
+
+    def _perhaps_taken_back(self, live: LiveRun, verdict: Verdict) -> None:
+        """A hold that was told complete and is proven no more is told of as loudly, whatever took it back.
+
+        Not where the jars went in again since: that begins the time anew, and whoever marks it is told so.
+        """
+        loaded_s = max((mark.t_s for mark in live.facts.marks if mark.kind == "jars_in"), default=0.0)
+        holds = [one for one in live.told if one[0] == "hold_complete" and one[2] >= loaded_s]
+        if not holds or verdict.proven_s >= verdict.required_s:
+            return
+        _, onset_s, raised_s = holds[-1]
+        if any(kind == "verdict_revised" and told_s == onset_s for kind, told_s, _ in live.told):
+            return
+        now_s = max(raised_s, live.last.t_s if live.last else raised_s)
+        text = (
+            "The hold that was told complete is proven no more: by what is known now the record proves "
+            f"{exact(verdict.proven_s)} of {exact(verdict.required_s)}. {verdict.advice.text}"
+        )
+        self._teller.tell(live, [Event("verdict_revised", onset_s, now_s, text)])
 
     def _perhaps_closed(self, live: LiveRun, verdict: Verdict) -> None:
         """After heat_off or jars_lifted the verdict is due, while the jars may still be in the canner."""

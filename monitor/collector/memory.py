@@ -49,19 +49,20 @@ def _receipts(writer: StoreWriter, node_id: int, boot: int) -> Receipts:
 
 def _take_over_clock(writer: StoreWriter, node: NodeState, boot: int) -> None:
     rows = writer.conn.execute(
-        "SELECT at_s, uptime_s, arrival_s, late FROM samples"
+        "SELECT at_s, uptime_s, arrival_s, late, seq FROM samples"
         " WHERE node = ? AND boot = ? ORDER BY seq DESC LIMIT ?",
         (node.node_id, boot, _NEWEST),
     ).fetchall()
     # Back to where its counter last made no sense, if it ever did: there the estimate began.
-    later_s, known = float("inf"), []
-    for at_s, uptime_s, arrival_s, _ in rows:
+    later_s, known, counted = float("inf"), [], []
+    for at_s, uptime_s, arrival_s, _, seq in rows:
         if uptime_s is None:
             continue
         if uptime_s > later_s + BACK_S:
             break
         later_s = uptime_s
         known.append((arrival_s, at_s - uptime_s))
+        counted.append((int(seq), float(uptime_s), float(arrival_s)))
     if known:
         known.sort()
         fed_s = known[-1][0]
@@ -73,6 +74,7 @@ def _take_over_clock(writer: StoreWriter, node: NodeState, boot: int) -> None:
             # What was placed too late by a collector that did not live to mend it is still to be moved.
             placed_s=max(offset_s - DRIFT_PER_S * (fed_s - arrival_s) for arrival_s, offset_s in known),
         )
-    fresh = [at_s for at_s, _, _, late in rows if not late]
+        node.clocks[boot].take_over(counted[1] if len(counted) > 1 else None, counted[0])
+    fresh = [at_s for at_s, _, _, late, _ in rows if not late]
     if fresh:
         node.first_s[boot], node.fresh_s[boot] = min(fresh), max(fresh)

@@ -23,6 +23,9 @@ REMAP_S = 0.5
 FALLING_S = 0.05
 #: ... and has come to rest when it did not for so long. [s]
 AT_REST_S = 1.0
+#: Uptime that is ahead of its count of samples by more than this, and of the house's clock too, has leapt: no link makes
+#: a message early, and what waited on one comes with the counts of what waited before it. [s]
+LEAP_S = 2.0
 #: A later sample whose uptime is smaller by more than this comes from a counter that began again. [s]
 BACK_S = 1.0
 #: Counters of milliseconds (30 and 32 bits) and of microseconds (32 bits) start again from zero here. [s]
@@ -44,7 +47,11 @@ class NodeClock:
     #: When the offset last fell by more than network delays explain.
     fell_s: float = float("-inf")
     _doubt_s: float | None = None
+    #: The newest by its count: sequence number, uptime, arrival.
     _last: tuple[int, float, float] | None = None
+    #: How long its samples lie apart, by its own account.
+    _step_s: float | None = None
+    _leapt: bool = False
     #: (first sequence number that may lie behind the wrap, first that surely does, length of the counter).
     _wraps: list[tuple[int, int, float]] = field(default_factory=list)
 
@@ -94,6 +101,12 @@ class NodeClock:
         if self._last is not None:
             self._last = (self._last[0], self._last[1], self._last[2] + by_s)
 
+    def take_over(self, older: tuple[int, float, float] | None, newest: tuple[int, float, float]) -> None:
+        """The newest samples that another life of the collector took in: sequence number, uptime, arrival of each."""
+        self._last = newest
+        if older is not None and newest[0] > older[0]:
+            self._step_s = (newest[1] - older[1]) / (newest[0] - older[0])
+
     def _feed(self, sent_s: float, arrival_s: float) -> None:
         candidate_s = arrival_s - sent_s
         if self.offset_s is None:
@@ -107,10 +120,26 @@ class NodeClock:
             if first_sign:
                 self.offset_s = leaked_s
                 return
-        self._doubt_s = None
+            if self._leapt:
+                # The node's own counter ran away from the house's clock: what came before it lies where it did.
+                self._begin_anew()
+                self.offset_s, self.born_s = candidate_s, arrival_s
+                return
+        self._doubt_s, self._leapt = None, False
         if candidate_s < self.offset_s - FALLING_S:
             self.fell_s = arrival_s
         self.offset_s = min(candidate_s, leaked_s)
+
+    def _begin_anew(self) -> None:
+        self.offset_s = self.placed_s = None
+        self._doubt_s, self._leapt = None, False
+
+    def _look_for_leap(self, count: int, forth_s: float, passed_s: float) -> None:
+        """So many samples later its uptime says that ``forth_s`` have gone by, the house's clock ``passed_s``."""
+        if self._step_s is not None and forth_s - max(passed_s, count * self._step_s) > LEAP_S:
+            self._leapt = True
+        else:
+            self._step_s = forth_s / count
 
     def _unwrapped(self, seq: int, uptime_s: float, arrival_s: float) -> float:
         """Uptime counted on past the places where the node's counter began again."""
@@ -135,7 +164,8 @@ class NodeClock:
                     break
             else:
                 # A counter that makes no sense: begin the estimate anew, from this message.
-                self.offset_s = self.placed_s = None
-                self._doubt_s = None
+                self._begin_anew()
+        elif back_s < 0.0:
+            self._look_for_leap(seq - self._last[0], -back_s, max(0.0, arrival_s - last_arrival_s))
         self._last = (seq, extended_s, arrival_s)
         return extended_s

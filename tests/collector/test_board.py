@@ -344,3 +344,25 @@ def test_a_second_block_is_told_by_a_collector_that_starts_anew_before_it_was(
         house.play(lambda at: 1, on_time[at : at + 8], marks=False)
         at += 8
         assert [one["raised_s"] for one in revised(house)] == pytest.approx(arrivals)
+
+
+def test_a_hold_that_was_told_complete_and_is_proven_no_more_rings_once(house: House) -> None:
+    """By whatever took it back: here rows of the come-up and the boil that were placed elsewhere."""
+    rows = [house.row(sample, number) for number, sample in enumerate(house.demo.samples)]
+    told_s = house.demo.heat_off_s - 10.0
+    house.play(lambda at: 20, [row for row in rows if row[3] - START_S <= told_s])
+    assert house.told().count("hold_complete") == 1 and "verdict_revised" not in house.told()
+    house.writer.conn.execute("UPDATE samples SET at_s = at_s - 600.0")
+    for _ in range(2):
+        house.board.rebuild_node(1)
+        for _ in range(3):
+            house.clock.advance(2.0)
+            house.board.publish(START_S + house.now_s)
+            house.writer.write(house.outbox)
+    assert house.told().count("verdict_revised") == 1
+    text = next(
+        one["text"] for one in reader.events(house.writer.conn, "r1") if one["kind"] == "verdict_revised"
+    )
+    assert "told complete" in text
+    rung = [row for row in reader.alarms(house.writer.conn, "r1") if row.kind == "verdict_revised"]
+    assert [row.state for row in rung[:1]] == ["active_unacknowledged"], "it rings"
