@@ -16,7 +16,7 @@ def _library() -> Any:
         from cryptography.hazmat.primitives.asymmetric import ed25519
     except ImportError:
         raise ConfigError(
-            "signing needs the 'cryptography' library.",
+            "signing, and checking a signature, needs the 'cryptography' library.",
             "Install it with: pip install 'boilwitness[signing]'.",
         ) from None
     return ed25519
@@ -86,7 +86,11 @@ def make_key(path: Path) -> Key:
 
 
 def read_public(text: str) -> str:
-    """A public key: 64 hex digits, or a file that holds them. Raises UsageError."""
+    """A public key: 64 hex digits, or a file that holds them.
+
+    Raises UsageError; ConfigError without the library, for whoever names a key asks that it be checked.
+    """
+    _library()
     path = Path(text)
     if path.is_file():
         text = path.read_text("utf-8", "replace")

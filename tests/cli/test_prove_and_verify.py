@@ -199,6 +199,10 @@ def test_a_machine_without_the_signing_library(store: Path, tmp_path: Path) -> N
     assert checked.returncode == 0, checked.stderr
     assert "signature not checked; that needs the 'cryptography' library" in checked.stdout
     assert boilwitness("verify", str(store)).returncode == 0
+    # Whoever names a key asks that it be checked: what cannot be is no yes.
+    keyed = boilwitness("verify", str(file), "--key", "0" * 64)
+    assert (keyed.returncode, keyed.stdout, keyed.stderr.count("\n")) == (2, "", 1)
+    assert "pip install 'boilwitness[signing]'" in keyed.stderr
     signed = boilwitness("prove", RUN, "--data", str(store), "--to", str(file), "--sign")
     assert signed.returncode == 2
     assert "pip install 'boilwitness[signing]'" in signed.stderr and signed.stderr.count("\n") == 1
