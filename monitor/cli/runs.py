@@ -21,7 +21,7 @@ from monitor.store.entries import append_entry
 from monitor.store.manual import enter_reading, manual_log
 from monitor.store.occupied import run_left_alone
 from monitor.store.runs import RunFacts, read_house
-from monitor.store.stamp import utc_text
+from monitor.store.stamp import epoch_text, utc_text
 from monitor.store.words import in_zone
 
 NEVER_HEARD = "No node {node} was ever heard: look at its name ('boilwitness runs nodes' lists them)."
@@ -44,6 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "words", nargs="+", metavar="[RUN] KIND", help=f"KIND is one of {', '.join(MARK_KINDS)}"
     )
     mark.add_argument("--text", help="a remark")
+    mark.add_argument(
+        "--even-so",
+        action="store_true",
+        help="also where it takes back what the run has proven: jars_in once more, or any mark on a run that is over",
+    )
     _finish(mark, _mark)
 
     end = verbs.add_parser("end", help="close a run: nothing more belongs to it")
@@ -105,10 +110,36 @@ def _mark(args: argparse.Namespace) -> int:
         raise UsageError(f"there is no mark {kind!r}.", f"Marks: {', '.join(MARK_KINDS)}.")
     folder = data_dir(args)
     run_id = _run(folder, args.words[0] if len(args.words) == 2 else None)
+    if not args.even_so:
+        _ask_before(_facts(folder)[run_id], kind)
     body: dict[str, Any] = {"kind": kind} | ({"text": args.text} if args.text else {})
     _append(folder, args, "mark", body, run_id)
     print(f"marked {kind} in run {run_id}")
     return 0
+
+
+def _ask_before(facts: RunFacts, kind: str) -> None:
+    """Stop a mark that can hardly be meant, and that would take back what the run has proven. No mark is taken back."""
+    if kind == "note":
+        return
+    zone = facts.header.get("zone")
+    zone = zone if isinstance(zone, str) else None
+    if facts.imported or facts.ended_s is not None:
+        over = "came from elsewhere"
+        if facts.ended_s is not None:
+            over = f"is over since {in_zone(epoch_text(facts.ended_s), zone)}"
+        raise UsageError(
+            f"run {facts.run_id} {over}: a mark now changes what it proves.",
+            f"Nothing was marked. If {kind} belongs to it: say so with --even-so, and with --at when it was.",
+        )
+    loaded = [mark.t_s for mark in facts.marks if mark.kind == "jars_in"]
+    if kind == "jars_in" and loaded:
+        since = in_zone(epoch_text(facts.started_s + loaded[-1]), zone)
+        raise UsageError(
+            f"the jars of run {facts.run_id} went in at {since}: with another jars_in the whole time begins again "
+            "from zero.",
+            "Nothing was marked. If they did go in once more: say so with --even-so. If they came out: jars_lifted.",
+        )
 
 
 def _reading(args: argparse.Namespace) -> int:
@@ -160,6 +191,12 @@ def _degrees(text: str) -> float | None:
 def _end(args: argparse.Namespace) -> int:
     folder = data_dir(args)
     run_id = _run(folder, args.run)
+    ended_s = _facts(folder)[run_id].ended_s
+    moment = moment_from(args)
+    if ended_s is not None and (moment is None or moment.timestamp() >= ended_s):
+        raise UsageError(
+            f"run {run_id} is over since {in_zone(epoch_text(ended_s), None)}.", "Nothing was written down."
+        )
     _append(folder, args, "run_ended", {}, run_id)
     print(f"run {run_id} ended")
     return 0

@@ -23,8 +23,8 @@ REMAP_S = 0.5
 FALLING_S = 0.05
 #: ... and has come to rest when it did not for so long. [s]
 AT_REST_S = 1.0
-#: Uptime that is ahead of its count of samples by more than this, and of the house's clock too, has leapt: no link makes
-#: a message early, and what waited on one comes with the counts of what waited before it. [s]
+#: Uptime that is ahead of its count of samples by more than this, and of the house's clock too, has leapt: no link
+#: makes a message early, and what waited on one comes with the counts of what waited before it. [s]
 LEAP_S = 2.0
 #: A later sample whose uptime is smaller by more than this comes from a counter that began again. [s]
 BACK_S = 1.0

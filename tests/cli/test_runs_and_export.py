@@ -275,3 +275,44 @@ def test_options_are_found_however_their_letters_are_written(capsys: pytest.Capt
     with pytest.raises(SystemExit) as stopped:
         main([*words, "--coldest-jar-k", "70"])
     assert stopped.value.code == 2
+
+
+def _marks(data: Path, run_id: str) -> list[str]:
+    with closing(reader.open_reader(data)) as conn:
+        return [str(entry.body["kind"]) for entry in read_entries(conn, run_id, ("mark",))]
+
+
+def test_a_mark_that_takes_back_what_a_run_has_proven_is_asked_for_twice(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No mark is taken back: jars_in once more, or whatever on a run that is over, wants --even-so."""
+    start = ["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1", "--canner", "c1"]
+    assert main(start) == 0
+    assert main(["runs", "mark", "jars_in"]) == 0
+    assert main(["runs", "mark", "heat_off"]) == 0
+    capsys.readouterr()
+    assert main(["runs", "mark", "jars_in"]) == 2
+    told = capsys.readouterr().err
+    assert "begins again from zero" in told and "--even-so" in told and "jars_lifted" in told
+    assert main(["runs", "mark", "note", "--text", "still hot"]) == 0
+    assert main(["runs", "end"]) == 0
+    capsys.readouterr()
+    assert main(["runs", "mark", "r1", "heat_off"]) == 2
+    assert "is over since" in capsys.readouterr().err
+    assert main(["runs", "mark", "r1", "note", "--text", "one lid rang"]) == 0
+    assert _marks(data, "r1") == ["jars_in", "heat_off", "note", "note"]
+    assert main(["runs", "mark", "r1", "jars_in", "--even-so"]) == 0
+    assert _marks(data, "r1")[-1] == "jars_in"
+    # Nor does an end come twice; an earlier one may still be said.
+    assert main(["runs", "end", "r1"]) == 2
+    assert main(["runs", "end", "r1", "--ago", "2"]) == 0
+
+
+def test_a_mark_on_a_record_from_elsewhere_is_asked_for_twice(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["import", str(RECORDS / "held-2400-m")]) == 0
+    run_id = json.loads((RECORDS / "held-2400-m" / "run.json").read_text())["run_id"]
+    assert main(["runs", "mark", run_id, "jars_in"]) == 2
+    assert "a mark now changes what it proves" in capsys.readouterr().err
+    assert _marks(data, run_id) == []
