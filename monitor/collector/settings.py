@@ -6,7 +6,8 @@ The README shows a whole file, and a test reads it from there.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,12 @@ _NUMBER_KEYS = {"topic": str, "node": str, "channel": str, "unit": str}
 _SERIAL_KEYS = {"device": str, "baud": int}
 _TOP_KEYS = {"mqtt": list, "serial": list, "push": list}
 
+#: No serial port of today is slower or faster. [bit/s]
+SLOWEST_BAUD, FASTEST_BAUD = 300, 4_000_000
+
+#: What these hold is not for a journal, nor are whole tables, which may hold a password.
+_SECRET = frozenset({"password", "push"})
+
 
 @dataclass(frozen=True, slots=True)
 class SerialSettings:
@@ -37,6 +44,12 @@ class SerialSettings:
 
     device: str
     baud: int = 115200
+
+    def __post_init__(self) -> None:
+        if not self.device.strip():
+            raise ConfigError("device: a serial port has a name, such as /dev/ttyACM0")
+        if not SLOWEST_BAUD <= self.baud <= FASTEST_BAUD:
+            raise ConfigError(f"baud {self.baud}: between {SLOWEST_BAUD} and {FASTEST_BAUD:,} bit/s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +81,10 @@ def read_settings(path: Path) -> CollectSettings:
     push = form.get("push", [])
     if not all(isinstance(address, str) for address in push):
         raise ConfigError(f"{path}: push: expected a list of addresses.")
+    brokers = tuple(_mqtt(path, part) for part in form.get("mqtt", []))
+    _each_number_once(path, [number for broker in brokers for number in broker.plain_numbers])
     return CollectSettings(
-        mqtt=tuple(_mqtt(path, part) for part in form.get("mqtt", [])),
+        mqtt=brokers,
         serial=tuple(_serial(path, part) for part in form.get("serial", [])),
         push=tuple(push),
     )
@@ -82,17 +97,36 @@ def _check(path: Path, where: str, part: Any, keys: Mapping[str, type]) -> None:
         if key not in keys:
             raise ConfigError(f"{path}: {where}: unknown key {key!r}.", f"Known: {', '.join(sorted(keys))}.")
         if not isinstance(value, keys[key]) or isinstance(value, bool):
-            raise ConfigError(f"{path}: {where}: {key}: expected {keys[key].__name__}, found {value!r}.")
+            raise ConfigError(f"{path}: {where}: {key}: expected {keys[key].__name__}, {_found(key, value)}.")
+
+
+def _found(key: str, value: Any) -> str:
+    if isinstance(value, dict):
+        return f"found one table; write [[{key}]] with two brackets, once for each"
+    if key in _SECRET or isinstance(value, list):
+        return f"found {type(value).__name__}"
+    return f"found {value!r}"
+
+
+def _each_number_once(path: Path, numbers: list[PlainNumber]) -> None:
+    """Two thermometers under one name would be one reading that jumps to and fro."""
+    topics: dict[tuple[str, str], str] = {}
+    for number in numbers:
+        other = topics.setdefault((number.node, number.channel), number.topic)
+        if other != number.topic:
+            raise ConfigError(
+                f"{path}: [[mqtt.plain_number]]: channel: {other} and {number.topic} are both {number.channel!r} of "
+                f"node {number.node!r}.",
+                "Give each a node or a channel of its own.",
+            )
 
 
 def _mqtt(path: Path, part: Any) -> MqttSettings:
     _check(path, "[[mqtt]]", part, _MQTT_KEYS)
     if "address" not in part:
         raise ConfigError(f"{path}: [[mqtt]]: address is missing.", 'Write address = "mqtt://HOST:PORT".')
-    try:
+    with _named(path, "[[mqtt]]"):
         return _with_changes(path, part, parse_mqtt_address(part["address"]))
-    except UsageError as trouble:
-        raise ConfigError(f"{path}: [[mqtt]]: {trouble}") from trouble
 
 
 def _with_changes(path: Path, part: dict[str, Any], settings: MqttSettings) -> MqttSettings:
@@ -123,11 +157,24 @@ def _number(path: Path, part: Any) -> PlainNumber:
     missing = _NUMBER_KEYS.keys() - part.keys()
     if missing:
         raise ConfigError(f"{path}: [[mqtt.plain_number]]: {', '.join(sorted(missing))} missing.")
-    return PlainNumber(**part)
+    with _named(path, "[[mqtt.plain_number]]"):
+        return PlainNumber(**part)
 
 
 def _serial(path: Path, part: Any) -> SerialSettings:
     _check(path, "[[serial]]", part, _SERIAL_KEYS)
     if "device" not in part:
         raise ConfigError(f"{path}: [[serial]]: device is missing.", 'Write device = "/dev/ttyACM0".')
-    return SerialSettings(**part)
+    with _named(path, "[[serial]]"):
+        return SerialSettings(**part)
+
+
+@contextmanager
+def _named(path: Path, where: str) -> Iterator[None]:
+    """What is wrong inside is said with the file and the place, once."""
+    try:
+        yield
+    except (ConfigError, UsageError) as trouble:
+        if str(trouble).startswith(str(path)):
+            raise
+        raise ConfigError(f"{path}: {where}: {trouble}") from trouble

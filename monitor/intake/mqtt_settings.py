@@ -18,6 +18,9 @@ TLS_PORT = 8883
 #: Where a password is looked for when none is given; on the command line everybody could read it.
 PASSWORD_VARIABLE = "BOILWITNESS_MQTT_PASSWORD"
 
+#: Two bytes on the wire (MQTT 5.0, section 3.1.2.10); 0 would leave a dead link unnoticed. [s]
+LONGEST_KEEPALIVE_S = 65_535
+
 _ADDRESS_HELP = "Use HOST, HOST:PORT, mqtt://HOST:PORT or mqtts://HOST:PORT."
 
 
@@ -93,7 +96,9 @@ class MqttSettings:
         if self.ca_file is not None and not self.tls:
             raise ConfigError("a CA file is of use only with TLS (mqtts://)")
         if self.password is not None and self.username is None:
-            raise ConfigError("a password needs a user name beside it")
+            raise ConfigError("a password needs a user name (username) beside it")
+        if not 1 <= self.keepalive_s <= LONGEST_KEEPALIVE_S:
+            raise ConfigError(f"keepalive_s {self.keepalive_s}: between 1 and {LONGEST_KEEPALIVE_S}")
 
     def for_store(self, store_id: str) -> MqttSettings:
         """These settings with a client id, made from the store's own where none is given."""
@@ -119,7 +124,7 @@ def parse_mqtt_address(text: str, base: MqttSettings | None = None) -> MqttSetti
     """
     parts = urlsplit(text if "://" in text else f"mqtt://{text}")
     if parts.scheme not in ("mqtt", "mqtts") or parts.path not in ("", "/") or parts.query or parts.fragment:
-        raise UsageError(f"{text!r} is not a broker's address.", _ADDRESS_HELP)
+        raise UsageError(f"{_without_password(text)!r} is not a broker's address.", _ADDRESS_HELP)
     tls = parts.scheme == "mqtts"
     host, port = _host_and_port(text, parts, TLS_PORT if tls else PLAIN_PORT)
     base = base or MqttSettings(host, port)
@@ -136,7 +141,12 @@ def _host_and_port(text: str, parts: SplitResult, default_port: int) -> tuple[st
     try:
         host, port = parts.hostname, parts.port
     except ValueError:
-        raise UsageError(f"{text!r} has no usable port.", _ADDRESS_HELP) from None
+        raise UsageError(f"{_without_password(text)!r} has no usable port.", _ADDRESS_HELP) from None
     if not host:
-        raise UsageError(f"{text!r} names no host.", _ADDRESS_HELP)
+        raise UsageError(f"{_without_password(text)!r} names no host.", _ADDRESS_HELP)
     return host, default_port if port is None else port
+
+
+def _without_password(address: str) -> str:
+    """As it may stand in a journal."""
+    return re.sub(r":[^:/@]*@", ":...@", address)

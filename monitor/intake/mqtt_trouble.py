@@ -37,7 +37,9 @@ def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
         return ssl.create_default_context(cafile=settings.ca_file)
     except (OSError, ssl.SSLError) as trouble:
         raise ConfigError(
-            f"the CA file {settings.ca_file} cannot be used: {trouble}", "It must be readable, in PEM form."
+            f"{settings.address}: the CA file (ca_file) {settings.ca_file} cannot be used: "
+            f"{getattr(trouble, 'strerror', None) or trouble}.",
+            "It must be readable, in PEM form.",
         ) from None
 
 

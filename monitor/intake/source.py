@@ -22,6 +22,10 @@ QUEUE_CAPACITY = 5000
 #: A blocked put looks at the stop flag this often. [s]
 PUT_STEP_S = 0.5
 
+#: After trouble that nobody thought of, a source begins anew so much later. [s]
+AGAIN_S = 1.0
+_UNFORESEEN = (ArithmeticError, AttributeError, LookupError, OSError, RuntimeError, TypeError, ValueError)
+
 
 class Arrival(NamedTuple):
     """One message as it came in.
@@ -119,7 +123,7 @@ class LinkThread:
     def start(self, queue: Queue[Arrival], stop: Event) -> None:
         """Work in a thread of its own, for ever trying. ``stop`` is the collector's own flag."""
         self._queue, self._stop = queue, stop
-        self._thread = Thread(target=self._run, name=self.name, daemon=True)
+        self._thread = Thread(target=self._keep_running, name=self.name, daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
@@ -132,6 +136,16 @@ class LinkThread:
     def status(self) -> str:
         """One line: connected, or what is wrong."""
         return self._status
+
+    def _keep_running(self) -> None:
+        """Nothing ends the listening without a word: what nobody thought of is said, and it is tried again."""
+        while not self._closing.is_set():
+            try:
+                self._run()
+                return
+            except _UNFORESEEN as trouble:
+                self._report(f"{self.name}: {type(trouble).__name__}: {trouble}; trying again")
+                self._closing.wait(AGAIN_S)
 
     def _run(self) -> None:
         """The thread's work, until ``_closing`` is set."""

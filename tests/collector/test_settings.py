@@ -83,6 +83,22 @@ def test_the_file_that_the_readme_shows(tmp_path: Path) -> None:
         assert key in shown, key
 
 
+TWO_NUMBERS = """
+[[mqtt]]
+address = "b"
+[[mqtt.plain_number]]
+topic = "shed/t"
+node = "shed"
+channel = "water"
+unit = "degF"
+[[mqtt.plain_number]]
+topic = "shed/t2"
+node = "shed"
+channel = "water"
+unit = "degF"
+"""
+
+
 @pytest.mark.parametrize(
     "text, said",
     [
@@ -98,6 +114,15 @@ def test_the_file_that_the_readme_shows(tmp_path: Path) -> None:
         ("mqtt = 'b'", "mqtt: expected list"),
         ("push = [5]", "push: expected a list"),
         ("colour = 'red'", "unknown key 'colour'"),
+        ("[[mqtt]]\naddress = 'b'\nkeepalive_s = -5", "[[mqtt]]: keepalive_s -5: between 1 and 65535"),
+        ("[[mqtt]]\naddress = 'b'\nkeepalive_s = 70000", "keepalive_s 70000"),
+        ("[[mqtt]]\naddress = 'b'\npassword = 'x'", "[[mqtt]]: a password needs a user name"),
+        ("[[serial]]\ndevice = 'd'\nbaud = -9", "[[serial]]: baud -9"),
+        ("[[serial]]\ndevice = 'd'\nbaud = 0", "[[serial]]: baud 0"),
+        ("[[serial]]\ndevice = 'd'\nbaud = 12345678901", "[[serial]]: baud 12345678901"),
+        ("[[serial]]\ndevice = ' '", "[[serial]]: device"),
+        ("[mqtt]\naddress = 'b'", "write [[mqtt]] with two brackets"),
+        (TWO_NUMBERS, "[[mqtt.plain_number]]: channel: shed/t and shed/t2 are both 'water' of node 'shed'"),
     ],
 )
 def test_a_wrong_file_is_said_with_its_key(tmp_path: Path, text: str, said: str) -> None:
@@ -106,3 +131,22 @@ def test_a_wrong_file_is_said_with_its_key(tmp_path: Path, text: str, said: str)
         read_settings(tmp_path / "s.toml")
     assert said in str(trouble.value)
     assert "s.toml" in str(trouble.value)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[mqtt]\naddress = 'b'\nusername = 'u'\npassword = 's3cret'",
+        "mqtt = [{address = 5, password = 's3cret'}]",
+        "[[mqtt]]\naddress = 'b'\nusername = 'u'\npassword = ['s3cret']",
+        "push = {a = 'ntfy://s3cret'}",
+        "push = 'ntfy://s3cret'",
+        "[[mqtt]]\naddress = 'http://u:s3cret@b'",
+        "[[mqtt]]\naddress = 'mqtt://u:s3cret@b:x'",
+    ],
+)
+def test_no_password_is_printed(tmp_path: Path, text: str) -> None:
+    (tmp_path / "s.toml").write_text(text)
+    with pytest.raises(MonitorError) as trouble:
+        read_settings(tmp_path / "s.toml")
+    assert "s3cret" not in str(trouble.value)

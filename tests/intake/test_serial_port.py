@@ -286,3 +286,15 @@ def test_ports_are_listed_with_their_stable_name(tmp_path: Path) -> None:
     assert stable_name(str(target), links) == str(links / "usb-node")
     assert stable_name("/dev/other", links) == "/dev/other"
     assert stable_name("/dev/other", tmp_path / "nowhere") == "/dev/other"
+
+
+def test_trouble_that_nobody_thought_of_is_said_and_the_port_is_tried_again(wait: Any) -> None:
+    """A speed that the library refuses outright: the thread goes on, and says why it hears nothing."""
+    said: list[str] = []
+    source = SerialSource("/dev/null", said.append, speed=-9)
+    source.start(Queue(), Event())
+    wait(lambda: said, 10.0, "for a line")
+    assert "trying again" in said[0]
+    assert source._thread is not None and source._thread.is_alive()
+    source.close()
+    assert not source._thread.is_alive()
