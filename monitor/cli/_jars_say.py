@@ -111,6 +111,8 @@ def seal(args: argparse.Namespace) -> int:
     if args.seen is not None:
         body["seen"] = args.seen
     check_answers(body)
+    if args.corrects is not None:
+        _must_be_an_answer(batch, args.corrects, args.jar)
     number = _say(args, "jar_seal", body, corrects=args.corrects)
     state = batch_of(args).state
     judged = next(jar.seal for jar in state.jars if jar.jar == args.jar)
@@ -118,6 +120,23 @@ def seal(args: argparse.Namespace) -> int:
     if judged.disputed:
         print(words.disputed(state, judged))
     return 0
+
+
+def _must_be_an_answer(batch: Batch, entry: int, jar: int) -> None:
+    """A correction takes the place of what it names: of another jar's answer, or of a mark, it would be a loss."""
+    taken = {one.corrects for one in batch.entries if one.corrects is not None}
+    own = [
+        one.id
+        for one in batch.entries
+        if one.kind == "jar_seal" and one.body.get("jar") == jar and one.id not in taken
+    ]
+    if entry not in own:
+        stand = (
+            f"Of jar {jar} these stand: {', '.join(map(str, own))}."
+            if own
+            else f"Nothing stands of jar {jar} yet."
+        )
+        raise UsageError(f"entry {entry} is no answer about the seal of jar {jar} that stands.", stand)
 
 
 def _ask(question: str) -> str | None:

@@ -26,7 +26,13 @@ from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
-from monitor.store.probes import barometer_compared_at, plateau_points, probe_past, registered_probes
+from monitor.store.probes import (
+    barometer_compared_at,
+    node_number,
+    plateau_points,
+    probe_past,
+    registered_probes,
+)
 from monitor.store.reader import open_reader
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.tables.probes import OTHER, converters, match, probe_kinds
@@ -87,6 +93,8 @@ def _add_readings(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Take the points, conclude, store. 0 accepted, 3 refused."""
+    if args.history or args.knocked is not None:
+        _must_be_known(args)
     if args.history:
         return _history(args)
     if args.knocked is not None:
@@ -114,6 +122,20 @@ def run(args: argparse.Namespace) -> int:
         if args.dry_run:
             print("Nothing was stored (--dry-run): the probe is as it was.")
     return 0 if outcome.result.calibration is not None else EXIT_REFUSED
+
+
+def _must_be_known(args: argparse.Namespace) -> None:
+    """A name mistyped would leave the real probe trusted. Raises UsageError."""
+    known: set[str] = set()
+    if store_path(data_dir(args)).exists():
+        with closing(open_reader(data_dir(args))) as conn:
+            past = probe_past(conn)
+            known = {item.probe_id for item in registered_probes(conn)}
+            known |= {str(body["probe_id"]) for body in past.checks if body.get("probe_id")}
+            known |= {probe for _, _, probe in past.runs if probe}
+    if args.probe not in known:
+        there = f"Known: {', '.join(sorted(known))}." if known else "None is known in this store yet."
+        raise UsageError(f"no probe {args.probe!r} is known here; nothing was written down.", there)
 
 
 def _registration(args: argparse.Namespace) -> ProbeRegistration:
@@ -165,6 +187,7 @@ def _compared_at(args: argparse.Namespace, now: datetime) -> datetime | None:
 def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:
     """The points: live, from files, or typed."""
     if args.node is not None:
+        _must_be_heard(args)
         return _live(args, probe, basis)
     points = {}
     for point, path, typed_C in ((ICE, args.ice_csv, args.ice_C), (BOIL, args.boil_csv, args.boil_C)):
@@ -181,6 +204,26 @@ def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis
             "There are no readings.", "Give --node for live ones, or --ice-C and --boil-C, or files of them."
         )
     return points, []
+
+
+def _must_be_heard(args: argparse.Namespace) -> None:
+    """Said before anybody fills an ice bath. Raises UsageError."""
+    typed = {
+        "--ice-C": args.ice_C,
+        "--boil-C": args.boil_C,
+        "--ice-csv": args.ice_csv,
+        "--boil-csv": args.boil_csv,
+    }
+    if given := [option for option, value in typed.items() if value is not None]:
+        raise UsageError(
+            f"--node reads live; {', '.join(given)} would be passed over.", "Give one or the other."
+        )
+    with closing(open_reader(data_dir(args))) as conn:
+        if node_number(conn, args.node) is None:
+            raise UsageError(
+                f"no node {args.node!r} was ever heard here.",
+                "'boilwitness runs nodes' lists those that were.",
+            )
 
 
 def _step_K(probe: ProbeRegistration) -> float:

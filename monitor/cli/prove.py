@@ -40,6 +40,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the page. A finished run of the store gets its place in the chain of seals first."""
+    if args.to is not None and args.to.suffix.lower() == ".pdf":
+        raise UsageError(
+            f"--to {args.to}: the proof is a page.", "Write FILE.html; --pdf FILE.pdf prints it besides."
+        )
+    if args.pdf is not None and not args.pdf.absolute().parent.is_dir():
+        raise UsageError(f"--pdf {args.pdf}: there is no folder {args.pdf.parent}.")
     key = None if args.sign is None else _key(args)
     dossier = gather(args.run, args)
     page = seal_page(draw(dossier), key)

@@ -7,12 +7,13 @@ always been stored before.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from queue import Queue
 from threading import Event
+from typing import Any
 
-from monitor.alarms import AlarmMachine, Moment
+from monitor.alarms import AlarmMachine, Moment, State
 from monitor.alarms.channels import Channel
 from monitor.collector.afterwards import Afterwards, any_unjudged
 from monitor.collector.awake import Awake
@@ -147,7 +148,7 @@ class Collector:
             facts = runs.get(str(row["scope"]))
             zone = facts.header.get("zone") if facts else None
             since = in_zone(row["raised_utc"], zone if isinstance(zone, str) else None)
-            self._say_line(facts, f"alarm since {since}: {row['headline']}. {row['what']} {row['do']}")
+            self._say_line(facts, f"alarm since {since}: {_whose(facts)}{_standing_words(row)}")
 
     def _work(self, stop: Event) -> None:
         intake_stop = Event()
@@ -312,3 +313,15 @@ class Collector:
 
     def _recall(self, name: str, source: str) -> tuple[NodeState, bool]:
         return recall(self._storing.writer, name, source, clocks_continue=self._clock.continues)
+
+
+def _whose(facts: RunFacts | None) -> str:
+    """An alarm of a run that is over must not be taken for the run that is on at the same canner."""
+    return "" if facts is None or facts.ended_s is None else f"of run {facts.run_id}, which is over: "
+
+
+def _standing_words(row: Mapping[str, Any]) -> str:
+    if row["state"] == State.RETURNED_UNACKNOWLEDGED.value:
+        # What it asked for is over with it; that it rang is still to be seen by somebody.
+        return f"{row['headline']}. That is over; nobody has acknowledged it yet."
+    return f"{row['headline']}. {row['what']} {row['do']}"

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.errors import RecordError
+from monitor.errors import RecordError, StoreError
 from monitor.proof.canon import NOTHING_BEFORE, canonical, engine_form, sha256
 from monitor.proof.chain import SEAL_COLUMNS, Seal, linked, signed_message
 from monitor.proof.cover import TABLES, covered_by, newest, placed_since, rows_since, samples_since
@@ -205,6 +205,24 @@ def _covered(files: dict[str, bytes], run: Run, rows: int) -> dict[str, Any]:
 
 
 def _append(
+    conn: sqlite3.Connection,
+    run_id: str,
+    covered: dict[str, Any],
+    time: TimeSource,
+    key: Key | None,
+    *,
+    samples: bool,
+) -> Seal:
+    try:
+        return _linked_on(conn, run_id, covered, time, key, samples=samples)
+    except sqlite3.OperationalError as trouble:
+        raise StoreError(
+            f"the seal cannot be written: {trouble}.",
+            "Make room, or give the directory its permissions back; or name a copy of it with --data.",
+        ) from trouble
+
+
+def _linked_on(
     conn: sqlite3.Connection,
     run_id: str,
     covered: dict[str, Any],

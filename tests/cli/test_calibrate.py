@@ -249,3 +249,28 @@ def test_a_knock_blocks_the_probe_until_it_was_checked_again(
     assert _run(capsys, tmp_path, *both)[0] == 0
     checks = [body for kind, body in _entries(tmp_path) if kind == "probe_checked"]
     assert blocked_since(checks, "T1") == ""
+
+
+@pytest.mark.parametrize("what", [["--knocked", "dropped"], ["--history"]])
+def test_a_probe_that_nobody_knows_is_not_taken_for_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], what: list[str]
+) -> None:
+    """A name mistyped would leave the real one trusted."""
+    _run(capsys, tmp_path, "--ice-C", "0.3", "--boil-C", str(BOILS_C + 0.3), "--stirred")
+    before = _entries(tmp_path)
+    assert main(["calibrate", "--data", str(tmp_path), "--probe", "T11", *what]) == 2
+    told = capsys.readouterr().err
+    assert "no probe 'T11' is known here" in told and "Known: T1." in told
+    assert _entries(tmp_path) == before
+
+
+def test_readings_come_from_one_place_and_the_node_is_known_first(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before anybody fills an ice bath; and no typed reading is passed over."""
+    open_writer(tmp_path).close()
+    words = ["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, "--node", "nosuch"]
+    assert main(words) == 2
+    assert "no node 'nosuch'" in capsys.readouterr().err
+    assert main([*words, "--ice-C", "0"]) == 2
+    assert "--ice-C" in capsys.readouterr().err

@@ -314,3 +314,26 @@ def test_what_is_not_there_is_one_clear_line(
     assert main(["jars", *words, "--data", str(tmp_path / "data")]) == 2
     error = capsys.readouterr().err
     assert match in error and len(error.splitlines()) == 1
+
+
+def test_a_seal_corrects_an_answer_about_its_own_jar_and_nothing_else(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Another jar's answer, a mark, the lifting: they would be gone without a word."""
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    jars = house.run.batch.jars
+    house.say("lifted", "--out", str(jars), hours=0.1)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    numbers = {}
+    for jar in (1, 2):
+        told = re.search(r"entry (\d+)", house.say("seal", str(jar), *good, hours=13))
+        assert told
+        numbers[jar] = told[1]
+    for wrong in (numbers[2], "1", "99"):
+        refused = house.say("seal", "1", "--press", "springs", "--corrects", wrong, hours=13, status=2)
+        assert f"entry {wrong} is no answer about the seal of jar 1" in refused and numbers[1] in refused
+    assert "jar 2: sealed" in house.say("seal", "2", *good, "--corrects", numbers[2], hours=13.1)
+    # One that was corrected stands no more.
+    house.say("seal", "2", *good, "--corrects", numbers[2], hours=13.1, status=2)
+    places = json.loads(house.say("status", "--json"))["jars"]
+    assert [jar["seal"] for jar in places[:2]] == ["sealed", "sealed"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import sqlite3
 import subprocess
 import sys
 from contextlib import closing
@@ -242,3 +243,30 @@ def test_the_page_lands_here_when_no_place_is_named(tmp_path: Path, monkeypatch:
     monkeypatch.chdir(tmp_path)
     assert main(["prove", str(RECORDS / "held-low-altitude")]) == 0
     assert [path.name for path in tmp_path.iterdir()] == [f"proof-{RUN}.html"]
+
+
+def test_a_store_that_cannot_be_written_is_one_line(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run that has no seal yet, on a disk that is mounted to be read only."""
+
+    def read_only(folder: Path) -> sqlite3.Connection:
+        conn = open_writer(folder)
+        conn.execute("PRAGMA query_only=ON")
+        return conn
+
+    monkeypatch.setattr("monitor.cli.prove.open_writer", read_only)
+    assert main(["prove", RUN, "--data", str(store), "--to", str(tmp_path / "p.html")]) == 2
+    told = capsys.readouterr().err
+    assert "the seal cannot be written" in told and told.count("\n") == 1
+
+
+def test_a_pdf_is_not_called_a_page_nor_a_folder_that_is_missing_a_browser_that_failed(
+    store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["prove", RUN, "--data", str(store)]
+    assert main([*words, "--to", str(tmp_path / "p.pdf")]) == 2
+    assert "--pdf" in capsys.readouterr().err
+    page = ["--to", str(tmp_path / "p.html")]
+    assert main([*words, *page, "--pdf", str(tmp_path / "none" / "p.pdf")]) == 2
+    assert "there is no folder" in capsys.readouterr().err

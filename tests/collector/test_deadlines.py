@@ -61,6 +61,8 @@ def test_what_fell_due_meanwhile_is_said_at_the_start_and_judged_seals_end_it(
     assert re.search(
         r"^\d\d:\d\d:\d\d [+-]\d{4}  c1: alarm since \d{4}-\d\d-\d\d \d\d:\d\d:\d\d [+-]\d{4}: ", line
     )
+    # And the run, which is not the one that may be on there now.
+    assert "of run r1, which is over: " in line
     assert stored.ask("SELECT count(*) FROM events WHERE kind = 'seal_check_due'") == [(1,)]
     for jar in (1, 2):
         answers = {
