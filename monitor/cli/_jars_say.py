@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 from monitor.cli import _jars_words as words
@@ -154,6 +154,7 @@ def place(args: argparse.Namespace) -> int:
         raise UsageError(
             f"there is no place {args.to!r}.", f"Use one of: {', '.join(s.value for s in Status)}."
         )
+    _must_be_a_day(args.use_by)
     happened = moment_from(args) or SYSTEM_TIME.utc_now()
     for jar in args.jars:
         body = {"jar": jar, "to": wanted.value, "use_by": args.use_by}
@@ -162,6 +163,13 @@ def place(args: argparse.Namespace) -> int:
     for jar in args.jars:
         _say(args, "jar_disposition", {"jar": jar, "to": wanted.value, "use_by": args.use_by})
     return _tell(args)
+
+
+def _must_be_a_day(use_by: str | None) -> None:
+    try:
+        date.fromisoformat(use_by or "2026-01-01")
+    except ValueError:
+        raise UsageError(f"--use-by {use_by} is no day.", "Write 2026-12-31.") from None
 
 
 def recheck(args: argparse.Namespace) -> int:
@@ -269,6 +277,16 @@ def reprocess(args: argparse.Namespace) -> int:
     return 0
 
 
+def _notes(batch: Batch, given: list[str]) -> dict[str, str]:
+    """A reason by the line it is about. Raises UsageError for one about no line: it would be lost."""
+    notes = dict(note.partition("=")[::2] for note in given)
+    lines = [item.key for item in batch.state.review_items]
+    for key, why in notes.items():
+        if key not in lines or not why.strip():
+            raise UsageError(f"--note {key} names no line and its reason.", f"Lines: {', '.join(lines)}.")
+    return notes
+
+
 def review(args: argparse.Namespace) -> int:
     batch = batch_of(args)
     if not args.sign:
@@ -276,7 +294,7 @@ def review(args: argparse.Namespace) -> int:
         return 0
     if not args.by:
         raise UsageError("a review is signed with --by NAME.")
-    notes = dict(note.partition("=")[::2] for note in args.note)
+    notes = _notes(batch, args.note)
     bare = [i for i in batch.state.review_items if i.ok is False and not notes.get(i.key)]
     if bare:
         line = f"'{bare[0].title}' does not hold ({bare[0].evidence})"

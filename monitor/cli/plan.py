@@ -84,6 +84,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(
             "Name the food with --food.", "'boilwitness plan --list' shows every food of the tables."
         )
+    _must_be_a_whole_own(args)
     missing = _missing(args)
     if missing and not args.json and args.own_minutes is None:
         return _print_food(args.food, missing)
@@ -101,6 +102,29 @@ def run(args: argparse.Namespace) -> int:
         if set_up:
             print(_wrapped("\n".join(set_up)))
     return EXIT_REFUSED if isinstance(answer, Refusal) else 0
+
+
+def _must_be_a_whole_own(args: argparse.Namespace) -> None:
+    """Half a process of one's own must not end in the table's. Raises UsageError."""
+    if args.own_minutes is None:
+        given = [
+            option
+            for option, value in (
+                ("--own-source", args.own_source),
+                ("--own-band-ft", args.own_band_ft),
+                ("--own-acid", args.own_acid),
+                ("--own-headspace-in", args.own_headspace_in),
+                ("--own-is-boiling-water", args.own_is_boiling_water),
+            )
+            if value
+        ]
+        if given:
+            raise UsageError(
+                f"{given[0]} belongs to a process of your own.", "Say its time with --own-minutes."
+            )
+    if args.own_band_ft and args.own_band_ft[0] >= args.own_band_ft[1]:
+        low_ft, high_ft = args.own_band_ft
+        raise UsageError(f"--own-band-ft {low_ft:g} {high_ft:g} is no band.", "Say the lower end first.")
 
 
 def _refused_outright(args: argparse.Namespace, missing: list[str]) -> Refusal:

@@ -337,3 +337,12 @@ def test_a_seal_corrects_an_answer_about_its_own_jar_and_nothing_else(
     house.say("seal", "2", *good, "--corrects", numbers[2], hours=13.1, status=2)
     places = json.loads(house.say("status", "--json"))["jars"]
     assert [jar["seal"] for jar in places[:2]] == ["sealed", "sealed"]
+
+
+def test_what_would_be_passed_over_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A use-by that is no day; a reason about no line of the review."""
+    house = House(tmp_path / "data", "dip-stopped-short", capsys)
+    assert "is no day" in house.say("place", "1", "refrigerate", "--use-by", "never", hours=0.3, status=2)
+    for note in ("nosuch=x", "gaps"):
+        told = house.say("review", "--sign", "--note", note, hours=0.5, status=2)
+        assert "names no line" in told and "Lines: " in told

@@ -183,3 +183,20 @@ def test_before_the_run_the_budget_is_printed_term_by_term(
     assert "silence of the node" in text
     assert "8 weather, altitude alone ±14.8 hPa 0.210" in text and "8 climate texts." in text
     assert "all together, U (k = 2) 0.74" in text
+
+
+@pytest.mark.parametrize(
+    ("own", "said"),
+    [
+        (["--own-source", "An invented county sheet"], "--own-minutes"),
+        (["--own-is-boiling-water"], "--own-minutes"),
+        (["--own-minutes", "10", "--own-band-ft", "5000", "3000"], "is no band"),
+    ],
+)
+def test_half_a_process_of_ones_own_does_not_end_in_the_tables(
+    capsys: pytest.CaptureFixture[str], own: list[str], said: str
+) -> None:
+    words = ["plan", "--food", "pears", "--pack", "hot", "--jar", "pint", "--altitude-m", "800"]
+    assert main([*words, *own]) == 2
+    told = capsys.readouterr()
+    assert said in told.err and told.out == ""
