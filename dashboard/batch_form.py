@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard import access, look, sound_test
+from dashboard import access, draft, look, sound_test
 from dashboard.units import fahrenheit
-from monitor.physics.units import f_to_c
+from monitor.physics.units import c_to_f, f_to_c, in_to_mm
 from monitor.plan.model import Plan
 from monitor.plan.steps import BEFORE_HEAT, Step
 
@@ -28,14 +28,7 @@ def draw(plan: Plan, zone: str) -> dict[str, Any]:
     form["jars"] = jars
     form["coldest_jar_C"] = _temperature(second, "Coldest filled jar", "coldest_jar")
     form["loading_water_C"] = _temperature(third, "Water when the jars go in", "loading_water")
-    form["headspace_mm"] = second.number_input(
-        "Headspace [mm]",
-        value=None if plan.headspace_mm is None else float(plan.headspace_mm),
-        min_value=1.0,
-        max_value=60.0,
-        step=1.0,
-        key=f"headspace_{plan.food_id}",
-    )
+    form["headspace_mm"] = _headspace(second, plan)
     with first:
         form["who"] = access.who("Who starts")
     with third:
@@ -66,8 +59,37 @@ def done_steps(plan: Plan) -> list[str]:
     return [*done, *(["sound_heard"] if sound_test.heard() else [])]
 
 
+def _headspace(column: st.delta_generator.DeltaGenerator, plan: Plan) -> float | None:
+    """The recipe's, in the unit in which this reader's recipes give it; [mm] out."""
+    inches = fahrenheit()
+    mm_each = in_to_mm(1.0) if inches else 1.0
+    usual = plan.headspace_in if inches else plan.headspace_mm
+    low, high, step = (0.1, 2.0, 0.125) if inches else (1.0, 60.0, 1.0)
+    unit, other = ("in", "mm") if inches else ("mm", "in")
+    key, former = f"headspace_{unit}_{plan.food_id}", f"headspace_{other}_{plan.food_id}"
+    former_usual = plan.headspace_mm if inches else plan.headspace_in
+    draft.convert(
+        former,
+        key,
+        lambda typed: (
+            None if typed == former_usual else round(typed / mm_each if inches else in_to_mm(typed), 2)
+        ),
+    )
+    value = column.number_input(
+        f"Headspace [{unit}]",
+        value=None if usual is None else float(usual),
+        min_value=low,
+        max_value=high,
+        step=step,
+        format="%g",
+        key=key,
+    )
+    return plan.headspace_mm if value == usual else None if value is None else float(value) * mm_each
+
+
 def _temperature(column: st.delta_generator.DeltaGenerator, label: str, key: str) -> float | None:
-    unit = "°F" if fahrenheit() else "°C"
+    unit, other, worked_out = ("°F", "°C", c_to_f) if fahrenheit() else ("°C", "°F", f_to_c)
+    draft.convert(f"{key}_{other}", f"{key}_{unit}", lambda typed: round(worked_out(typed), 1))
     value = column.number_input(f"{label} [{unit}]", value=None, key=f"{key}_{unit}")
     return None if value is None else f_to_c(value) if fahrenheit() else float(value)
 
@@ -92,7 +114,12 @@ def _checklist(plan: Plan) -> bool:
     """The steps of this batch and no other; True when all are ticked."""
     ticked = True
     for title, steps in _grouped(plan):
-        look.page(f"<p><strong>{title}</strong></p>")
+        note = (
+            ""
+            if title == "Before the heat"
+            else '<p class="bw-note">What is to be marked is marked on the page Now, once the run is on.</p>'
+        )
+        look.page(f"<p><strong>{title}</strong></p>{note}")
         for step in steps:
             caution = f" :small[{look.plain(step.caution)}]" if step.caution else ""
             ticked &= st.checkbox(look.plain(step.text) + caution, key=f"step_{step.id}")

@@ -15,6 +15,8 @@ _STYLES = ("solid", "dashed", "dotted", [8, 3, 2, 3], [2, 3], [12, 4])
 #: Events worth a line on the trace; the list under it has them all.
 ON_TRACE = ("boil_reached", "boil_lost", "boil_back", "hold_complete", "node_silent", "probe_fault")
 MARKS_ON_TRACE = ("jars_in", "rolling_boil_seen", "boil_not_seen", "heat_off", "jars_lifted")
+#: Share of the width in which the axis' own figures are near.
+AT_THE_AXIS = 0.06
 
 
 def temperature_chart(
@@ -48,7 +50,7 @@ def temperature_chart(
     channels = [str(name) for name in frame.columns if name != "min"]
     series = [_series(name, index, tones) for index, name in enumerate(channels)]
     if series:
-        series[0]["markLine"] = _lines(verdict, tones, marks, fahrenheit)
+        series[0]["markLine"] = _lines(verdict, tones, marks, fahrenheit, frame["min"])
         series[0]["markArea"] = _areas(verdict.get("stretches") or (), tones)
     if by_hand:
         series.append(_by_hand(by_hand, tones, fahrenheit))
@@ -144,7 +146,11 @@ def _range(frame: pd.DataFrame, verdict: Mapping[str, Any], fahrenheit: bool, ne
 
 
 def _lines(
-    verdict: Mapping[str, Any], tones: Mapping[str, str], marks: Iterable[tuple[float, str]], fahrenheit: bool
+    verdict: Mapping[str, Any],
+    tones: Mapping[str, str],
+    marks: Iterable[tuple[float, str]],
+    fahrenheit: bool,
+    shown_min: pd.Series[float],
 ) -> dict[str, Any]:
     unit = "°F" if fahrenheit else "°C"
     lines: list[dict[str, Any]] = []
@@ -174,7 +180,12 @@ def _lines(
             across.append((float(event["onset_s"]), words.EVENTS[event["kind"]], tones[tone], "solid"))
     wanted = [(t_s, kind) for t_s, kind in marks if kind in MARKS_ON_TRACE]
     across += [(t_s, words.MARKS[kind], tones["soft"], "dotted") for t_s, kind in wanted]
-    return {"symbol": "none", "silent": True, "data": lines + _spaced(across, tones)}
+    drawn = _spaced(across, tones)
+    for line in drawn:
+        # On the axis' side of the line its label would cover the axis' figures.
+        if line["xAxis"] - shown_min.min() < AT_THE_AXIS * (shown_min.max() - shown_min.min()):
+            line["label"] |= {"position": "insideStartBottom"}
+    return {"symbol": "none", "silent": True, "data": lines + drawn}
 
 
 def _spaced(across: list[tuple[float, str, str, str]], tones: Mapping[str, str]) -> list[dict[str, Any]]:

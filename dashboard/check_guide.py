@@ -10,7 +10,7 @@ import streamlit as st
 from dashboard import access, check_model, data, figures, kitchen_data, kitchen_form, kitchen_model, look
 from dashboard.check_model import Check
 from dashboard.kitchen_form import Place
-from dashboard.units import fahrenheit
+from dashboard.units import fahrenheit, told
 from monitor.judge.budget import CORRECTIONS_DIFFER_K
 from monitor.plan.check import (
     BOIL,
@@ -66,7 +66,7 @@ def _begin(probe: ProbeRegistration, place: Place) -> None:
             probe, node, site, kitchen_data.newest_s(node), datetime.now(UTC), place.node.pressure_kPa
         )
         if isinstance(begun, Refusal):
-            look.page(look.refused(begun.reason, begun.instead))
+            look.page(look.refused(told(begun.reason), told(begun.instead)))
             return
         st.session_state[KEY] = begun
         st.rerun()
@@ -82,8 +82,8 @@ def _watch() -> None:
     if check.done:
         st.rerun(scope="app")
     now = check.session.progress()
-    caution = f'<p class="bw-caution">{look.esc(now.caution)}</p>' if now.caution else ""
-    look.page(_steps(check) + f'<p class="bw-lead">{look.esc(now.prompt)}</p>{caution}')
+    caution = f'<p class="bw-caution">{look.esc(told(now.caution))}</p>' if now.caution else ""
+    look.page(_steps(check) + f'<p class="bw-lead">{look.esc(told(now.prompt))}</p>{caution}')
     if check.session.state in (ICE_SETTLING, BOIL_SETTLING):
         _reading(check, now.last_C, now.still_s, now.why)
     _moves(check)
@@ -107,11 +107,11 @@ def _steps(check: Check) -> str:
 def _reading(check: Check, last_C: float | None, still_s: float, why: str) -> None:
     boil = check.session.state == BOIL_SETTLING
     expected = f"expected here now: {_degrees(check.basis.boil_C if boil else 0.0)}"
-    state = why or f"Still for {still_s:.0f} of {STABLE_S:.0f} s."
+    state = told(why) or f"Still for {still_s:.0f} of {STABLE_S:.0f} s."
     shown = "no reading yet" if last_C is None else _degrees(last_C)
     look.page(
         f'<p class="bw-digits bw-reading">{look.esc(shown)}</p>'
-        f'<p class="bw-label">{look.esc(expected)}{look.esc(f" ({check.basis.text})") if boil else ""}</p>'
+        f'<p class="bw-label">{look.esc(expected)}{look.esc(f" ({told(check.basis.text)})") if boil else ""}</p>'
         f"<p>{look.esc(state)}</p>"
     )
     st.progress(min(1.0, still_s / STABLE_S))
@@ -208,11 +208,11 @@ def _apart(check: Check) -> str:
 
 def _verdict(outcome: Outcome) -> str:
     result = outcome.result
-    lines = "".join(f"<li>{look.esc(text)}</li>" for text in result.text)
+    lines = "".join(f"<li>{look.esc(told(text))}</li>" for text in result.text)
     if result.calibration is not None:
         head = '<p class="bw-lead"><span class="bw-tone-held" aria-hidden="true">✔</span> The check is accepted.</p>'
     else:
-        head = look.refused(result.refused)
+        head = look.refused(told(result.refused))
     return head + (f"<ul>{lines}</ul>" if lines else "") + touched_markup(outcome.touched)
 
 

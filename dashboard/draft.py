@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import secrets
 import threading
+from collections.abc import Callable
 from time import monotonic
 from typing import Any
 
@@ -113,6 +114,19 @@ def started() -> None:
         if _is_field(key, OF_ONE_BATCH):
             own.pop(key, None)
             st.session_state.pop(key, None)
+
+
+def convert(former: str, key: str, worked_out: Callable[[float], float | None]) -> None:
+    """Another unit was chosen: the field ``key`` begins with what stood in ``former``, which is no field any more.
+
+    Where ``worked_out`` gives None it begins as it would without.
+    """
+    own: dict[str, Any] = st.session_state.get(_OWN, {})
+    typed = own.pop(former, None)
+    st.session_state.pop(former, None)
+    found = None if typed is None else worked_out(typed)
+    if found is not None:
+        own[key] = st.session_state[key] = found
 
 
 def value(key: str) -> Any:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.judge.words import exact
-from monitor.physics.units import c_to_f, k_to_f_step
+from monitor.physics.units import KPA_PER_INHG, c_to_f, k_to_f_step, m_to_ft
 
 MISSING = "–"
 
@@ -63,9 +64,9 @@ def parse_utc(text: str) -> datetime:
     return when if when.tzinfo else when.replace(tzinfo=ZoneInfo("UTC"))
 
 
-def local_day(when: datetime, zone_name: str | None) -> str:
-    """``Fri 14 Aug 2026, 09:12`` in the site's zone."""
-    return when.astimezone(zone(zone_name)).strftime("%a %-d %b %Y, %H:%M")
+def local_day(when: datetime, zone_name: str | None, *, named: bool = False) -> str:
+    """``Fri 14 Aug 2026, 09:12`` in the site's zone; ``named`` with its short name, ``09:12 MDT``."""
+    return when.astimezone(zone(zone_name)).strftime(f"%a %-d %b %Y, %H:%M{' %Z' if named else ''}")
 
 
 def local_time(when: datetime, zone_name: str | None) -> str:
@@ -92,3 +93,39 @@ def signed(value_K: float, fahrenheit: bool = False) -> str:
     """A difference with its sign: ``−0.39 K``. [K in]"""
     sign = "+" if value_K >= 0 else "\N{MINUS SIGN}"
     return sign + difference(abs(value_K), fahrenheit)
+
+
+def height(height_m: float, fahrenheit: bool = False) -> str:
+    """An altitude with its unit: ``1650 m``, ``5,400 ft``. [m in]"""
+    return f"{m_to_ft(height_m):,.0f} ft" if fahrenheit else f"{height_m:.0f} m"
+
+
+def pressure(pressure_kPa: float, inches: bool = False) -> str:
+    """An air pressure with its unit: ``834.2 hPa``, ``24.63 inHg``. [kPa in]"""
+    return f"{pressure_kPa / KPA_PER_INHG:.2f} inHg" if inches else f"{pressure_kPa * 10.0:.1f} hPa"
+
+
+_NUMBER = r"(?<![\w.,])([+\N{MINUS SIGN}-]?)(\d[\d,]*(?:\.(\d+))?)"
+#: What the engine says of a figure in both units: that in the second, in brackets, is meant.
+_BOTH = re.compile(_NUMBER + r" (?:°C|m) \((\N{MINUS SIGN}?[\d,.]+ (?:°F|ft))\)")
+_ONE = re.compile(_NUMBER + r" (K|°C|m)(?![\w²³]|/(?!min)| steps)")
+_MINUS = re.compile(r"(?<=[\s(])-(?=\d)")
+
+
+def in_units(text: str, fahrenheit: bool = False) -> str:
+    """A sentence of the engine, which speaks in SI, for whoever chose °F and ft; every minus as a minus."""
+    text = _MINUS.sub("\N{MINUS SIGN}", text)
+    if not fahrenheit:
+        return text
+    return _ONE.sub(_converted, _BOTH.sub(r"\4", text))
+
+
+def _converted(found: re.Match[str]) -> str:
+    sign, digits, decimals, unit = found.groups()
+    value = float(digits.replace(",", "")) * (-1.0 if sign in ("-", "\N{MINUS SIGN}") else 1.0)
+    if unit == "m":
+        return f"{sign}{m_to_ft(abs(value)):,.0f} ft"
+    places = len(decimals or "")
+    if unit == "K":
+        return f"{sign}{k_to_f_step(abs(value)):.{max(1, places)}f} °F"
+    return f"{c_to_f(value):.{places}f} °F".replace("-", "\N{MINUS SIGN}")

@@ -6,10 +6,11 @@ import streamlit as st
 
 from dashboard import figures, look, plan_model
 from dashboard.kitchen_form import Place
+from dashboard.units import told
 from monitor.plan.containers import JAR_NAMES
 from monitor.plan.model import Plan
 from monitor.plan.own import OwnProcess
-from monitor.plan.refusal import Refusal
+from monitor.plan.refusal import AMBIGUOUS_FOOD, Refusal
 from monitor.plan.search import find_food
 from monitor.tables.foods import Food
 from monitor.tables.processes import packs_and_jars
@@ -49,7 +50,7 @@ def _published(place: Place) -> Plan | Refusal | None:
     longer = bool(st.session_state.get("take_longer"))
     plan = plan_model.plan_of(food.food_id, pack, jar, place.kitchen, place.pressure, take_longer=longer)
     if isinstance(plan, Plan) and plan.offer is not None:
-        look.page(f'<p class="bw-caution">{look.esc(plan.offer.text)}</p>')
+        look.page(f'<p class="bw-caution">{look.esc(told(plan.offer.text))}</p>')
         st.checkbox(
             f"Hold {plan.offer.minutes:g} min instead of the {plan.printed_minutes:g}", key="take_longer"
         )
@@ -129,7 +130,11 @@ def _own(place: Place) -> Plan | Refusal | None:
 
 
 def _refused(refusal: Refusal) -> None:
-    look.page(look.refused(refusal.reason, refusal.instead))
+    # Nobody has to type what is one tap away.
+    instead = (
+        "Choose one of these:" if refusal.suggestions and refusal.kind == AMBIGUOUS_FOOD else refusal.instead
+    )
+    look.page(look.refused(told(refusal.reason), told(instead)))
     for suggestion in refusal.suggestions:
         st.button(
             look.plain(suggestion.food),
@@ -145,7 +150,7 @@ def _take_food(food_id: str) -> None:
 
 
 def _show(plan: Plan) -> None:
-    why = "".join(f"<li>{look.esc(text)}</li>" for text in plan_model.why_this_time(plan))
+    why = "".join(f"<li>{look.esc(told(text))}</li>" for text in plan_model.why_this_time(plan))
     own = (
         '<p><span class="bw-simulated">your own process</span> not from the published table</p>'
         if plan.own
@@ -156,5 +161,5 @@ def _show(plan: Plan) -> None:
         + own
         + (f"<ul>{why}</ul>" if why else "")
         + look.facts_table(plan_model.plan_facts(plan), "The plan")
-        + "".join(f'<p class="bw-caution">{look.esc(text)}</p>' for text in plan.cautions)
+        + "".join(f'<p class="bw-caution">{look.esc(told(text))}</p>' for text in plan.cautions)
     )

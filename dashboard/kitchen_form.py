@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from zoneinfo import available_timezones
 
 import streamlit as st
 
-from dashboard import access, data, figures, kitchen_data, kitchen_model, look
+from dashboard import access, data, draft, figures, kitchen_data, kitchen_model, look
 from dashboard.kitchen_model import Kitchen
 from dashboard.nodes_model import FRESH_S
-from dashboard.units import fahrenheit
+from dashboard.units import fahrenheit, told
 from monitor.errors import PhysicsRangeError
 from monitor.judge.yearly import is_within_a_year
-from monitor.physics.units import ft_to_m
+from monitor.physics.units import ft_to_m, m_to_ft
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed
 from monitor.plan.pressure import ALTIMETER, PressureGiven, StationPressure, compare_barometer
 from monitor.plan.refusal import Refusal
+
+#: By whether °F and ft were chosen.
+PRESSURE_UNITS = ("hPa", "inHg")
+PRESSURE_BETWEEN = {"hPa": (500.0, 1100.0), "inHg": (15.0, 33.0)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +41,11 @@ def draw() -> Place:
     now = datetime.now(UTC)
     known = kitchen_model.kitchen_of(data.household(), now)
     first, second, third = st.columns(3)
+    # What is chosen counts for the fields that follow.
+    units = _units(first)
     kitchen = _height(known, first, second)
     kitchen = _air(replace(kitchen, zone=_zone(known, third)), known, third, now)
     node, canner = _node(first, second)
-    units = _units(third)
     if data.speaker() is None:
         # What is confirmed and remembered here carries it; given once, it is not asked for again.
         with third:
@@ -60,9 +66,9 @@ def draw() -> Place:
 
 def remember(kitchen: Kitchen) -> None:
     """Keep the kitchen for the next visit, where it is not kept already."""
-    told = kitchen.as_json() | {"units": "F" if fahrenheit() else "C"}
-    if kitchen.altitude_m is not None and any(data.household().get(key) != told[key] for key in told):
-        data.say("settings", told)
+    kept = kitchen.as_json() | {"units": "F" if fahrenheit() else "C"}
+    if kitchen.altitude_m is not None and any(data.household().get(key) != kept[key] for key in kept):
+        data.say("settings", kept)
         kitchen_data.forget()
 
 
@@ -70,9 +76,10 @@ def _height(
     known: Kitchen, first: st.delta_generator.DeltaGenerator, second: st.delta_generator.DeltaGenerator
 ) -> Kitchen:
     name = first.text_input("Name of the place", value=known.name, key="kitchen_name", max_chars=60)
-    usual = "ft" if fahrenheit() else "m"
-    unit = first.segmented_control("Altitude in", ["m", "ft"], default=usual, key="altitude_unit") or usual
+    unit, other = ("ft", "m") if fahrenheit() else ("m", "ft")
     metres = ft_to_m(1.0) if unit == "ft" else 1.0
+    factor = m_to_ft(1.0) if unit == "ft" else ft_to_m(1.0)
+    draft.convert(f"altitude_{other}", f"altitude_{unit}", lambda typed: round(typed * factor))
     shown = None if known.altitude_m is None else round(known.altitude_m / metres)
     height = first.number_input(
         f"Altitude of the kitchen [{unit}]", value=shown, step=1, key=f"altitude_{unit}"
@@ -81,6 +88,9 @@ def _height(
     found_by = second.selectbox("Found by", ways, index=ways.index(known.found_by), key="found_by")
     kept = known.uncertainty_m if found_by == known.found_by else None
     sure_m = ALTITUDE_FOUND_M[found_by] if kept is None else kept
+    draft.convert(
+        f"sure_{other}_{found_by}", f"sure_{unit}_{found_by}", lambda typed: max(1, math.ceil(typed * factor))
+    )
     sure = second.number_input(
         f"Sure to ± [{unit}]",
         value=max(1, round(sure_m / metres)),
@@ -109,19 +119,23 @@ def _air(
 ) -> Kitchen:
     """How the air's pressure is known; what is typed keeps the moment at which it was typed."""
     choices = list(kitchen_model.PRESSURE_WAYS)
-    way = column.selectbox("Air pressure", choices, index=choices.index(known.way), key="pressure_way")
+    usual_way = known.way
+    if "pressure_way" not in data.household() and _barometer_heard():
+        usual_way = kitchen_model.BAROMETER
+    way = column.selectbox("Air pressure", choices, index=choices.index(usual_way), key="pressure_way")
     kind = kitchen_model.TYPED_KINDS.get(way)
     if kind is None:
         return replace(kitchen, way=way, typed=None)
     before = known.typed if known.typed is not None and known.typed.kind == kind else None
-    units = ["hPa", "inHg"]
-    usual = before.unit if before and before.unit in units else units[fahrenheit()]
-    unit = column.segmented_control("Pressure in", units, default=usual, key="pressure_unit") or usual
+    usual = before.unit if before and before.unit in PRESSURE_UNITS else PRESSURE_UNITS[fahrenheit()]
+    unit = (
+        column.segmented_control("Pressure in", PRESSURE_UNITS, default=usual, key="pressure_unit") or usual
+    )
     typed = "just now"
     shown = before.value if before is not None and before.unit == unit else None
     if before is not None and shown is not None:
         typed = f"{figures.about((now - before.at).total_seconds())} ago"
-    low, high = (500.0, 1100.0) if unit == "hPa" else (15.0, 33.0)
+    low, high = PRESSURE_BETWEEN[unit]
     value = column.number_input(
         f"Read just now [{unit}]",
         value=shown,
@@ -138,6 +152,14 @@ def _air(
     return replace(
         kitchen, way=way, typed=PressureGiven(kind, value, unit, _typed_at(kind, value, unit, now))
     )
+
+
+def _barometer_heard() -> bool:
+    """Whether the node that is chosen, or would be, has a barometer."""
+    names = [item.name for item in data.nodes_now()]
+    chosen = st.session_state.get("node")
+    node = chosen if chosen in names else next(iter(names), None)
+    return node is not None and kitchen_data.heard(node).pressure_kPa is not None
 
 
 def _typed_at(kind: str, value: float, unit: str, now: datetime) -> datetime:
@@ -165,12 +187,13 @@ def _node(
     if node is None:
         return None, canner
     heard = kitchen_data.heard(node)
-    told = f"{node} has said nothing yet."
+    said = f"{node} has said nothing yet."
     if heard.age_s is not None:
-        told = f"{node} reads {figures.temperature(heard.water_C, fahrenheit())}, {figures.about(heard.age_s)} ago."
+        said = f"{node} reads {figures.temperature(heard.water_C, fahrenheit())}, {figures.about(heard.age_s)} ago."
         if heard.pressure_kPa is not None:
-            told += f" Its barometer reads {heard.pressure_kPa * 10:.1f} hPa{_ago(heard.pressure_age_s)}."
-    second.caption(look.plain(told))
+            reads = figures.pressure(heard.pressure_kPa, fahrenheit())
+            said += f" Its barometer reads {reads}{_ago(heard.pressure_age_s)}."
+    second.caption(look.plain(said))
     return heard, canner
 
 
@@ -181,15 +204,19 @@ def _ago(age_s: float | None) -> str:
 
 def _units(column: st.delta_generator.DeltaGenerator) -> str:
     kept = "°F" if data.household().get("units") == "F" else "°C"
-    return str(column.segmented_control("Temperatures in", ["°C", "°F"], default=kept, key="units") or kept)
+    names = {"°C": "°C and m", "°F": "°F and ft"}
+    chosen = column.segmented_control(
+        "Units", list(names), default=kept, format_func=names.__getitem__, key="units"
+    )
+    return str(chosen or kept)
 
 
 def _offer_to_remember(kitchen: Kitchen, units: str) -> None:
-    told = kitchen.as_json() | {"units": units[1]}
-    if kitchen.altitude_m is None or all(data.household().get(key) == told[key] for key in told):
+    kept = kitchen.as_json() | {"units": units[1]}
+    if kitchen.altitude_m is None or all(data.household().get(key) == kept[key] for key in kept):
         return
     if st.button("Remember this kitchen", key="remember"):
-        data.say("settings", told)
+        data.say("settings", kept)
         kitchen_data.forget()
         st.rerun()
 
@@ -197,7 +224,7 @@ def _offer_to_remember(kitchen: Kitchen, units: str) -> None:
 def _told(kitchen: Kitchen, found: StationPressure | Refusal | None) -> str:
     """Say where water boils today; returns what speaks against the pressure, or ""."""
     if isinstance(found, Refusal):
-        look.page(look.refused(found.reason, found.instead))
+        look.page(look.refused(told(found.reason), told(found.instead)))
         return found.reason
     try:
         today = kitchen_model.today(kitchen, found)
@@ -205,7 +232,9 @@ def _told(kitchen: Kitchen, found: StationPressure | Refusal | None) -> str:
         look.page(look.refused(str(trouble.args[0]), trouble.advice or ""))
         return str(trouble.args[0])
     if today is not None:
-        look.page(f'<p class="bw-lead">{look.esc(today.sentence)}</p><p>{look.esc(today.text)}</p>')
+        look.page(
+            f'<p class="bw-lead">{look.esc(told(today.sentence))}</p><p>{look.esc(told(today.text))}</p>'
+        )
     return ""
 
 
@@ -219,8 +248,9 @@ def _confirmed(kitchen: Kitchen) -> str:
     right = f"{kitchen.altitude_m:.0f} m is the altitude of {kitchen.name}"
     if data.household().get("place_confirmed") == right:
         return ""
-    look.page(f'<p class="bw-caution">{look.esc(why)}</p>')
-    if st.checkbox(look.plain(right), key=f"place_{right}"):
+    look.page(f'<p class="bw-caution">{look.esc(told(why))}</p>')
+    height = figures.height(kitchen.altitude_m, fahrenheit())
+    if st.checkbox(look.plain(f"{height} is the altitude of {kitchen.name}"), key=f"place_{right}"):
         data.say("settings", {"place_confirmed": right})
         kitchen_data.forget()
         st.rerun()
@@ -233,17 +263,19 @@ def _compare(kitchen: Kitchen, heard_kPa: float, now: datetime) -> None:
     fresh = kept is not None and is_within_a_year(kept, now)
     state = f"compared {kept:%Y-%m-%d}" if kept is not None else "never compared"
     with st.expander(f"The barometer: {state}", expanded=not fresh), st.form("compare", border=False):
+        unit = PRESSURE_UNITS[fahrenheit()]
+        low, high = PRESSURE_BETWEEN[unit]
         value = st.number_input(
-            "Altimeter setting (QNH) now [hPa]", value=None, min_value=500.0, max_value=1100.0
+            f"Altimeter setting (QNH) now [{unit}]", value=None, min_value=low, max_value=high
         )
         if not st.form_submit_button("Compare it") or value is None or kitchen.altitude_m is None:
             return
-        setting = PressureGiven(ALTIMETER, value, "hPa", now)
+        setting = PressureGiven(ALTIMETER, value, unit, now)
         found = compare_barometer(heard_kPa, setting, kitchen.altitude_m, kitchen.uncertainty_m, now)
         if isinstance(found, Refusal):
-            look.page(look.refused(found.reason, found.instead))
+            look.page(look.refused(told(found.reason), told(found.instead)))
             return
-        look.page(f"<p>{look.esc(found.text)}</p>")
+        look.page(f"<p>{look.esc(told(found.text))}</p>")
         if found.accepted:
             data.say("settings", {"barometer_checked_at": now.isoformat()})
             kitchen_data.forget()

@@ -13,6 +13,7 @@ from typing import Any
 
 from dashboard import figures, run_model, words
 from monitor.jars import NOTHING_LEFT
+from monitor.tables.foods import foods
 
 #: Longest silence before an old figure gives way to "no data", where readings come each second. [s]
 PATIENCE_S = 4.5
@@ -21,6 +22,12 @@ GRACE_S = 3.0
 
 #: A boil that is nearer than this is awaited no longer: what is left is to date its beginning. [s] Chosen.
 NEARLY_S = 5.0
+
+#: Names of the tables whose first word keeps its capital.
+PROPER = ("Asian",)
+
+#: Slower than this the scatter of still water may move what is read. [K/min] Chosen.
+STANDS_K_PER_MIN = 0.15
 
 #: Most urgent first; within a phase, the least time left first.
 URGENCY = ("boil_lost", "cooling", "unknown", "complete", "hold", "waiting", "come_up", "ended")
@@ -192,8 +199,15 @@ def batch_words(food: str | None, pack: str | None, jar: str | None, jars: int |
     kind = f"{jar.replace('_', '-')} " if jar else ""
     noun = ("jar" if jars == 1 else "jars") if (jars or jar) else ""
     parts = f"{count}{kind}{noun}".strip()
-    named = " of ".join(part for part in (parts, food or "") if part)
+    named = " of ".join(part for part in (parts, _within(food or "") if parts else food or "") if part)
     return f"{named}, {pack} pack" if named and pack else named
+
+
+def _within(food: str) -> str:
+    """A food's name inside a sentence: the tables' names begin with a capital, what people type stays as it is."""
+    if food not in {known.name for known in foods().values()} or food.startswith(PROPER):
+        return food
+    return food[:1].lower() + food[1:]
 
 
 def facts(
@@ -231,8 +245,11 @@ def come_up_words(view: Mapping[str, Any], fahrenheit: bool = False) -> str:
     if view.get("phase") not in ("come_up", "cooling"):
         return ""
     rate = view.get("rate_K_per_min")
-    way = "falling" if rate is not None and rate < 0.0 else "rising"
-    rising = f"{way} {figures.difference(abs(rate), fahrenheit, 1)}/min" if rate is not None else ""
+    rising = ""
+    if rate is not None:
+        way = "falling" if rate < 0.0 else "rising"
+        moves = abs(rate) >= STANDS_K_PER_MIN
+        rising = f"{way} {figures.difference(abs(rate), fahrenheit, 1)}/min" if moves else "hardly changing"
     eta = view.get("eta_s")
     if not eta:
         return rising or ("no estimate yet" if view.get("phase") == "come_up" else "")

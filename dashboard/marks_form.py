@@ -11,7 +11,10 @@ from dashboard.compare_model import WATER_KEY
 from monitor.record.model import jars_held
 from monitor.store.reader import LiveRow
 
-OFFERED = ("jars_in", "rolling_boil_seen", "boil_not_seen", "water_added", "heat_off", "jars_lifted")
+OFFERED = (
+    *("heat_on", "jars_in", "lid_on", "rolling_boil_seen", "boil_not_seen", "water_checked", "water_added"),
+    *("heat_off", "lid_off", "jars_lifted"),
+)
 
 
 def draw(row: LiveRow) -> None:

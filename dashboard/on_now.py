@@ -52,7 +52,12 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
     run = moment.runs.get(row.run_id)
     told = ""
     if said is not None:
-        at = figures.local_time(figures.parse_utc(said[1]), data.zone_of(run))
+        when = figures.parse_utc(said[1])
+        if run is not None and moment.rate != 1.0:
+            # In a demonstration faster than life, by the run's own clock, as its events are listed.
+            began = figures.parse_utc(run.started_utc)
+            when = began + (when - began) * moment.rate
+        at = figures.local_time(when, data.zone_of(run))
         told = f"{words.MARKS.get(said[0], words.plain(said[0]))}, {at}"
     return live_model.board(
         row.run_id,

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from dashboard import figures
 from dashboard.kitchen_model import Kitchen
 from monitor.plan.history import blocked_since, last_good_check
 from monitor.plan.make import make_own_plan, make_plan
@@ -83,7 +84,7 @@ class KnownProbe:
         found = self.calibration
         when = f" on {found.at:%Y-%m-%d}" if found.at else ""
         return (
-            f"Checked{when} ({found.method or 'method not said'}): add {found.offset_K:+.2f} K, "
+            f"Checked{when} ({found.method or 'method not said'}): add {figures.signed(found.offset_K)}, "
             f"± {found.expanded_uncertainty_K:.2f} K."
         )
 

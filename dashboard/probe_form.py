@@ -2,15 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
+
 import streamlit as st
 
-from dashboard import data, kitchen_data, look, plan_model
+from dashboard import data, figures, kitchen_data, look, plan_model
 from dashboard.plan_model import KnownProbe
+from dashboard.units import fahrenheit, told
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
 from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, SetUp
-from monitor.tables.probes import converters, probe_kinds
+from monitor.tables.probes import OTHER, converters, probe_kinds
 
 ANOTHER = "Another probe"
+UNKNOWN = "I do not know, or none of these"
+#: What the words of the closed lists mean, by how they begin.
+KINDS = {
+    "type": "thermocouple, ",
+    "Pt100": "platinum resistance, ",
+    "one-wire": "sensor with its own converter, ",
+}
+CONVERTERS = {
+    "linearised": "thermocouple, fine: ",
+    "straight-line": "thermocouple, coarse: ",
+    "resistance": "for platinum resistance: ",
+    "one-wire": "inside the sensor: ",
+}
 SIGNS = {PROVES: ("held", "✔"), PROVES_IF_SEEN: ("boil", "●"), CANNOT: ("alarm", "▼")}
 
 
@@ -25,20 +41,47 @@ def choose() -> KnownProbe | None:
     return None
 
 
+def _unknown_first(names: Iterable[str]) -> list[str]:
+    return [OTHER, *(name for name in names if name != OTHER)]
+
+
+def _words(words: Mapping[str, str]) -> Callable[[str], str]:
+    """How a word of a closed list is shown: with what it means before it."""
+
+    def shown(name: str) -> str:
+        if name == OTHER:
+            return UNKNOWN
+        before = next((said for begins, said in words.items() if name.startswith(begins)), "")
+        return f"{before}{name}"
+
+    return shown
+
+
 def _register() -> None:
+    look.page(
+        '<p class="bw-note">What you do not know is taken at its widest, and said; a check makes up for much of it. '
+        "The order or the parts' data sheets tell kind and converter.</p>"
+    )
     with st.form("register", border=False):
         left, right = st.columns(2)
         name = left.text_input("Name written on the probe", max_chars=40)
-        kind = left.selectbox("Kind and class", list(probe_kinds()))
-        converter = right.selectbox("Converter", list(converters()))
-        place = right.selectbox("Where it sits in the kettle", list(PLACES))
+        kind = left.selectbox("Kind and class", _unknown_first(probe_kinds()), format_func=_words(KINDS))
+        converter = right.selectbox(
+            "Converter, the board between probe and node",
+            _unknown_first(converters()),
+            format_func=_words(CONVERTERS),
+        )
+        place = right.selectbox("Where it sits in the kettle", _unknown_first(PLACES), format_func=_words({}))
         response = left.number_input(
-            "Response in stirred water, 63 % [s]; empty: not known",
+            "Moved into stirred hot water, seconds until it shows two thirds of the change; empty: not known",
             value=None,
             min_value=0.1,
             max_value=120.0,
         )
-        if st.form_submit_button("Register this probe") and name.strip():
+        sent = st.form_submit_button("Register this probe")
+        if sent and not name.strip():
+            st.error("Give the probe a name, and write it on the probe: its checks go by that name.")
+        if sent and name.strip():
             probe = ProbeRegistration(name.strip(), kind, converter, place, response_s=response)
             data.say("probe_registered", probe.as_json())
             kitchen_data.forget()
@@ -52,7 +95,7 @@ def describe(item: KnownProbe) -> None:
     gaps = "".join(f'<p class="bw-caution">{look.esc(gap)}</p>' for gap in registration_gaps(probe))
     look.page(
         f"<p>{look.esc(probe.kind)}; {look.esc(probe.converter)}; {look.esc(probe.place)}{look.esc(quick)}.</p>"
-        f"<p>{look.esc(item.words)}</p>{gaps}"
+        f"<p>{look.esc(told(item.words))}</p>{gaps}"
     )
 
 
@@ -60,15 +103,15 @@ def show_set_up(answer: SetUp) -> None:
     """What today's set-up can prove, why not more, and what would help; the budget on request."""
     tone, glyph = SIGNS[answer.answer]
     sign = f'<span class="bw-tone-{tone}" aria-hidden="true">{glyph}</span> '
-    why = f"<p>{look.esc(answer.why_altitude)}</p>" if answer.why_altitude else ""
-    ways = "".join(f"<li>{look.esc(way.text)}</li>" for way in answer.ways)
+    why = f"<p>{look.esc(told(answer.why_altitude))}</p>" if answer.why_altitude else ""
+    ways = "".join(f"<li>{look.esc(told(way.text))}</li>" for way in answer.ways)
     helps = f"<p><strong>What helps</strong></p><ul>{ways}</ul>" if ways else ""
-    rest = "".join(f"<li>{look.esc(text)}</li>" for text in answer.text)
+    rest = "".join(f"<li>{look.esc(told(text))}</li>" for text in answer.text)
     rows = [
         (
             look.esc(row.term),
-            look.esc(f"{row.value} {row.unit}"),
-            f"{2.0 * row.standard_K:.2f} K",
+            look.esc(told(f"{row.value} {row.unit}")),
+            figures.difference(2.0 * row.standard_K, fahrenheit()),
             look.esc(row.source),
         )
         for row in answer.budget.rows
@@ -77,6 +120,6 @@ def show_set_up(answer: SetUp) -> None:
         ("Term", "Half-width or step", "Its part of ±", "From"), rows, "The uncertainty budget"
     )
     look.page(
-        f'<p class="bw-lead">{sign}{look.esc(answer.sentence)}</p>{why}{helps}<ul>{rest}</ul>'
+        f'<p class="bw-lead">{sign}{look.esc(told(answer.sentence))}</p>{why}{helps}<ul>{rest}</ul>'
         f"<details><summary>The uncertainty, term by term</summary>{budget}</details>"
     )

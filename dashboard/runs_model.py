@@ -32,8 +32,13 @@ class Line:
     simulated: bool
 
 
-def line(row: RunRow) -> Line:
-    """A run in words."""
+def several_zones(rows: Iterable[RunRow]) -> bool:
+    """Whether times of day alone would look out of order, each being its own kitchen's."""
+    return len({figures.zone(row.zone).key for row in rows}) > 1
+
+
+def line(row: RunRow, *, zone_named: bool = False) -> Line:
+    """A run in words; ``zone_named`` beside runs of other zones."""
     required = figures.minutes(row.required_s) if row.required_s else figures.MISSING
     sign = words.verdict_sign(row.verdict)
     if row.verdict is None and not row.is_on:
@@ -41,7 +46,7 @@ def line(row: RunRow) -> Line:
     return Line(
         row.run_id,
         sign,
-        figures.local_day(figures.parse_utc(row.started_utc), row.zone),
+        figures.local_day(figures.parse_utc(row.started_utc), row.zone, named=zone_named),
         words.unturned(batch_words(row.food, row.pack, row.jar, row.jars)) or "batch not described",
         words.unturned(row.canner or figures.MISSING),
         f"{figures.held(row.proven_s)} of {required}",

@@ -1,10 +1,10 @@
-"""°C or °F, as the household chose once (a ``settings`` entry), or this viewer for this visit."""
+"""°C and m, or °F and ft, as the household chose once (a ``settings`` entry), or this viewer for this visit."""
 
 from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, draft
+from dashboard import data, draft, figures
 
 
 def fahrenheit() -> bool:
@@ -13,3 +13,8 @@ def fahrenheit() -> bool:
     if chosen is not None:
         return bool(chosen == "°F")
     return data.household().get("units") == "F"
+
+
+def told(text: str) -> str:
+    """A sentence of the engine in the units that this reader chose."""
+    return figures.in_units(text, fahrenheit())

@@ -17,6 +17,7 @@ from dashboard import (
     runs_model,
     season,
     settings,
+    units,
     words,
 )
 from dashboard.trace import Trace
@@ -38,7 +39,8 @@ def main() -> None:
     if not rows:
         look.page('<p class="bw-big">No finished run yet.</p>')
         return
-    lines = {row.run_id: runs_model.line(row) for row in rows}
+    zones = runs_model.several_zones(rows)
+    lines = {row.run_id: runs_model.line(row, zone_named=zones) for row in rows}
     chosen = st.multiselect(
         "Runs",
         list(lines),
@@ -48,7 +50,7 @@ def main() -> None:
         format_func=lambda one: f"{lines[one].sign.glyph} {lines[one].started}, {lines[one].batch}",
     )
     _overlay(chosen, lines)
-    _season(rows[:SEASON])
+    _season(rows[:SEASON], zones)
 
 
 @st.cache_resource(max_entries=16, show_spinner=False)
@@ -86,9 +88,9 @@ def _overlay(chosen: list[str], lines: dict[str, runs_model.Line]) -> None:
         look.page(f'<p class="bw-note">Never at a boil, so not drawn: {look.esc("; ".join(without))}.</p>')
 
 
-def _cells(item: compare_model.RunFigures, row: RunRow) -> tuple[str, ...]:
-    started = figures.local_day(figures.parse_utc(row.started_utc), row.zone)
-    plateau = figures.MISSING if item.plateau_K is None else f"{item.plateau_K:+.2f} K"
+def _cells(item: compare_model.RunFigures, row: RunRow, zones: bool) -> tuple[str, ...]:
+    started = runs_model.line(row, zone_named=zones).started
+    plateau = figures.MISSING if item.plateau_K is None else figures.signed(item.plateau_K, fahrenheit())
     return (
         f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(started)}</a>',
         look.esc(item.canner),
@@ -100,20 +102,20 @@ def _cells(item: compare_model.RunFigures, row: RunRow) -> tuple[str, ...]:
     )
 
 
-def _season(rows: list[RunRow]) -> None:
+def _season(rows: list[RunRow], zones: bool) -> None:
     newest_first = season.figures(settings.current().data_dir, rows)
     told = compare_model.suggestions(newest_first[::-1])
     look.page(
         "<h2>What the season suggests</h2>"
         + (
-            "<ul>" + "".join(f"<li>{look.esc(text)}</li>" for text in told) + "</ul>"
+            "<ul>" + "".join(f"<li>{look.esc(units.told(text))}</li>" for text in told) + "</ul>"
             if told
             else f'<p class="bw-note">Nothing yet. A canner needs {compare_model.ENOUGH} finished runs before its '
             "first and its last are set against each other.</p>"
         )
     )
     by_id = {row.run_id: row for row in rows}
-    cells = [_cells(item, by_id[item.run_id]) for item in newest_first]
+    cells = [_cells(item, by_id[item.run_id], zones) for item in newest_first]
     heads = (
         "Started",
         "Canner",

@@ -10,6 +10,8 @@ from monitor.errors import StoreError
 from monitor.store.reader import NodeRow
 
 SHOWN = 50
+#: So much of what was refused stands open.
+FIRST_REFUSED = 5
 
 
 def main() -> None:
@@ -93,7 +95,12 @@ def _refused() -> None:
         for row in rows
     ]
     heads = ("When", "Came by", "Node", "Why", "Bytes", "How it begins")
-    look.page(look.table(heads, cells, "Refused input", numbers=(4,)))
+    first, rest = cells[:FIRST_REFUSED], cells[FIRST_REFUSED:]
+    look.page(look.table(heads, first, "Refused input", numbers=(4,)))
+    if rest:
+        # One node under a bad name fills this, and what stands below must stay in reach.
+        with st.expander(f"{len(rest)} more of what was refused"):
+            look.page(look.table(heads, rest, "More refused input", numbers=(4,)))
 
 
 def _missing(node: NodeRow) -> str:

@@ -24,6 +24,7 @@ from dashboard import (
     sound_test,
 )
 from dashboard.kitchen_form import Place
+from dashboard.units import told
 from monitor.errors import RefusedError, StoreError
 from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.model import Plan
@@ -96,15 +97,16 @@ def _decide(facts: StartFacts, all_ticked: bool, plan: Plan, place: Place) -> No
         # Nothing else is in the way, and it is not ready all the same.
         return
     notes = "".join(
-        f'<p class="bw-caution">{look.esc(text)}</p>' for text in (*decision.deviations, *decision.cautions)
+        f'<p class="bw-caution">{look.esc(told(text))}</p>'
+        for text in (*decision.deviations, *decision.cautions)
     )
-    missing = "".join(f"<li>{look.esc(item.text)}</li>" for item in decision.missing)
+    missing = "".join(f"<li>{look.esc(told(item.text))}</li>" for item in decision.missing)
     if decision.may_start and not all_ticked:
         look.page(
             f"{notes}<p class='bw-lead'>Tick what has been done; what was not done stays open in the record.</p>"
         )
     else:
-        look.page(f'{notes}<p class="bw-lead">{look.esc(decision.sentence)}</p><ul>{missing}</ul>')
+        look.page(f'{notes}<p class="bw-lead">{look.esc(told(decision.sentence))}</p><ul>{missing}</ul>')
     if not may_take_over:
         return
     if (decision.may_start and st.button("Start the run", type="primary", key="start")) or (

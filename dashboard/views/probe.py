@@ -21,7 +21,7 @@ from dashboard import (
     probe_form,
 )
 from dashboard.plan_model import KnownProbe
-from dashboard.units import fahrenheit
+from dashboard.units import fahrenheit, told
 from monitor.plan.drift import drift_chart, next_check
 from monitor.plan.outcome import knocked
 
@@ -47,7 +47,7 @@ def _state(item: KnownProbe) -> None:
     probe_form.describe(item)
     proves = plan_model.proved_by(kitchen_data.known().past.checks, item.registration.probe_id)
     if proves and not item.blocked:
-        lines = "".join(f"<li>{look.esc(text)}</li>" for text in proves)
+        lines = "".join(f"<li>{look.esc(told(text))}</li>" for text in proves)
         look.page(f"<p><strong>What its check proves</strong></p><ul>{lines}</ul>")
     kept = st.session_state.pop("check_kept", None)
     if isinstance(kept, dict):
@@ -74,12 +74,12 @@ def _history(item: KnownProbe) -> None:
     chart = drift_chart(kitchen_data.plateaus(probe_id), checked_at)
     due = next_check(item.calibration, chart, datetime.now(UTC))
     now = '<span class="bw-tone-alarm" aria-hidden="true">▲</span> ' if due.due_at is None else ""
-    look.page(f'<h2>Over the seasons</h2><p class="bw-lead">{now}{look.esc(due.text)}</p>')
+    look.page(f'<h2>Over the seasons</h2><p class="bw-lead">{now}{look.esc(told(due.text))}</p>')
     if not chart.points:
         look.page("<p>No finished hold names this probe yet; each one becomes a point here.</p>")
         return
     if due.text != chart.text:
-        look.page(f"<p>{look.esc(chart.text)}</p>")
+        look.page(f"<p>{look.esc(told(chart.text))}</p>")
     st.echarts_chart(
         drift_figure.drift_figure(chart, look.tones(), checked_at, fahrenheit=fahrenheit()),
         height=320,

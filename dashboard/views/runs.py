@@ -25,12 +25,12 @@ def main() -> None:
     except StoreError as trouble:
         look.nothing_yet(trouble)
         return
-    now = datetime.now(UTC)
+    now, zones = datetime.now(UTC), runs_model.several_zones(rows)
     urgent = [row for row in runs_model.needs_doing(rows, now) if not batches.all_placed(row.run_id, now)]
     if urgent:
         look.page(
             '<p class="bw-lead"><span class="bw-tone-alarm" aria-hidden="true">▲</span> To do first</p>'
-            + look.table(TO_DO_HEADS, [_cells(row) for row in urgent[:20]], "To do first")
+            + look.table(TO_DO_HEADS, [_cells(row, zones) for row in urgent[:20]], "To do first")
         )
     wanted = _filters(rows)
     found = runs_model.chosen(rows, wanted)
@@ -42,7 +42,7 @@ def main() -> None:
     _still_judging()
     pages = -(-len(found) // A_PAGE)
     page = st.pagination(pages, key="runs_page") if pages > 1 else 1
-    look.page(_table(found[(page - 1) * A_PAGE : page * A_PAGE], "Runs"))
+    look.page(_table(found[(page - 1) * A_PAGE : page * A_PAGE], "Runs", zones))
 
 
 def _still_judging() -> None:
@@ -93,13 +93,16 @@ def _count(glyph: str, count: int) -> str:
     return f"{glyph} {count:,}" if count else figures.MISSING
 
 
-def _table(rows: list[RunRow], label: str) -> str:
-    return look.table(HEADS, [_cells(row, then=True) for row in rows], label)
+def _table(rows: list[RunRow], label: str, zones: bool) -> str:
+    return look.table(HEADS, [_cells(row, zones, then=True) for row in rows], label)
 
 
-def _cells(row: RunRow, *, then: bool = False) -> tuple[str, ...]:
-    """``then``: the advice is what the verdict said when it was given; on a phone no head says so."""
-    item = runs_model.line(row)
+def _cells(row: RunRow, zones: bool, *, then: bool = False) -> tuple[str, ...]:
+    """``zones``: runs of several zones stand in the list.
+
+    ``then``: the advice is what the verdict said when it was given; on a phone no head says so.
+    """
+    item = runs_model.line(row, zone_named=zones)
     advised = '<span class="bw-narrow">advised then: </span>' if then and item.action else ""
     link = f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(item.batch)}</a>'
     simulated = ' <span class="bw-simulated">simulated</span>' if item.simulated else ""

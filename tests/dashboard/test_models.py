@@ -106,6 +106,12 @@ def test_the_batch_in_words_leaves_out_what_is_not_known() -> None:
     assert live_model.batch_words("pears", None, None, None) == "pears"
     assert live_model.batch_words(None, None, "pint", 1) == "1 pint jar"
     assert live_model.batch_words(None, None, None, None) == ""
+    # The tables' names begin with a capital; a person's words stay as they are.
+    assert live_model.batch_words("Pears, halved", None, "pint", 7) == "7 pint jars of pears, halved"
+    assert live_model.batch_words("Pears, halved", None, None, None) == "Pears, halved"
+    asian = "Asian pears, halved or sliced, acidified"
+    assert live_model.batch_words(asian, None, "pint", 7) == f"7 pint jars of {asian}"
+    assert live_model.batch_words("Bert's jam", None, None, 2) == "2 jars of Bert's jam"
 
 
 def test_water_that_cools_with_nothing_proven_does_not_come_up() -> None:
@@ -143,6 +149,9 @@ def test_come_up_says_how_sure_it_is() -> None:
     nearly = live_model.come_up_words(view("come_up", eta_s=[0.0, 0.0, 0.0], rate_K_per_min=2.9))
     assert nearly == "nearly there: when the boil began is being worked out"
     assert live_model.come_up_words(view("come_up", rate_K_per_min=-0.5), True) == "falling 0.9 °F/min"
+    # Still water neither falls by 0.0 K a minute nor by what its scatter makes of it.
+    for still in (-0.04, 0.0, 0.1):
+        assert live_model.come_up_words(view("come_up", rate_K_per_min=still)) == "hardly changing"
 
 
 @pytest.mark.parametrize(
@@ -239,6 +248,32 @@ def test_temperatures_in_both_units() -> None:
     """212 °F is 100 °C by definition of the scale; a difference of 1 K is 1.8 °F."""
     assert figures.temperature(100.0, True) == "212.00 °F"
     assert figures.difference(1.0, True) == "1.80 °F"
+
+
+@pytest.mark.parametrize(
+    ("told", "in_si", "in_feet"),
+    [
+        (
+            "Water boils at 94.6 °C (202.3 °F) here.",
+            "Water boils at 94.6 °C (202.3 °F) here.",
+            "Water boils at 202.3 °F here.",
+        ),
+        ("Add -0.30 K, ± 0.25 K (k = 2)", "Add −0.30 K, ± 0.25 K (k = 2)", "Add −0.54 °F, ± 0.45 °F (k = 2)"),
+        ("by 1 K at 1646 m, not 1,000 m (3,281 ft)", None, "by 1.8 °F at 5,400 ft, not 3,281 ft"),
+        (
+            "below -5.0 °C, falling 0.5 K/min",
+            "below −5.0 °C, falling 0.5 K/min",
+            "below 23.0 °F, falling 0.9 °F/min",
+        ),
+        ("linearised, 0.0078 K steps; 20 min; 12-24 h; 2026-08-14; 3 mm", None, None),
+    ],
+)
+def test_a_sentence_of_the_engine_in_the_units_that_were_chosen(
+    told: str, in_si: str | None, in_feet: str | None
+) -> None:
+    """A foot is 0.3048 m, a step of 1 K one of 1.8 °F, −5 °C are 23 °F; a name of a closed list stays as it is."""
+    assert figures.in_units(told) == (in_si or told)
+    assert figures.in_units(told, True) == (in_feet or told)
     assert figures.temperature(None) == "–"
 
 
@@ -385,6 +420,9 @@ def test_filters_and_season() -> None:
     assert [row.run_id for row in runs_model.chosen(rows, runs_model.Wanted(verdict="held"))] == ["a"]
     assert runs_model.season(rows) == "3 runs: 1 held, 1 broken, 1 not judged yet."
     assert runs_model.line(rows[0]).started == "Fri 14 Aug 2026, 09:12"
+    assert runs_model.line(rows[0], zone_named=True).started == "Fri 14 Aug 2026, 09:12 MDT"
+    assert not runs_model.several_zones(rows)
+    assert runs_model.several_zones([*rows, replace(rows[0], zone="Europe/Berlin")])
 
 
 def test_guidance_is_quoted_by_its_number() -> None:
@@ -455,3 +493,12 @@ def test_the_chart_marks_what_happened_without_any_text_of_people() -> None:
     labels = [line["label"] for line in spec["series"][0]["markLine"]["data"]]
     assert len(labels) == 4
     assert all(label["backgroundColor"] == look.LIGHT["paper"] for label in labels if label.get("show", True))
+
+
+@pytest.mark.parametrize(("t_s", "place"), [(1.0, "insideStartBottom"), (100.0, "insideStartTop")])
+def test_a_mark_at_the_axis_leaves_its_figures_free(t_s: float, place: str) -> None:
+    """Its label stands on the far side of its line."""
+    drawn = frame(trace([Sample(t_s=float(t), water_C=94.0) for t in range(200)]))
+    spec = temperature_chart(drawn, {}, look.LIGHT, marks=[(t_s, "jars_in")])
+    (line,) = spec["series"][0]["markLine"]["data"]
+    assert line["label"]["position"] == place

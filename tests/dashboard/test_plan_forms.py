@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime
@@ -171,3 +172,56 @@ def test_a_name_that_the_page_filled_in_is_not_lost_to_a_quick_tick(plan: Callab
     assert app.text_input(key="who_Who starts").value == "Ada" == app.session_state["who"]
     app.text_input(key="who_Who starts").set_value("Bert").run()
     assert app.session_state["who"] == "Bert"
+
+
+def test_a_probe_that_only_has_a_name_claims_nothing(plan: Callable, tmp_path: Path) -> None:
+    """What nobody has said is taken at its widest; without a name nothing is registered, and it is said why."""
+    app = plan()
+    (register,) = (item for item in app.button if item.label == "Register this probe")
+    register.click().run()
+    assert any("Give the probe a name" in str(item.value) for item in app.error)
+    (name,) = (item for item in app.text_input if item.label == "Name written on the probe")
+    name.set_value("red K")
+    (register,) = (item for item in app.button if item.label == "Register this probe")
+    register.click().run()
+    with closing(open_reader(tmp_path)) as conn:
+        (entry,) = read_entries(conn, kinds=["probe_registered"])
+    assert [entry.body[name] for name in ("kind", "converter", "place")] == ["other"] * 3
+    assert entry.body["response_s"] is None
+
+
+def test_feet_and_fahrenheit_are_chosen_once(plan: Callable, tmp_path: Path) -> None:
+    """5,400 ft are 1645.9 m (the foot is 0.3048 m); a difference of 1 K is one of 1.8 °F. The store stays in SI."""
+    app = plan()
+    keyed(app, "button_group", "units").set_value("°F").run()
+    assert not [item for item in app.get("button_group") if item.key == "altitude_unit"]
+    app.number_input(key="altitude_ft").set_value(5400)
+    app.text_input(key="food").set_value("jam")
+    app.run()
+    assert any(item.label == "5,400 ft is the altitude of home kitchen" for item in app.checkbox)
+    assert "Water boils at about 202.1 °F here." in shown(app)
+    assert not re.search(r"\d (K|°C|m)\b", re.sub(r"<style.*?</style>|<[^>]*>", " ", shown(app), flags=re.S))
+    # Another choice converts what was typed; nothing of it is taken for the other unit.
+    keyed(app, "button_group", "units").set_value("°C").run()
+    assert app.number_input(key="altitude_m").value == 1646
+    app.number_input(key="altitude_m").set_value(100).run()
+    keyed(app, "button_group", "units").set_value("°F").run()
+    assert app.number_input(key="altitude_ft").value == 328
+
+
+def test_temperatures_and_headspace_are_asked_in_the_units_that_were_chosen(
+    plan: Callable, tmp_path: Path
+) -> None:
+    """Half an inch is 13 mm as it is printed; 158 °F are 70 °C."""
+    app = pears(plan())
+    app.number_input(key="coldest_jar_°C").set_value(70).run()
+    assert keyed(app, "number_input", "headspace_mm_").value == 13
+    keyed(app, "button_group", "units").set_value("°F").run()
+    assert app.number_input(key="coldest_jar_°F").value == 158
+    assert keyed(app, "number_input", "headspace_in_").value == 0.5
+    app.checkbox(key="already").check().run()
+    app.button(key="start_anyway").click().run()
+    with closing(open_reader(tmp_path)) as conn:
+        (entry,) = read_entries(conn, kinds=["run_started"])
+    assert entry.body["batch"]["headspace_mm"] == 13
+    assert entry.body["batch"]["coldest_jar_C"] == pytest.approx(70.0)

@@ -35,6 +35,15 @@ def kitchen_at_1650_m(page: Page) -> None:
 
 def register(page: Page, name: str = "red K") -> None:
     page.get_by_label("Name written on the probe").fill(name)
+    choose(page, "Kind and class", "thermocouple, type K class 1")
+    choose(
+        page, "Converter, the board between probe and node", "thermocouple, fine: linearised, 0.0078 K steps"
+    )
+    choose(
+        page,
+        "Where it sits in the kettle",
+        "mid-depth, at jar-shoulder height, touching neither base nor glass",
+    )
     press(page, "Register this probe")
     page.wait_for_selector("text=Never checked: its kind's published tolerance is taken instead.")
 
@@ -113,7 +122,7 @@ def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
         visitor.picture("probe-checked")
         fill(page, "Who made the check", "Ada")
         press(page, "Keep this check")
-        page.wait_for_selector("text=/Add -0.[34][0-9] K to the reading at the boil/")
+        page.wait_for_selector("text=/Add −0.[34][0-9] K to the reading at the boil/")
 
         page.get_by_role("link", name="Before the heat").click()
         page.wait_for_selector("text=This set-up can prove a boil by itself.")
@@ -210,7 +219,7 @@ def test_a_failed_check_names_the_batches_it_touches(idle: Any, tmp_path: Path, 
         choose(page, "Air pressure", QNH)
         fill(page, "Read just now [hPa]", SETTING_HPA)
         check_at_both_points(page, idle, 0.4, BOILS_C + 0.4)
-        page.wait_for_selector("text=/The probe moved by -0.9[0-9]? K since its check/")
+        page.wait_for_selector("text=/The probe moved by −0.9[0-9]? K since its check/")
         assert page.get_by_role("link", name="then", exact=True).count() == 1
         fill(page, "Who made the check", "Ada")
         press(page, "Keep this check")
