@@ -11,7 +11,7 @@ from typing import Any
 from monitor.cli import _jars_look as look
 from monitor.cli import _jars_say as say
 from monitor.cli._data import add_data_argument
-from monitor.errors import RefusedError
+from monitor.errors import RefusedError, UsageError
 from monitor.jars import ASK, QUESTIONS, SHEETS
 from monitor.jars.labels import PAGES
 
@@ -126,10 +126,11 @@ def _numbers(text: str) -> list[int]:
 
 def run(args: argparse.Namespace) -> int:
     try:
-        if args.run == "pantry":
-            return look.pantry(args)
-        if "/" in args.run:
-            return look.find(args)
+        shown = look.pantry if args.run == "pantry" else look.find if "/" in args.run else None
+        if shown is not None:
+            if args.action is not look.status:
+                raise UsageError(f"{args.run} is only shown; nothing else was done.", "Name the jar's run.")
+            return shown(args)
         return int(args.action(args))
     except RefusedError as refusal:
         print(f"refused: {refusal}", file=sys.stderr)

@@ -346,3 +346,9 @@ def test_what_would_be_passed_over_is_refused(tmp_path: Path, capsys: pytest.Cap
     for note in ("nosuch=x", "gaps"):
         told = house.say("review", "--sign", "--note", note, hours=0.5, status=2)
         assert "names no line" in told and "Lines: " in told
+    assert main(["jars", "pantry", "--data", str(house.data), "labels"]) == 2
+    assert "only shown" in capsys.readouterr().err
+    assert (
+        main(["jars", jar_code(house.run.run_id, 1), "--data", str(house.data), "recheck", "1", "used"]) == 2
+    )
+    assert "only shown" in capsys.readouterr().err
