@@ -9,9 +9,23 @@ from __future__ import annotations
 import time
 from datetime import UTC, datetime
 from typing import Protocol
+from zoneinfo import ZoneInfo
+
+import tzlocal
 
 #: A laptop may sleep in the middle of a hold: Linux's boot-time clock counts that, others do not.
 _STEADY = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+
+
+def machine_zone() -> str | None:
+    """Name of the time zone this machine is set to, such as America/Denver; None where nobody can tell."""
+    try:
+        name = tzlocal.get_localzone_name()
+        ZoneInfo(name)
+    except (LookupError, OSError, ValueError):
+        # ZoneInfoNotFoundError is a LookupError: a setting that is no zone is no answer.
+        return None
+    return str(name)
 
 
 class TimeSource(Protocol):

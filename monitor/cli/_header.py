@@ -16,11 +16,12 @@ from monitor.record.model import RUN_FORMAT
 from monitor.store.entries import LATE_ENTRY_S
 from monitor.store.stamp import SYSTEM_TIME, parse_utc
 from monitor.tables.probes import PRESSURE_SOURCES
+from monitor.timesource import machine_zone
 
 #: Option, path in ``run.json``, type, help.
 _OPTIONS: tuple[tuple[str, tuple[str, ...], type, str], ...] = (
     ("--canner", ("canner",), str, "name of the canner (default: canner-1)"),
-    ("--zone", ("zone",), str, "zone name of the place, such as America/Denver"),
+    ("--zone", ("zone",), str, "zone name of the place, such as America/Denver; else this machine's"),
     ("--site", ("site", "name"), str, "name of the place"),
     ("--altitude-m", ("site", "altitude_m"), float, "altitude [m]"),
     ("--altitude-uncertainty-m", ("site", "altitude_uncertainty_m"), float, "how sure of that [m]"),
@@ -115,6 +116,8 @@ def header_from(args: argparse.Namespace, happened: datetime | None, known_ids: 
     # Marks are entries of their own; those of a record that serves as a pattern belong to that record.
     header["marks"] = []
     header.pop("ended_at", None)
+    if header.get("zone") is None:
+        header["zone"] = machine_zone()
     header["started_at"] = _local(happened or SYSTEM_TIME.utc_now(), header.get("zone"))
     if "minutes" not in header.get("required", {}):
         raise UsageError(

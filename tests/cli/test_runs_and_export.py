@@ -316,3 +316,35 @@ def test_a_mark_on_a_record_from_elsewhere_is_asked_for_twice(
     assert main(["runs", "mark", run_id, "jars_in"]) == 2
     assert "a mark now changes what it proves" in capsys.readouterr().err
     assert _marks(data, run_id) == []
+
+
+def test_a_run_started_here_is_told_in_this_machines_zone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """IANA names; one that was given counts, and a setting that is no zone is none."""
+    for place, given, told in (
+        ("America/Denver", [], "America/Denver"),
+        ("America/Denver", ["--zone", "Europe/Berlin"], "Europe/Berlin"),
+    ):
+        monkeypatch.setenv("TZ", place)
+        data = tmp_path / f"{place[:3]}{len(given)}"
+        assert (
+            main(
+                [
+                    "runs",
+                    "start",
+                    "--already-boiling",
+                    "--minutes",
+                    "10",
+                    "--source",
+                    "a note",
+                    *given,
+                    "--data",
+                    str(data),
+                ]
+            )
+            == 0
+        )
+        with closing(reader.open_reader(data)) as conn:
+            (row,) = reader.list_runs(conn)
+        assert row.zone == told
