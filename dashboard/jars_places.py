@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import batches, data, jars_model, jars_when, look
+from dashboard import batches, data, jars_model, jars_when, look, settings
 from dashboard.batches import Batch
 from dashboard.units import fahrenheit
 from monitor.errors import RefusedError, UsageError
@@ -17,8 +17,10 @@ from monitor.jars.reprocess import INSTEAD, child_header, hot_pack
 from monitor.jars.state import JarState
 from monitor.physics.units import f_to_c
 from monitor.store.lots import with_lot
-from monitor.store.occupied import check_again
+from monitor.store.occupied import check_again, start_clashes
 from monitor.store.runs import read_house
+from monitor.store.stamp import utc_text
+from monitor.store.starting import start_run
 
 #: Set once jars were placed, or a place was taken back, until the form is empty again.
 _PLACED, _TAKEN_BACK = "place_done", "back_done"
@@ -190,14 +192,25 @@ def _begin(
     with data.store() as conn:
         header = with_lot(conn, header)
         house = read_house(conn)
+    canner, run_id = header.get("canner"), str(header["run_id"])
     try:
-        check_again(house, header.get("canner"), fresh.run.run_id)
+        check_again(house, canner, fresh.run.run_id)
+        start_run(
+            settings.current().data_dir,
+            run_id,
+            [("run_started", header)],
+            canner=canner,
+            seen=start_clashes(house, canner),
+            by=data.speaker(),
+            happened_utc=utc_text(now),
+        )
     except RefusedError as refusal:
+        data.forget()
         st.error(str(refusal))
         return False
-    if fresh.run.ended_at_s is None:
-        data.say("run_ended", {}, run_id=fresh.run.run_id, reason=f"its jars go on in {header['run_id']}")
-    data.say("run_started", header, run_id=str(header["run_id"]), happened=now)
+    if fresh.run.ended_at_s is None and not canner:
+        # No canner is named whose next run would end it.
+        data.say("run_ended", {}, run_id=fresh.run.run_id, reason=f"its jars go on in {run_id}")
     return True
 
 

@@ -20,7 +20,9 @@ from monitor.record import Required
 from monitor.simulate.node import demo_canner
 from monitor.store.batches import load_batch
 from monitor.store.entries import append_entry, read_entries
+from monitor.store.occupied import check_again
 from monitor.store.reader import open_reader
+from monitor.store.runs import read_house
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
 GOOD = {"press": "firm", "sight": "dished", "tap": "ring", "lift": "holds"}
@@ -177,6 +179,16 @@ def test_a_jar_put_somewhere_by_mistake_is_taken_back_with_a_reason(house: Any) 
     assert (entry.by, entry.reason) == ("Ada", "the wrong jar") and len(kitchen.said("jar_disposition")) == 2
 
 
+def reprocessed(app: AppTest, unit: str, coldest: float) -> None:
+    """Fill in the form of a reprocessing and press its button."""
+    (box,) = [one for one in app.number_input if one.label == f"Coldest filled jar, {unit}"]
+    box.set_value(coldest)
+    app.text_input(key="again_source").set_value("a tested source, chosen for this test")
+    for key in ("again_hot", "again_lids"):
+        app.checkbox(key=key).check()
+    next(one for one in app.button if one.label == "Begin the run that reprocesses them").click().run()
+
+
 @pytest.mark.parametrize(("unit", "typed", "coldest_C"), [("°F", 158.0, 70.0), ("°C", 70.0, 70.0)])
 def test_a_reprocessing_asks_for_the_coldest_jar_in_the_unit_that_was_chosen(
     house: Any, unit: str, typed: float, coldest_C: float
@@ -186,13 +198,33 @@ def test_a_reprocessing_asks_for_the_coldest_jar_in_the_unit_that_was_chosen(
     append_entry(kitchen.folder, "settings", {"units": unit[1]}, by="Ada")
     data.forget()
     ada = kitchen.viewer("Ada")
-    (coldest,) = [box for box in ada.number_input if box.label == f"Coldest filled jar, {unit}"]
-    coldest.set_value(typed)
-    ada.text_input(key="again_source").set_value("a tested source, chosen for this test")
-    for key in ("again_hot", "again_lids"):
-        ada.checkbox(key=key).check()
-    next(one for one in ada.button if one.label == "Begin the run that reprocesses them").click().run()
+    reprocessed(ada, unit, typed)
     assert not ada.exception and not ada.error
     with closing(open_reader(kitchen.folder)) as conn:
         header = read_entries(conn, "mine-again1", ["run_started"])[0].body
     assert header["batch"]["coldest_jar_C"] == pytest.approx(coldest_C, abs=1e-9)
+
+
+def test_a_reprocessing_does_not_end_a_run_that_began_while_it_was_looked_at(
+    house: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody else's start, between the look at the canner and the start: it stays on, and its name is told."""
+    kitchen = house(hours_ago=0.7, minutes=30.0)
+
+    def meanwhile(*asked: Any) -> bool:
+        ends = check_again(*asked)
+        body = {"run_id": "theirs", "canner": asked[1], "started_at": datetime.now(UTC).isoformat()}
+        body |= {"required": {"minutes": 30}, "started_by": "Bert"}
+        append_entry(kitchen.folder, "run_started", body, run_id="theirs")
+        return ends
+
+    monkeypatch.setattr("dashboard.jars_places.check_again", meanwhile)
+    ada = kitchen.viewer("Ada")
+    reprocessed(ada, "°C", 70.0)
+    assert not ada.exception
+    told = " ".join(str(one.value) for one in ada.error)
+    assert "run theirs was started on canner-1 by Bert a moment ago" in told
+    with closing(open_reader(kitchen.folder)) as conn:
+        assert [facts.run_id for facts in read_house(conn).open_runs()] == ["theirs"]
+        assert not read_entries(conn, "mine-again1")
+    assert not kitchen.said("run_ended")
