@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+import tzlocal
 
 from monitor.cli.main import main
 from monitor.store import reader
@@ -318,33 +320,19 @@ def test_a_mark_on_a_record_from_elsewhere_is_asked_for_twice(
     assert _marks(data, run_id) == []
 
 
+@pytest.mark.parametrize(
+    ("given", "told"), [([], "America/Denver"), (["--zone", "Europe/Berlin"], "Europe/Berlin")]
+)
 def test_a_run_started_here_is_told_in_this_machines_zone(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    data: Path, monkeypatch: pytest.MonkeyPatch, given: list[str], told: str
 ) -> None:
-    """IANA names; one that was given counts, and a setting that is no zone is none."""
-    for place, given, told in (
-        ("America/Denver", [], "America/Denver"),
-        ("America/Denver", ["--zone", "Europe/Berlin"], "Europe/Berlin"),
-    ):
-        monkeypatch.setenv("TZ", place)
-        data = tmp_path / f"{place[:3]}{len(given)}"
-        assert (
-            main(
-                [
-                    "runs",
-                    "start",
-                    "--already-boiling",
-                    "--minutes",
-                    "10",
-                    "--source",
-                    "a note",
-                    *given,
-                    "--data",
-                    str(data),
-                ]
-            )
-            == 0
-        )
-        with closing(reader.open_reader(data)) as conn:
-            (row,) = reader.list_runs(conn)
-        assert row.zone == told
+    """IANA names; one that was given counts."""
+    monkeypatch.setenv("TZ", "America/Denver")
+    # The library asks the machine once in a process, and keeps the answer.
+    asked = sys.modules[tzlocal.get_localzone_name.__module__]
+    monkeypatch.setattr(asked, "_cache_tz_name", None)
+    words = ["runs", "start", "--already-boiling", "--minutes", "10", "--source", "a note"]
+    assert main([*words, *given]) == 0
+    with closing(reader.open_reader(data)) as conn:
+        (row,) = reader.list_runs(conn)
+    assert row.zone == told
