@@ -80,8 +80,11 @@ class Continuity:
                 self.spacing_s, self._gaps_alike = interval_s, 0
         self._last_gap_s = interval_s
 
-    def break_before(self, sample: Sample, last_s: float) -> str:
-        """Why the sample does not simply follow the last, of ``last_s``, or ""."""
+    def break_before(self, sample: Sample, last_s: float, *, heat_over: bool = False) -> str:
+        """Why the sample does not simply follow the last, of ``last_s``, or "".
+
+        ``heat_over``: no boil is at stake any more, so that a restart need not be told.
+        """
         boot, seq, uptime = sample.boot, sample.seq, sample.uptime_s
         early = sample.arrival_s is not None and sample.arrival_s < sample.t_s - STEP_S
         if (
@@ -97,10 +100,8 @@ class Continuity:
         t = sample.t_s
         reason = ""
         if boot is not None and self._boot is not None and boot != self._boot:
-            self._restarts += 1
-            text = words.RESTARTED if self._restarts < OFTEN else words.RESTARTS_OFTEN
-            if self._log.add_trouble(RESTARTED, t, text, last_s):
-                self._restarts = 0
+            if not heat_over:
+                self._tell_restart(t, last_s)
             reason = words.RESTART_GAP
             self._uptime_s = None
         elif early or self._stepped(t, t - last_s, seq, uptime):
@@ -116,6 +117,12 @@ class Continuity:
                 self._apart_s, self._agreed_s = t - uptime, t
             self._uptime_s = uptime
         return reason
+
+    def _tell_restart(self, t: float, last_s: float) -> None:
+        self._restarts += 1
+        text = words.RESTARTED if self._restarts < OFTEN else words.RESTARTS_OFTEN
+        if self._log.add_trouble(RESTARTED, t, text, last_s):
+            self._restarts = 0
 
     def _tell_step(self, t: float, passed_s: float, uptime_s: float | None) -> None:
         """Raise the event, unless it is the trouble that was told of."""

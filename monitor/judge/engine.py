@@ -90,7 +90,7 @@ class Engine:
         else:
             state.hear(t, spoke=sample.water_C is not None or bool(sample.water_fault))
             self._silent = self._silent and not self.is_heard(t)
-        broken_off = state.continuity.break_before(sample, state.last_s)
+        broken_off = state.continuity.break_before(sample, state.last_s, heat_over=state.hold.is_heat_over)
         if not conflict:
             # Of two values for one sample nobody can say which is right: none of it is used.
             if sample.pressure_kPa is not None:
@@ -104,6 +104,8 @@ class Engine:
             self._no_reading(sample, conflict)
         else:
             self._reading(sample, t, raw, broken_off)
+        if state.hold.completed_s is not None:
+            state.hold.follow_overrun(t)
 
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""

@@ -64,6 +64,11 @@ class Hold:
         return max(end_s - max(start_s, self.jars_in_s), 0.0)
 
     @property
+    def is_heat_over(self) -> bool:
+        """Whether the heat is off, or the jars are out: nothing depends on the node's every word any more."""
+        return self.heat_off_s is not None or self.window_end_s is not None
+
+    @property
     def counts(self) -> bool:
         """Whether a boil now would count."""
         return self.jars_in_s is not None and self.window_end_s is None
@@ -72,7 +77,6 @@ class Hold:
         """Follow a boil that counts; True where the whole time may be over, and was not said to be."""
         assert self.jars_in_s is not None
         if self.completed_s is not None:
-            self.follow_overrun(t)
             return False
         passed_s = t - max(start_s, self.jars_in_s)
         if self.required_s > LONG_S and self._water_due_s <= passed_s < self.required_s:
@@ -90,8 +94,8 @@ class Hold:
         self._log.add("hold_complete", done_s, t, words.complete(self.required_s))
 
     def follow_overrun(self, t: float) -> None:
-        """Say so where the heat stays on long after the whole time."""
-        if self._is_overrun_told or self.completed_s is None or self.heat_off_s is not None:
+        """Say so where the heat stays on long after the whole time. A pot that plainly cools has no heat on."""
+        if self._is_overrun_told or self.completed_s is None or self.is_heat_over or self.lost_raised:
             return
         if t - self.completed_s >= OVERRUN_S:
             self._is_overrun_told = True

@@ -158,3 +158,14 @@ def test_a_gap_behind_the_first_sample_sets_no_rhythm(cook: Any) -> None:
     samples = [s for s in story.samples() if not (1.0 <= s.t_s < 20.0 or 400.0 < s.t_s < 408.0)]
     verdict = judge(story.run(samples))
     assert verdict.verdict == "held" and verdict.counts["gaps"] == 1
+
+
+def test_a_restart_once_the_heat_is_over_sends_nobody_to_the_canner(cook: Any) -> None:
+    """The same power dip, before the heat is off and an hour after."""
+
+    def told(dip_s: float) -> int:
+        story = cook().come_up().seen().stay(400.0).mark("heat_off").stay(4000.0)
+        rows = [row._replace(boot=8) if row.t_s >= dip_s else row for row in story.samples()]
+        return [event.kind for event in judge(story.run(samples=rows)).events].count("node_restarted")
+
+    assert (told(300.0), told(4200.0)) == (1, 0)

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.judge import Event, Verdict, judge
+from monitor.judge import Event, Session, Verdict, judge
 from monitor.judge.verdict import BOILING, BROKEN, EVENT_KINDS, HELD, NOT_BOILING, UNKNOWN, UNPROVEN
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
@@ -862,6 +862,29 @@ def test_long_processes_ask_for_a_look_at_the_water(cook: Build, kinds: Kinds) -
 def test_an_overrun_is_told_once(cook: Build, kinds: Kinds) -> None:
     """Five minutes after the time was up, the heat still on."""
     assert kinds(judge(cook().come_up().seen().stay(900.0).run())).count("overrun") == 1
+
+
+def test_an_overrun_is_raised_by_the_record_when_the_live_engine_raises_it(cook: Build) -> None:
+    """The whole time held, then a wire is loose: what is read no longer, ticks tell, and samples too."""
+    story = cook().come_up().seen().stay(1000.0)
+    rows = [
+        row._replace(water_C=None, water_fault="open") if row.t_s > 600.0 else row for row in story.samples()
+    ]
+    live = Session(story.run(samples=[]))
+    for row in rows:
+        live.feed([row])
+        live.tick(row.t_s + 0.5)
+    at_s = [
+        [event.raised_s for event in verdict.events if event.kind == "overrun"]
+        for verdict in (judge(story.run(samples=rows)), live.verdict())
+    ]
+    assert len(at_s[0]) == len(at_s[1]) == 1 and at_s[0] == pytest.approx(at_s[1], abs=1.0)
+
+
+def test_a_pot_that_plainly_cools_is_not_said_to_boil_on(cook: Build, kinds: Kinds) -> None:
+    """The whole time held, the heat off and nobody marked it: the loss was told, and no heat is on."""
+    told = kinds(judge(cook().come_up().seen().stay(400.0).go(-14.0, 0.4).run()))
+    assert "hold_complete" in told and "boil_lost" in told and "overrun" not in told
 
 
 def test_a_second_batch_in_the_same_water_has_its_own_overrun(cook: Build, kinds: Kinds) -> None:
