@@ -25,6 +25,7 @@ from monitor.jars import (
     status_of,
 )
 from monitor.jars.reprocess import child_header
+from monitor.jars.rows import local_time
 from monitor.jars.seals import newest_answer
 from monitor.store.batches import Batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
@@ -111,6 +112,8 @@ def seal(args: argparse.Namespace) -> int:
     if args.seen is not None:
         body["seen"] = args.seen
     check_answers(body)
+    if not args.broken:
+        _must_be_after_the_heat(batch, moment_from(args))
     if args.corrects is not None:
         _must_be_an_answer(batch, args.corrects, args.jar)
     number = _say(args, "jar_seal", body, corrects=args.corrects)
@@ -120,6 +123,16 @@ def seal(args: argparse.Namespace) -> int:
     if judged.disputed:
         print(words.disputed(state, judged))
     return 0
+
+
+def _must_be_after_the_heat(batch: Batch, happened: datetime | None) -> None:
+    """In boiling water no lid has pulled down: a time given before heat off is a mistyped one."""
+    off = batch.state.heat_off
+    if happened is not None and off is not None and happened < off.at:
+        raise UsageError(
+            f"the heat was not off yet at {happened.isoformat(timespec='minutes')}: no seal can be judged there.",
+            f"Heat off: {local_time(off.at, batch.state.zone)}. Check --at.",
+        )
 
 
 def _must_be_an_answer(batch: Batch, entry: int, jar: int) -> None:
@@ -173,7 +186,14 @@ def _must_be_a_day(use_by: str | None) -> None:
 
 
 def recheck(args: argparse.Namespace) -> int:
-    _known(batch_of(args), [args.jar])
+    batch = batch_of(args)
+    _known(batch, [args.jar])
+    jar = next(one for one in batch.state.jars if one.jar == args.jar)
+    # Bad news is taken of any jar: one that is held back now may be on the shelf again.
+    if args.found == "fine" and jar.status is not Status.SHELF and not jar.seal_lost:
+        raise RefusedError(
+            f"jar {jar.jar} is not on the shelf: {jar.status.value}.", "Nothing was written down."
+        )
     _say(args, "jar_recheck", {"jar": args.jar, "found": args.found})
     return _tell(args)
 

@@ -135,8 +135,12 @@ def _rest(state: BatchState) -> list[str]:
 
 def _left(seconds_s: float) -> str:
     minutes = abs(int(seconds_s)) // 60
-    text = f"{minutes // 60} h {minutes % 60:02d} min" if minutes < 2880 else f"{minutes // 1440} days"
+    text = f"{minutes // 60} h {minutes % 60:02d} min" if minutes < 2880 else days(minutes // 1440)
     return f"{text} left" if seconds_s >= 0 else f"closed {text} ago"
+
+
+def days(count: int) -> str:
+    return "1 day" if count == 1 else f"{count} days"
 
 
 def fold(text: str, indent: str) -> str:
@@ -212,7 +216,7 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
         left = _date_words(row)
         jars = numbered(row.jars)
         words = f"; {row.words}" if row.words else ""
-        where = f"{row.food}, {row.place.value}: {left}; {row.age_days} days old"
+        where = f"{row.food}, {row.place.value}: {left}; {days(row.age_days)} old"
         lines.append(fold(f"{where}; {row.run_id} {jars}{words}", "    "))
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
@@ -224,8 +228,8 @@ def _date_words(row: PantryRow) -> str:
     if row.use_by is None or row.days_left is None:
         return "no date"
     if row.days_left >= 0:
-        return f"use by {row.use_by.isoformat()}, {row.days_left} days"
-    past = f"PAST its date of {row.use_by.isoformat()} by {-row.days_left} days"
+        return f"use by {row.use_by.isoformat()}, {days(row.days_left)}"
+    past = f"PAST its date of {row.use_by.isoformat()} by {days(-row.days_left)}"
     return past if row.place is Status.SHELF else f"{past}: discard, do not taste"
 
 

@@ -47,6 +47,28 @@ CONFIRMED = {
     "probe": "you have seen what the probe can prove today",
 }
 
+#: The option that gives what is missing, by the decision's word for it.
+GIVEN_BY = {
+    "headspace": "--headspace-mm",
+    "acid": "--confirm acid",
+    "altitude": "--altitude-m",
+    "altitude_uncertainty": "--altitude-uncertainty-m",
+    "place": "--confirm place",
+    "zone": "--zone",
+    "probe": "--probe",
+    "calibration_seen": "--confirm probe",
+    "canner": "--canner",
+    "node": "--node",
+    "clock": "--confirm clock",
+    "power": "--confirm power",
+    "sound": "--confirm sound",
+    "who": "--by",
+    "jars": "--jars",
+    "rims_and_lids": "--confirm rims",
+    "coldest_jar": "--coldest-jar-C",
+    "loading_water": "--loading-water-C",
+}
+
 #: As wide as the plan above it. [columns]
 WIDTH = 96
 
@@ -153,7 +175,9 @@ def may_go_on(decision: StartDecision) -> bool:
     if decision.may_start or decision.record_anyway:
         return True
     print(decision.sentence)
-    print("\n".join(f"  {item.text}" for item in decision.missing))
+    for item in decision.missing:
+        option = GIVEN_BY.get(item.what)
+        print(f"  {item.text}" + (f" ({option})" if option else ""))
     print(f"{decision.instead} (--already-boiling)")
     return False
 

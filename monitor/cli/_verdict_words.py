@@ -7,7 +7,6 @@ import shutil
 import textwrap
 
 from monitor.cli._budget import budget_lines
-from monitor.jars import NOTHING_LEFT
 from monitor.judge import Verdict
 from monitor.judge.daytime import clock, label, local_time
 from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
@@ -39,24 +38,24 @@ MOST_STARTS = 4
 _QUIET = ("water_check_due", "jar_cooled")
 
 
-def in_words(record: Run, verdict: Verdict, *, budget: bool = False, placed: bool = False) -> str:
+def in_words(record: Run, verdict: Verdict, *, budget: bool = False, now: str = "") -> str:
     """The verdict for a person, in one screenful; what does not fit is said to be left out.
 
-    ``placed``: every jar has its place, so that nothing is left to do.
+    ``now`` stands in place of the verdict's advice, where more is known of the jars than the record tells.
     """
     size = shutil.get_terminal_size((80, 24))
     width, height = min(size.columns, 100), max(size.lines, 24)
     head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
-    now = [
-        *_row("now", NOTHING_LEFT if placed else verdict.advice.text, width),
+    last = [
+        *_row("now", now or verdict.advice.text, width),
         *textwrap.wrap(LIMITS, width),
     ]
-    told = _told(record, verdict, width, height - len(head) - len(now))
+    told = _told(record, verdict, width, height - len(head) - len(last))
     learned = _row("canner", verdict.kettle, width) if verdict.kettle else []
-    if len(head) + len(told) + len(learned) + len(now) > height:
+    if len(head) + len(told) + len(learned) + len(last) > height:
         # Good to know, and decides nothing.
         learned = []
-    lines = [*head, *told, *learned, *now]
+    lines = [*head, *told, *learned, *last]
     if len(lines) > height:
         lines = [line for line in lines if line]
     if budget:

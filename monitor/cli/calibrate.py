@@ -145,8 +145,16 @@ def _registration(args: argparse.Namespace) -> ProbeRegistration:
         with closing(open_reader(data_dir(args))) as conn:
             known = {item.probe_id: item for item in registered_probes(conn)}
     probe = known.get(args.probe) or ProbeRegistration(args.probe, OTHER, OTHER, PLACES[0])
+    _must_be_listed("--kind", args.kind, tuple(probe_kinds()))
+    _must_be_listed("--converter", args.converter, tuple(converters()))
     told = {name: getattr(args, name) for name in ("kind", "converter", "place", "channel", "response_s")}
     return replace(probe, **{name: value for name, value in told.items() if value is not None})
+
+
+def _must_be_listed(option: str, given: str | None, listed: tuple[str, ...]) -> None:
+    """Said before anybody fills an ice bath. Raises UsageError."""
+    if given is not None and match(given, listed) is None:
+        raise UsageError(f"{option} {given!r} is not in the list.", f"One of: {'; '.join(listed)}.")
 
 
 def _basis(args: argparse.Namespace, now: datetime, barometer_kPa: float | None = None) -> BoilBasis:

@@ -15,7 +15,7 @@ from monitor.proof.folder import check_bytes
 from monitor.proof.verify import check_manifest
 from monitor.proof.verify_store import verify_store
 from monitor.store import reader
-from monitor.store.database import open_writer
+from monitor.store.database import open_writer, store_path
 from monitor.store.entries import read_entries
 from monitor.store.journal import RESTORE_TRIED, put_down
 from monitor.store.restore import is_empty, is_whole_export, restore
@@ -110,6 +110,8 @@ def _restore(conn: sqlite3.Connection, folder: Path, log: Path | None) -> int:
 
 def _must_be_its_store(log: Path, chain: str) -> None:
     """The export must be of the store in whose journal its restore is put down."""
+    if not store_path(log).exists():
+        raise UsageError(f"--log {log}: there is no store.", "Name the one that the export came from.")
     with closing(reader.open_reader(log)) as conn:
         if all(seal.chain != chain for seal in read_chain(conn)):
             raise UsageError(f"the export is not of the store in {log}: its chain is not found there.")

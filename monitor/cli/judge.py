@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
         # Loaded only where it is asked for: with all that it knows of jars it costs as much as a short record.
         from monitor.cli._verdict_words import in_words
 
-        print(in_words(record, verdict, budget=args.budget, placed=_placed(args, record, verdict)))
+        print(in_words(record, verdict, budget=args.budget, now=_now(args, record, verdict)))
     return EXIT[verdict.verdict]
 
 
@@ -89,12 +89,14 @@ def _now_s(args: argparse.Namespace, record: Run) -> float:
     return (SYSTEM_TIME.utc_now() - record.started_at).total_seconds()
 
 
-def _placed(args: argparse.Namespace, record: Run, verdict: Verdict) -> bool:
-    """Whether the store knows a place for each jar of the run. A folder is judged by its record alone."""
+def _now(args: argparse.Namespace, record: Run, verdict: Verdict) -> str:
+    """What the store knows beyond the verdict's advice; empty where that stands. A folder's record is all there is."""
     if Path(args.run).is_dir():
-        return False
+        return ""
     from contextlib import closing
 
+    from monitor.jars import NOTHING_LEFT
+    from monitor.jars.disposition import Basis
     from monitor.store.batches import load_batch
     from monitor.store.reader import open_reader
     from monitor.store.stamp import SYSTEM_TIME
@@ -106,5 +108,13 @@ def _placed(args: argparse.Namespace, record: Run, verdict: Verdict) -> bool:
             )
         except MonitorError:
             # Entries about jars that do not add up are told by 'jars'; the advice stands meanwhile.
-            return False
-        return batch.state.all_placed
+            return ""
+    if batch.state.all_placed:
+        return NOTHING_LEFT
+    standing = batch.state.standing
+    if standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED):
+        # The advice would offer to sign once more.
+        return (
+            f"Signed: {standing.words}. 'boilwitness jars {args.run}' says where each jar is, and until when."
+        )
+    return ""

@@ -155,7 +155,12 @@ def _calibration(run: Run) -> Item:
     good = is_within_a_year(calibration.at, run.started_at)
     # One that is too old by hours is not said to be as old as one that still counts.
     days = floor((run.started_at - calibration.at) / timedelta(days=1) + (0 if good else 1))
-    return Item("calibration", "The probe was checked within a year", good, f"{days} days before")
+    return Item(
+        "calibration",
+        "The probe was checked within a year",
+        good,
+        f"{days} {'day' if days == 1 else 'days'} before",
+    )
 
 
 def _corrections(rows: Sequence[Row]) -> Item:

@@ -122,6 +122,13 @@ def _refusal(row: Row, verdict: Mapping[str, Any], deadline: datetime | None, bo
     return _trouble(row.body, row.by, verdict, bounds, row.entered)
 
 
+#: Why a hold of that verdict takes no timing.
+_NO_TIMING = {
+    "broken": "an own timing stands only for an unproven hold; a broken one was seen to break",
+    "held": "an own timing stands only for an unproven hold; the record proves this hold without one",
+}
+
+
 def own_timing_trouble(
     run: Run, verdict: Mapping[str, Any], body: Mapping[str, Any], by: str | None, signed: datetime
 ) -> str:
@@ -135,8 +142,10 @@ def own_timing_trouble(
 def _trouble(
     body: Mapping[str, Any], by: str | None, verdict: Mapping[str, Any], bounds: Bounds, signed: datetime
 ) -> str:
-    if verdict.get("verdict") != "unproven":
-        return "an own timing stands only for an unproven hold; a broken one was seen to break"
+    if (word := verdict.get("verdict")) != "unproven":
+        return _NO_TIMING.get(
+            str(word), "an own timing stands only for an unproven hold; this run is not over"
+        )
     if bounds.low_acid:
         return (
             f"{bounds.low_acid} is low-acid food, which no time at a full boil makes keep: "

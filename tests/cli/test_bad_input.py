@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -75,6 +76,9 @@ def test_what_is_missing_for_a_start_is_what_a_person_can_mend(
     assert main(asked) == 3
     told = capsys.readouterr().out
     assert "Not started: 12 things are missing." in told and "free space" not in told
+    missing = [line for line in told.splitlines() if line.startswith("  ")]
+    assert len(missing) == 12 and all(re.search(r"\(--[a-z].*\)$", line) for line in missing), told
+    assert "Confirm mains power, or a battery for three times the planned time. (--confirm power)" in told
 
 
 def test_an_export_writes_over_no_other_record_and_no_store(

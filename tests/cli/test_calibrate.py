@@ -5,6 +5,9 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+import signal
+import subprocess
+import sys
 import threading
 import time
 from datetime import UTC, datetime
@@ -274,3 +277,41 @@ def test_readings_come_from_one_place_and_the_node_is_known_first(
     assert "no node 'nosuch'" in capsys.readouterr().err
     assert main([*words, "--ice-C", "0"]) == 2
     assert "--ice-C" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("option", "says"), [("--kind", "type K class 1"), ("--converter", "0.0078 K")])
+def test_a_kind_that_is_not_in_the_list_is_told_before_anybody_fills_an_ice_bath(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], option: str, says: str
+) -> None:
+    """With those that are; nothing is asked for and nothing stored."""
+    words = ["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, option, "foo", "--boil-C", "94.5"]
+    assert main(words) == 2
+    told = capsys.readouterr().err
+    assert f"{option} 'foo' is not in the list" in told and says in told and len(told.splitlines()) == 1
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_a_check_that_is_broken_off_says_that_nothing_was_stored(
+    tmp_path: Path, number: signal.Signals, status: int
+) -> None:
+    """Ctrl-C, and the end that a system sends; by the statuses that shells give them."""
+    conn = open_writer(tmp_path)
+    StoreWriter(conn).node_id("node-1", "a test")
+    conn.close()
+    words = ["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, "--node", "node-1"]
+    with subprocess.Popen(
+        [sys.executable, "-m", "monitor", *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as check:
+        assert check.stderr is not None
+        while "Press Enter" not in check.stderr.readline():
+            assert check.poll() is None
+        check.send_signal(number)
+        _, told = check.communicate(timeout=20)
+    assert check.returncode == status
+    assert told == "boilwitness: The check was left before it was done. Nothing was stored.\n"
+    assert _entries(tmp_path) == []

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from monitor.cli.main import main
-from monitor.jars import NOTHING_LEFT, jar_code
+from monitor.jars import NOTHING_LEFT, jar_code, own_timing_trouble
 from monitor.judge import judge
 from monitor.record import write_run
 from monitor.record.read import read_run
@@ -352,3 +352,63 @@ def test_what_would_be_passed_over_is_refused(tmp_path: Path, capsys: pytest.Cap
         main(["jars", jar_code(house.run.run_id, 1), "--data", str(house.data), "recheck", "1", "used"]) == 2
     )
     assert "only shown" in capsys.readouterr().err
+
+
+def test_a_hold_that_is_proven_or_not_over_is_not_told_of_as_a_broken_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "held-low-altitude")
+    ends = ["--from", "2026-08-14T09:00:00-06:00", "--to", "2026-08-14T10:00:00-06:00"]
+    assert main(["jars", "mine", "own-timing", "--how", "x", "--by", "Ada", *ends, "--data", str(data)]) == 3
+    told = capsys.readouterr().err
+    assert "the record proves this hold" in told and "broken" not in told
+    run = read_run(tmp_path / "record")
+    on = own_timing_trouble(run, {"verdict": None}, {}, "Ada", datetime.now(UTC))
+    assert "this run is not over" in on and "broken" not in on
+
+
+def test_a_jar_off_the_shelf_is_not_found_fine_on_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is bad news is taken wherever the jar is."""
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    refused = house.say("recheck", "1", "fine", status=3)
+    assert "jar 1 is not on the shelf" in refused and len(refused.splitlines()) == 1
+    house.say("recheck", "1", "bulge")
+
+
+def test_a_seal_is_not_judged_before_the_heat_was_off(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A jar that broke in the canner is told of."""
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    refused = house.say("seal", "1", *good, hours=-0.5, status=2)
+    assert "the heat was not off yet" in refused and "not judged" in house.say("status")
+    house.say("seal", "1", "--broken", hours=-0.5)
+
+
+def test_a_timing_that_was_signed_is_not_asked_for_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The verdict stays what it is; a folder tells of no signature."""
+    data = fresh(tmp_path, "silent-node")
+    record = read_run(tmp_path / "record")
+    marked = {mark.kind: mark.t_s for mark in record.marks}
+    asked, unproven = "sign that you timed the boil yourself", "UNPROVEN"
+
+    def told(run: str) -> str:
+        assert main(["judge", run, "--data", str(data)]) == 11
+        return " ".join(capsys.readouterr().out.split())
+
+    assert asked in told("mine")
+    until = record.started_at + timedelta(seconds=marked["heat_off"])
+    since = until - timedelta(minutes=record.required.minutes)
+    ends = ["--from", since.isoformat(), "--to", until.isoformat()]
+    assert main(["jars", "mine", "own-timing", "--how", "x", "--by", "Ada", *ends, "--data", str(data)]) == 0
+    capsys.readouterr()
+    after = told("mine")
+    assert asked not in after and unproven in after
+    assert "on the cook's own timing (Ada); not proven by the record" in after
+    assert "'boilwitness jars mine'" in after
+    assert asked in told(str(tmp_path / "record"))

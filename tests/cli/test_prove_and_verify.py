@@ -130,6 +130,9 @@ def test_a_restore_is_put_down_here_and_in_the_store_it_was_of(
     open_writer(tmp_path / "other").close()
     assert main(words) == 2
     assert "the export is not of the store" in capsys.readouterr().err
+    assert main([*words[:-1], str(tmp_path / "nosuch")]) == 2
+    told = capsys.readouterr().err
+    assert f"--log {tmp_path / 'nosuch'}: there is no store" in told and "--data" not in told
 
 
 def test_sign_and_verify_with_the_key(
