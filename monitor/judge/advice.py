@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Set as AbstractSet
-from math import floor
+from dataclasses import replace
+from math import floor, inf
 
 from monitor.judge import words
 from monitor.judge.caps import NO_CAPS, Caps
 from monitor.judge.daytime import date_and_time, local_time
+from monitor.judge.salvage import FailedClock
 from monitor.judge.verdict import BROKEN, HELD, Advice
 from monitor.record.model import Run
 from monitor.tables.low_acid import LowAcidClass
@@ -18,6 +20,9 @@ _SEALS = (
 
 #: A whole hold at once, while the jars are hot, is no reprocessing: the published rule is to begin again.
 _STILL_IN = "Jars still in the canner? At a full boil begin the whole time again from zero, in a new run. "
+
+#: Phases in which it plainly does not boil.
+_LOST = ("boil_lost", "cooling", "come_up")
 
 #: The time has held, and the run can prove nothing all the same.
 _COMPLETE_BUT_CAPPED = Advice(
@@ -36,17 +41,21 @@ def advise(
     deadline_s: float | None,
     marked: AbstractSet[str] = frozenset(),
     caps: Caps = NO_CAPS,
+    lost: FailedClock | None = None,
+    now_s: float = -inf,
 ) -> Advice:
     """The one thing to do now. ``deadline_s`` is when the salvage clock of a failed process closes.
 
-    ``marked``: the kinds of the marks that were set. ``caps``: what the header says against the run.
+    ``marked``: the kinds of the marks that were set. ``caps``: what the header says against the run. ``lost``: that
+    clock while the run is on, where a boil with the jars in was proven; ``now_s``: the newest sample or tick.
     """
     if caps.low_acid is not None:
         return _low_acid(run, caps.low_acid.food_class, deadline_s)
     if verdict == HELD:
         return _held(closed, marked)
     if not closed:
-        return _while_on(phase, marked, caps)
+        advice = _while_on(phase, marked, caps)
+        return advice if lost is None else _by_the_clock(run, advice, phase, lost, now_s)
     return _failed(run, verdict, deadline_s, marked)
 
 
@@ -106,6 +115,28 @@ def _while_on(phase: str, marked: AbstractSet[str], caps: Caps) -> Advice:
             guidance=("G1",),
         )
     return Advice("wait_for_boil", "The time has not begun. Keep the heat on, lid on.", guidance=("G1",))
+
+
+def _by_the_clock(run: Run, advice: Advice, phase: str, lost: FailedClock, now_s: float) -> Advice:
+    """What else to do with the jars of a lost boil, and until when; after that nothing brings them back."""
+    is_over = lost.is_boiled_too_late or (phase in _LOST and now_s >= lost.deadline_s)
+    if not is_over and phase not in (*_LOST, "unknown"):
+        return advice
+    until, by = local_time(run, floor(lost.deadline_s)).isoformat(), date_and_time(run, lost.deadline_s)
+    if is_over and phase != "unknown":
+        return Advice(
+            "discard",
+            "Discard these jars without tasting, sealed or not: the 2 hours in which jars of a lost boil can be "
+            f"saved ended at {by}, and no boil after that brings them back.",
+            until,
+            ("G57", "G58", "G60"),
+        )
+    unless = "If it does not boil: until" if phase == "unknown" else "Until"
+    text = (
+        f"{advice.text} {unless} {by} the jars can also be processed again in full, refrigerated or frozen; after "
+        "that discard without tasting."
+    )
+    return replace(advice, text=text, until=until, guidance=(*advice.guidance, "G57", "G58"))
 
 
 def _failed(run: Run, verdict: str | None, deadline_s: float | None, marked: AbstractSet[str]) -> Advice:

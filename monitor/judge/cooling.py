@@ -17,8 +17,10 @@ from monitor.judge.cooling_track import NO_EVENTS, JarTrack
 from monitor.judge.salvage import (
     SEAL_CHECK_AFTER_S,
     UNSEALED_WINDOW_S,
+    FailedClock,
     failed_process_clock,
     hold_end_s,
+    lost_boil_clock,
 )
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN, Event, Stretch
 from monitor.record.model import Sample
@@ -93,6 +95,9 @@ class CoolingWatch:
         if self._complete_s is None and self.lifted_s is None:
             self._complete_s = t_s
             self._follower = Follower(t_s)
+            if self.heat_off_s is None:
+                # An earlier loss in the same hold is made good.
+                self._due.pop("reprocess_window_closing", None)
 
     def on_verdict(self, word: str | None, stretches: Sequence[Stretch], required_s: float) -> None:
         """The verdict, once the heat is off or the jars are out; again whenever it is revised."""
@@ -105,12 +110,21 @@ class CoolingWatch:
             if end_s is not None:
                 self._set_overdue(end_s)
         elif word in (BROKEN, UNPROVEN) and self.jars_in_s is not None:
-            clock = failed_process_clock(stretches, self.jars_in_s)
-            self._due["reprocess_window_closing"] = (
-                clock.deadline_s - CLOSING_BEFORE_S,
-                "Half an hour is left of the 2 hours in which jars of a hold that is not proven can be "
-                "reprocessed in full, refrigerated or frozen; after that they are discarded.",
-            )
+            self._set_closing(failed_process_clock(stretches, self.jars_in_s))
+
+    def on_open(self, stretches: Sequence[Stretch]) -> None:
+        """The hold is open and not complete, whoever marks what: its boil may be lost, or (no stretches) is on."""
+        if self.jars_in_s is None or self.heat_off_s is not None or self.lifted_s is not None:
+            return
+        self._next_due_s = -inf
+        self._due.pop("reprocess_window_closing", None)
+        clock = lost_boil_clock(stretches, self.jars_in_s)
+        if clock is not None:
+            self._set_closing(clock)
+
+    def is_due(self, t_s: float) -> bool:
+        """Whether :meth:`tick` may have something to say."""
+        return bool(self._due) and t_s >= self._next_due_s
 
     def push(self, sample: Sample) -> Sequence[Event]:
         """The next sample in time order."""
@@ -235,6 +249,13 @@ class CoolingWatch:
             # Until a verdict says better, the hold is taken to have ended no later than this.
             end_s = self.heat_off_s if self.heat_off_s is not None else from_s
             self._set_overdue(end_s)
+
+    def _set_closing(self, clock: FailedClock) -> None:
+        self._due["reprocess_window_closing"] = (
+            clock.deadline_s - CLOSING_BEFORE_S,
+            "Half an hour is left of the 2 hours in which jars of a hold that is not proven can be "
+            "reprocessed in full, refrigerated or frozen; after that they are discarded.",
+        )
 
     def _set_overdue(self, hold_end: float) -> None:
         self._due["seal_check_overdue"] = (

@@ -28,6 +28,11 @@ class FailedClock:
     pauses: tuple[tuple[float, float], ...]
     deadline_s: float
 
+    @property
+    def is_boiled_too_late(self) -> bool:
+        """Whether the newest boil began after the window had closed."""
+        return bool(self.pauses) and self.pauses[-1][0] >= self.deadline_s
+
 
 def failed_process_clock(stretches: Sequence[Stretch], jars_in_s: float) -> FailedClock:
     """The 2 h clock of a run in which no full hold was proven.
@@ -47,6 +52,12 @@ def failed_process_clock(stretches: Sequence[Stretch], jars_in_s: float) -> Fail
             break
         deadline_s += to_s - from_s
     return FailedClock(start_s, pauses, deadline_s)
+
+
+def lost_boil_clock(stretches: Sequence[Stretch], jars_in_s: float) -> FailedClock | None:
+    """The same of a hold that is still open: None where no boil with the jars in was proven, so that none was lost."""
+    boiled = any(end_s > jars_in_s for _, end_s in _boils(stretches))
+    return failed_process_clock(stretches, jars_in_s) if boiled else None
 
 
 def _boils(stretches: Sequence[Stretch]) -> list[tuple[float, float]]:

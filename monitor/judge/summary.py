@@ -21,7 +21,7 @@ from monitor.judge.engine import Engine
 from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
 from monitor.judge.phase import is_closed, phase_of
 from monitor.judge.pressure import PressureBasis
-from monitor.judge.salvage import failed_process_clock
+from monitor.judge.salvage import failed_process_clock, lost_boil_clock
 from monitor.judge.verdict import (
     BOILING,
     BROKEN,
@@ -108,6 +108,8 @@ def verdict_of(engine: Engine) -> Verdict:
             _salvage_deadline(stretches, *window),
             {mark.kind for mark in state.marks},
             state.caps,
+            None if window[0] is None else lost_boil_clock(stretches, window[0]),
+            max(state.last_s, engine.tick_s),
         ),
         budget=budget,
         reasons=_reasons(engine, word, stretches, spans, budget),

@@ -7,12 +7,15 @@ from math import inf
 from monitor.judge.cooling import CoolingWatch
 from monitor.judge.engine import Engine
 from monitor.judge.late import LateRows
-from monitor.judge.summary import verdict_of
+from monitor.judge.summary import stretches_of, verdict_of
+from monitor.judge.verdict import BOILING
 from monitor.record.model import Run, Sample
 
 #: So long after the heat is off the fall has been dated, and the cooling watch is told what the hold came to. [s]
 #: Chosen.
 SETTLED_S = 600.0
+#: A loss is looked for when the boil begins or ends, and this often besides: its dating may move. [s] Chosen.
+LOOK_EVERY_S = 60.0
 
 
 class Witness:
@@ -23,6 +26,8 @@ class Witness:
         self.cooling = CoolingWatch(header.batch.jar)
         self.late = LateRows()
         self._marks_passed = 0
+        #: Whether it boiled when a loss was last looked for, and when that is done again. [s]
+        self._boiled, self._look_s = False, -inf
 
     def push(self, sample: Sample, conflict: bool = False) -> None:
         """The next sample in time order; ``conflict`` where its number came with two values."""
@@ -35,16 +40,21 @@ class Witness:
         completed_s, cooling = engine.state.hold.completed_s, self.cooling
         if completed_s is not None:
             cooling.on_hold_complete(completed_s)
+        else:
+            self._follow_loss(sample.t_s)
         if completed_s is not None or cooling.heat_off_s is not None or cooling.lifted_s is not None:
             if cooling.needs_verdict:
                 self._settle(sample.t_s)
             engine.state.log.events += cooling.push(sample)
+        elif cooling.is_due(sample.t_s):
+            engine.state.log.events += cooling.tick(sample.t_s)
 
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""
         self.engine.tick(now_s)
         self._pass_marks()
         self._settle(now_s)
+        self._follow_loss(now_s)
         self.engine.state.log.events += self.cooling.tick(now_s)
 
     def finish(self, until_s: float = inf) -> None:
@@ -58,6 +68,17 @@ class Witness:
             mark = engine.state.marks[self._marks_passed]
             self._marks_passed += 1
             engine.state.log.events += self.cooling.on_mark(mark.kind, mark.t_s)
+
+    def _follow_loss(self, now_s: float) -> None:
+        """A hold that is open and not complete has the 2 h clock of a failed process from its boil's loss on."""
+        state = self.engine.state
+        if not state.hold.counts or state.hold.completed_s is not None:
+            return
+        boils = state.ledger.state == BOILING
+        if boils == self._boiled and now_s < self._look_s:
+            return
+        self._boiled, self._look_s = boils, now_s + LOOK_EVERY_S
+        self.cooling.on_open(() if boils else stretches_of(self.engine))
 
     def _settle(self, now_s: float) -> None:
         """Tell the cooling watch the verdict, once the end of the hold can be dated."""

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from monitor.judge import Session, judge
 from monitor.judge.cooling import CoolingWatch
 from monitor.judge.cooling_seen import seen_after_hold
 from monitor.record.model import Mark, Sample
@@ -140,3 +142,52 @@ def test_live_a_boil_that_comes_back_takes_the_end_of_the_heat_back() -> None:
     assert followed(samples[: 2400 // 5], 900.0).seen == {"heat_off"}
     watch = followed(samples, 900.0)
     assert (watch.heat_off_s, watch.seen) == (None, set())
+
+
+def lost_and_left(cook: Any, hours: float) -> Any:
+    """A boil of 300 s of the 10 min asked for, then a pot that cools to the room; nobody marks anything."""
+    story = cook(minutes=10.0, every_s=5.0).come_up().seen().stay(300.0).go(-75.0, 1.2)
+    return story.stay(hours * 3600.0 - story.now_s)
+
+
+def test_a_lost_boil_has_its_two_hours_though_nobody_marks_anything(cook: Any) -> None:
+    """University of Nebraska Extension: 2 h, here from the loss about 180 + 300 s on."""
+    verdict = judge(lost_and_left(cook, 1.9).run())
+    (closing,) = [event for event in verdict.events if event.kind == "reprocess_window_closing"]
+    assert (
+        closing.onset_s == pytest.approx(480.0 + 5400.0, abs=60.0)
+        and closing.raised_s < closing.onset_s + 10.0
+    )
+    assert verdict.verdict is None and verdict.advice.action == "bring_back_boil"
+    assert verdict.advice.until is not None and "after that discard without tasting" in verdict.advice.text
+    over = judge(lost_and_left(cook, 2.5).run()).advice
+    assert (over.action, over.until) == ("discard", verdict.advice.until)
+    assert "Discard these jars without tasting" in over.text
+
+
+def test_the_two_hours_are_told_by_ticks_where_the_node_is_gone(cook: Any) -> None:
+    story = lost_and_left(cook, 0.5)
+    live = Session(story.run(samples=[]))
+    live.feed(story.samples())
+    for at_s in range(1800, 9000, 5):
+        live.tick(float(at_s))
+    (closing,) = [event for event in live.verdict().events if event.kind == "reprocess_window_closing"]
+    assert closing.raised_s - closing.onset_s <= 5.0
+
+
+def test_a_boil_that_comes_back_in_time_stops_the_two_hours(cook: Any) -> None:
+    """Lost for a quarter of an hour, then a whole hold: no window closes on it, however long the pot cools after."""
+    story = cook(minutes=10.0, every_s=5.0).come_up().seen().stay(300.0).go(-5.0, 0.6).go(0.15, 2.0)
+    verdict = judge(story.seen().stay(900.0).go(-75.0, 0.6).stay(3600.0).run())
+    assert verdict.verdict == "held"
+    assert "reprocess_window_closing" not in [event.kind for event in verdict.events]
+
+
+def test_a_boil_after_the_two_hours_is_not_worth_keeping(cook: Any) -> None:
+    story = lost_and_left(cook, 3.0).go(0.15, 2.0).seen().stay(300.0)
+    assert judge(story.run()).advice.action == "discard"
+
+
+def test_a_boil_that_is_on_is_told_of_no_end(cook: Any) -> None:
+    verdict = judge(cook(minutes=10.0, every_s=5.0).come_up().seen().stay(300.0).run())
+    assert (verdict.advice.action, verdict.advice.until) == ("keep_boiling", None)
