@@ -8,7 +8,8 @@ ring goes on giving heat for up to 80 s (an estimate), so the heat may have gone
 
 *Jars out*: while a jar stands in the water its contents follow the water, ``dJ/dt = k (W - J)``; once lifted they
 follow the room, ``dJ/dt = -k (J - R)``, ten times slower for the same difference. A probe strapped to the glass
-simply moves as the water does while it is in it. The moment at which one law
+simply moves as the water does while it is in it. Probes that nobody checked against each other read apart in the same
+water, hence each jar's difference from the water is known but for a constant. The moment at which one law
 takes over from the other is the one that leaves the least squares of the minute's steps; it is believed only
 where it leaves far less than "still in the water" does.
 """
@@ -35,10 +36,15 @@ RING_S = 80.0
 #: 1/k in the water and in still air. [min] A jar in water takes 4 to 10 min; in air 57 to 132 min (computed from
 #: natural convection and radiation), crowding and solid packs included.
 _IN_WATER_MIN, _IN_AIR_MIN = (2.5, 25.0), (30.0, 300.0)
+#: So far a jar's probe may read from the water's with both in the same water. [K] Two class 2 thermocouples, ±2.5 K
+#: each, or one and a sensor that reads well, seldom differ by more.
+_APART_K = 2.5
 #: The lifting is looked for in this much after the end of the heat, and needs so much air behind it. [min]
 _LOOK_MIN, _AIR_MIN = 90, 10
 #: Steps with this scatter about the better law are still a jar's. [K/min]
 _CLEAR_K_PER_MIN = 0.25
+#: Below this scatter about the water's own law there is nothing to explain: no jar left it.
+_STILL_K_PER_MIN = 0.08
 #: Left over by the two laws together, against the water's alone.
 _BETTER = 0.35
 _ROOM_C = 22.0
@@ -195,10 +201,10 @@ def _lifted(course: Follower, heat_off_s: float) -> Seen | None:
     still = sum(_wet(steps))
     start = next((i for i, t in enumerate(course.t_s) if t >= heat_off_s), last)
     found = [(cost, at) for at in range(start, last - _AIR_MIN + 1) if (cost := _cost(steps, at)) is not None]
-    if not found:
+    count = len(steps)
+    if not found or still < count * _STILL_K_PER_MIN**2:
         return None
     least, at = min(found)
-    count = len(steps)
     if least > _BETTER * still or least > count * _CLEAR_K_PER_MIN**2:
         return None
     near = [number for cost, number in found if cost <= least * (1.0 + 8.0 / count)]
@@ -215,6 +221,7 @@ def _lifted(course: Follower, heat_off_s: float) -> Seen | None:
 class _Step:
     """One minute of one jar: where it began, how far it moved, and what it stood in. [K]"""
 
+    jar: int
     at: int
     moved: float
     water_moved: float
@@ -224,14 +231,14 @@ class _Step:
 
 def _steps(course: Follower, first: int, last: int) -> list[_Step]:
     found = []
-    for jar in course.jars_C.values():
+    for number, jar in course.jars_C.items():
         for i in range(first, last):
             middle = (jar[i] + jar[i + 1]) / 2.0
             water = (course.water_C[i] + course.water_C[i + 1]) / 2.0
             room = course.room_C[i] if isfinite(course.room_C[i]) else _ROOM_C
             if isfinite(middle) and isfinite(water):
                 moved, water_moved = jar[i + 1] - jar[i], course.water_C[i + 1] - course.water_C[i]
-                found.append(_Step(i, moved, water_moved, water - middle, room - middle))
+                found.append(_Step(number, i, moved, water_moved, water - middle, room - middle))
     return found
 
 
@@ -250,13 +257,37 @@ def _cost(steps: Sequence[_Step], at: int) -> float | None:
 
 def _wet(steps: Sequence[_Step]) -> list[float]:
     """Squared residuals about "in the water": contents that follow it, or a probe that reads it."""
-    contents = _left(steps, [step.to_water for step in steps], _IN_WATER_MIN)
+    contents = _left(steps, _to_water(steps), _IN_WATER_MIN)
     return min(contents, [(step.moved - step.water_moved) ** 2 for step in steps], key=sum)
+
+
+def _to_water(steps: Sequence[_Step]) -> list[float]:
+    """How far the water is from each jar, less what the two probes read apart, as far as the steps tell that. [K]"""
+    apart = {
+        jar: _apart_K([step for step in steps if step.jar == jar]) for jar in {step.jar for step in steps}
+    }
+    return [step.to_water + apart[step.jar] for step in steps]
+
+
+def _apart_K(steps: Sequence[_Step]) -> float:
+    """What is to be added to one jar's differences so that its steps follow them best. [K]"""
+    count = len(steps)
+    mean = sum(step.to_water for step in steps) / count
+    moved = sum(step.moved for step in steps) / count
+    square = sum((step.to_water - mean) ** 2 for step in steps)
+    both = sum((step.to_water - mean) * (step.moved - moved) for step in steps)
+    rate = _within(both / square if square > 0.0 else 0.0, _IN_WATER_MIN)
+    return min(max(moved / rate - mean, -_APART_K), _APART_K)
+
+
+def _within(rate: float, minutes: tuple[float, float]) -> float:
+    """A rate within what jars can do. [1/min]"""
+    return min(max(rate, 1.0 / minutes[1]), 1.0 / minutes[0])
 
 
 def _left(steps: Sequence[_Step], drive: Sequence[float], minutes: tuple[float, float]) -> list[float]:
     """Squared residuals of the steps about one law, its rate fitted within what jars can do."""
     square = sum(x * x for x in drive)
     rate = sum(x * step.moved for x, step in zip(drive, steps, strict=True)) / square if square > 0.0 else 0.0
-    rate = min(max(rate, 1.0 / minutes[1]), 1.0 / minutes[0])
+    rate = _within(rate, minutes)
     return [(step.moved - rate * x) ** 2 for x, step in zip(drive, steps, strict=True)]

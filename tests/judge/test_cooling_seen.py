@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from monitor.judge import Session, judge
@@ -63,6 +64,31 @@ def test_jars_that_stay_in_the_canner_are_not_said_to_be_lifted(lag_s: float) ->
             still.append(sample._replace(jars={1: jar_C + (0.0 if lag_s else 1.5)}))
     seen = seen_after_hold(still, 7.0, None)
     assert seen.heat_off is not None and seen.lifted is None
+
+
+@pytest.mark.parametrize("apart_K", [(-0.5,), (-1.0,), (1.5,), (0.0, -0.5)])
+@pytest.mark.parametrize("scatter_K", [0.0, 0.03])
+def test_probes_that_read_apart_in_the_same_water_are_no_lifting(
+    apart_K: tuple[float, ...], scatter_K: float
+) -> None:
+    """Two hours in the canner after the heat; the contents follow within 8 min, as their probes read them."""
+    rng = np.random.default_rng(5)
+    samples, jar_C = [], 94.0
+    for sample in course((600, 0.0), (7200, -SLOW_K_PER_S)):
+        jar_C += 5.0 / 480.0 * (sample.water_C - jar_C)
+        jars = {n: jar_C + off + rng.normal(0.0, scatter_K) for n, off in enumerate(apart_K, 1)}
+        samples.append(sample._replace(jars=jars))
+    for minutes in range(15, 120, 5):
+        seen = seen_after_hold(samples[: 120 + 12 * minutes], 0.0, 600.0, 600.0)
+        assert seen.lifted is None, minutes
+
+
+@pytest.mark.parametrize("apart_K", [-1.0, -0.5, 1.5])
+def test_a_lifting_is_seen_by_a_probe_that_reads_apart(apart_K: float) -> None:
+    shown = demo_canner(3, cooling_s=2400.0)
+    samples = [s._replace(jars={n: C + apart_K for n, C in s.jars.items()}) for s in shown.samples]
+    seen = seen_after_hold(samples, 0.0, shown.heat_off_s - 60.0)
+    assert seen.lifted is not None and seen.lifted.early_s <= shown.lifted_s <= seen.lifted.late_s
 
 
 def test_a_boil_that_came_back_is_no_end_of_the_heat() -> None:
