@@ -67,6 +67,8 @@ class JarTrack:
         self.disturbed_s: list[float] = []
         self.too_fast = False
         self._still_air_tau_min = still_air_tau_min(jar) or still_air_tau_min("half_pint") or 0.0
+        #: Where nobody knows of the lifting, the first jump may be it.
+        self._awaits_lift = settle_s > 0.0
         self._quiet_until_s = start_s + max(settle_s, SETTLE_S)
         self._bin_end_s = start_s
         #: The open bin's times and readings.
@@ -139,6 +141,10 @@ class JarTrack:
         if min(abs(off) for off in off_K) < limit_K or off_K[0] * off_K[1] < 0.0:
             return []
         onset_s = self.t_s[-2]
+        if self._awaits_lift:
+            # Once lifted and set down a jar settles, as after a lifting that was marked.
+            self._awaits_lift, self.unbroken_since_s, self._quiet_until_s = False, onset_s, at_s + SETTLE_S
+            return []
         self.disturbed_s.append(onset_s)
         self.unbroken_since_s = onset_s
         way = "down" if off_K[0] < 0.0 else "up"

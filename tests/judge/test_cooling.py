@@ -124,6 +124,21 @@ def test_a_jump_is_a_disturbed_jar_within_three_minutes(jump_K: float, every_s: 
     assert ("down" if jump_K < 0 else "up") in event.text and not is_chill(event.kind, event.text)
 
 
+def test_a_lifting_that_nobody_marked_is_no_disturbed_jar() -> None:
+    """Two hours in the canner, then out: 3 K at once. A knock of as much an hour later is told, where it is."""
+    t_s = np.arange(0.0, 18000.0, 10.0)
+    in_air = 22.0 + (70.0 - 3.0 * (t_s >= 7200.0)) * np.exp(-(np.maximum(t_s, 7200.0) - 7200.0) / 4200.0)
+    jar_C = np.where(t_s < 7200.0, 92.0 + 7.0 * np.exp(-t_s / 4000.0) - 7.0 * np.exp(-1.8), in_air)
+    for knocked_s in ([], [10800.0]):
+        watch = CoolingWatch("pint")
+        watch.on_mark("jars_in", -3000.0)
+        watch.on_mark("heat_off", 0.0)
+        knock_K = sum(np.where(t_s >= at_s, -3.0, 0.0) for at_s in knocked_s)
+        told = [event for event in feed(watch, t_s, jar_C + knock_K) if event.kind == "jar_disturbed"]
+        assert [event.onset_s for event in told] == pytest.approx(knocked_s, abs=60.0)
+        assert len(watch.tracks[1].disturbed_s) == len(knocked_s)
+
+
 def test_one_wild_reading_is_nobodys_alarm() -> None:
     t_s, jar_C = still_air("pint", 10.0)
     jar_C[400] += 20.0
