@@ -47,19 +47,26 @@ def advise(
     """The one thing to do now. ``deadline_s`` is when the salvage clock of a failed process closes.
 
     ``marked``: the kinds of the marks that were set. ``caps``: what the header says against the run. ``lost``: that
-    clock while the run is on, where a boil with the jars in was proven; ``now_s``: the newest sample or tick.
+    clock where a boil with the jars in was proven; ``now_s``: the newest sample or tick.
     """
     if caps.low_acid is not None:
         return _low_acid(run, caps.low_acid.food_class, deadline_s)
     if verdict == HELD:
-        return _held(closed, marked)
+        return _held(closed, phase, marked)
     if not closed:
         advice = _while_on(phase, marked, caps)
         return advice if lost is None else _by_the_clock(run, advice, phase, lost, now_s)
+    if lost is not None and lost.is_boiled_too_late:
+        return _discard(run, lost)
     return _failed(run, verdict, deadline_s, marked)
 
 
-def _held(closed: bool, marked: AbstractSet[str]) -> Advice:
+def _held(closed: bool, phase: str, marked: AbstractSet[str]) -> Advice:
+    if not closed and phase != "complete":
+        # A fall that began this second would still take some of it back.
+        return Advice(
+            "keep_boiling", "Keep it at a full boil until you are told to turn it off.", guidance=("G3",)
+        )
     if not closed:
         return Advice(
             "turn_off_heat",
@@ -124,19 +131,23 @@ def _by_the_clock(run: Run, advice: Advice, phase: str, lost: FailedClock, now_s
         return advice
     until, by = local_time(run, floor(lost.deadline_s)).isoformat(), date_and_time(run, lost.deadline_s)
     if is_over and phase != "unknown":
-        return Advice(
-            "discard",
-            "Discard these jars without tasting, sealed or not: the 2 hours in which jars of a lost boil can be "
-            f"saved ended at {by}, and no boil after that brings them back.",
-            until,
-            ("G57", "G58", "G60"),
-        )
+        return _discard(run, lost)
     unless = "If it does not boil: until" if phase == "unknown" else "Until"
     text = (
         f"{advice.text} {unless} {by} the jars can also be processed again in full, refrigerated or frozen; after "
         "that discard without tasting."
     )
     return replace(advice, text=text, until=until, guidance=(*advice.guidance, "G57", "G58"))
+
+
+def _discard(run: Run, lost: FailedClock) -> Advice:
+    return Advice(
+        "discard",
+        "Discard these jars without tasting, sealed or not: the 2 hours in which jars of a lost boil can be saved "
+        f"ended at {date_and_time(run, lost.deadline_s)}, and no boil after that brings them back.",
+        local_time(run, floor(lost.deadline_s)).isoformat(),
+        ("G57", "G58", "G60"),
+    )
 
 
 def _failed(run: Run, verdict: str | None, deadline_s: float | None, marked: AbstractSet[str]) -> Advice:

@@ -70,7 +70,7 @@ class Boil:
             if self.guard.is_far_below(y, REAL_FALL_K):
                 self.blocked = False
             return
-        if state.ledger.state == UNKNOWN:
+        if state.ledger.state == UNKNOWN and not (state.ledger.why == words.FROZEN and state.may_boil(y)):
             state.set(t, NOT_BOILING, state.not_up)
         trace = state.trace
         plateau = find_plateau(trace, state.noise, state.continuity.spacing_s)

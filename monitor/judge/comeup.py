@@ -15,13 +15,18 @@ STALL_S, STALL_K = 300.0, 0.5
 SPAN = int(STALL_S / EVERY_S) + 1
 #: A rate is taken over so many thinned readings, three minutes; over the last minute where that has clearly turned.
 RATE_OF, RECENT = 19, 7
+#: The fastest rise so far is one over so many. Chosen.
+FASTEST_OF = 12
+#: Longer is not foretold: so far ahead it hangs on what is not known yet. [s] Chosen.
+FORETOLD_S = 2.0 * 3600.0
 #: Faster than this it warms or cools for sure. [K/s] Chosen: as slow as a rise that has stalled.
 CLEAR_K_PER_S = 0.1 / 60.0
 #: So far below where it had come to, the water is not coming up. [K] Chosen: more than any scatter.
 FALLEN_K = 1.0
-#: Jars, cold water or an open lid cool the water after they were marked: until so long after, and until it has risen
-#: again, that is no fall. [s] Chosen.
-DISTURBED_S = 120.0
+#: Jars, cold water or an open lid cool the water after they were marked, or hold it up: what was read until so long
+#: after tells of no fall and of no time to the boil, and until so long of no stall. [s] Chosen: jars of a full canner
+#: take some four minutes.
+DROPS_S, DISTURBED_S = 120.0, 240.0
 #: Only once the water is warmer than this, so that a pot that waits for its heat is none. [°C] Chosen.
 STALL_ABOVE_C = 40.0
 
@@ -34,6 +39,7 @@ class ComeUp:
         self._stalled = False
         self._rose = False
         self._disturbed_s = -1e18
+        self._fastest_K_per_s = 0.0
 
     def disturbed(self, t_s: float) -> None:
         """Something was marked that cools the water without the heat having failed."""
@@ -47,12 +53,18 @@ class ComeUp:
         if points and t_s - points[-1][0] > 60.0:
             points.clear()
         points.append((t_s, y_C))
+        if len(points) > FASTEST_OF:
+            since_s, from_C = points[-1 - FASTEST_OF]
+            if y_C > STALL_ABOVE_C:
+                self._fastest_K_per_s = max(self._fastest_K_per_s, (y_C - from_C) / (t_s - since_s))
         if len(points) < SPAN:
             return None
         gained = y_C - points[0][1]
         if gained > 3.0 * STALL_K:
             self._rose, self._stalled = True, False
         if self._stalled or not self._rose or y_C < STALL_ABOVE_C or gained > STALL_K:
+            return None
+        if points[0][0] < self._disturbed_s + DISTURBED_S:
             return None
         if y_C - min(at_C for _, at_C in points) > STALL_K:
             # It fell meanwhile, and warms again or is back.
@@ -71,7 +83,7 @@ class ComeUp:
 
     def fall(self) -> tuple[float, float] | None:
         """When water that was coming up began to cool [s] and how far it had come [°C]; None unless it cools."""
-        points = [point for point in self._points if point[0] > self._disturbed_s + DISTURBED_S]
+        points = [point for point in self._points if point[0] > self._disturbed_s + DROPS_S]
         if len(points) < RECENT:
             return None
         slope, error = _fitted(points[-RECENT:])
@@ -85,17 +97,21 @@ class ComeUp:
     def eta_s(self, boil_C: float) -> tuple[float, float, float] | None:
         """(soonest, likely, latest) seconds from now to the boil, or None where it is not rising.
 
-        The rise slows towards the boil as losses grow and jars catch up, so the interval leans late.
+        The rise slows towards the boil as losses grow and jars catch up, so the interval leans late; once cold jars
+        have caught up it quickens, but hardly beyond what this canner has shown. Nothing is told while they are new.
         """
         rate = self.rate_K_per_s()
-        if rate is None or not self._points:
+        if rate is None or not self._points or self._points[-1][0] < self._disturbed_s + DROPS_S:
             return None
         slope, error = rate
         if slope < 0.05 / 60.0:
             return None
         missing = max(boil_C - self._points[-1][1], 0.0)
         fast, slow = slope + 2.0 * error, max(slope - 2.0 * error, 0.25 * slope)
-        return missing / (1.15 * fast), missing / slope, 1.6 * missing / slow
+        likely_s = missing / slope
+        if likely_s > FORETOLD_S:
+            return None
+        return missing / max(1.15 * fast, self._fastest_K_per_s), likely_s, 1.6 * missing / slow
 
 
 def _is_clear(rate: tuple[float, float]) -> bool:

@@ -160,14 +160,14 @@ class Engine:
         state = self.state
         if self._second is None:
             self._second = SecondProbe(state.log)
-        second_C, floor_C = sample.water_2_C, state.point.floor_C
-        return self._second.lower(
-            t,
-            first_C,
-            None if second_C is None else second_C + state.probe.offset_K,
-            boils=self.boil.is_on,
-            is_near=floor_C is not None and first_C >= floor_C and state.hold.heat_off_s is None,
-        )
+        if sample.water_2_C is None:
+            self._second.silent()
+            y = first_C
+        else:
+            floor_C = None if state.hold.heat_off_s is not None else state.point.floor_C
+            y = self._second.lower(t, first_C, sample.water_2_C + state.probe.offset_K, floor_C)
+        state.second_lower_K = self._second.seldom_lower_K(t)
+        return y
 
     def _gap(self, t: float, y: float, interval: float, broken_off: str) -> None:
         state = self.state
@@ -267,7 +267,7 @@ class Engine:
             fall = self.come_up.fall()
             if fall is not None:
                 fell_s, from_C = fall
-                text = words.FELL_TEXT if from_C > state.point.near_C else words.FELL_FAR_TEXT
+                text = words.FELL_TEXT if state.may_boil(from_C) else words.FELL_FAR_TEXT
                 state.log.add_trouble(eventlog.STALLED, t, text, fell_s)
 
     def _tamed(self, y: float) -> float:

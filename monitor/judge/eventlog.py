@@ -70,6 +70,10 @@ class EventLog:
         self.add(trouble.kind, t if onset_s is None else onset_s, t, text)
         return True
 
+    def is_over(self, trouble: Trouble) -> None:
+        """It was told that this trouble is over: when it comes again, that is news."""
+        self._told_s.pop(trouble.name, None)
+
     def has(self, kind: str) -> bool:
         """Whether an event of this kind was raised."""
         return any(event.kind == kind for event in self.events)

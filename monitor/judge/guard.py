@@ -53,7 +53,8 @@ class Guard:
         if not t:
             return self._state.valid_C
         n, since_s = len(t), t[-1] - reach_s
-        return trace.mean(min(bisect_left(t, since_s if since_s > start_s else start_s), n - 1), n)
+        mean_C = trace.mean(min(bisect_left(t, since_s if since_s > start_s else start_s), n - 1), n)
+        return mean_C - self._state.second_lower_K
 
     def decide(self, start_s: float, seen: bool) -> tuple[str, str]:
         """(state, why) now, by the floor that is allowed, on a plateau from ``start_s``; ``seen``: a person saw it."""

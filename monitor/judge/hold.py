@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.judge import words
-from monitor.judge.eventlog import EventLog
+from monitor.judge.eventlog import DOUBTED, EventLog
 from monitor.judge.ledger import later_tenth
 
 #: Start and end of a hold are rounded to the tenth against the canner: that much more must be there. [s]
@@ -130,6 +130,7 @@ class Hold:
             text = words.reached(kind, self.required_s, counts=self.counts, seen=seen, done=done)
         self.lost_raised = False
         self.boil_told = True
+        self._log.is_over(DOUBTED)
         self._log.add(kind, start_s, t, text, early_s=early_s, late_s=start_s)
         self._water_due_s = WATER_CHECK_S
 

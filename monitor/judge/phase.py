@@ -5,7 +5,7 @@ from __future__ import annotations
 from monitor.judge import words
 from monitor.judge.comeup import CLEAR_K_PER_S
 from monitor.judge.engine import Engine
-from monitor.judge.verdict import BOILING, HELD, UNKNOWN
+from monitor.judge.verdict import BOILING, UNKNOWN
 
 
 def is_closed(engine: Engine) -> bool:
@@ -18,13 +18,14 @@ def is_closed(engine: Engine) -> bool:
     )
 
 
-def phase_of(engine: Engine, word: str | None) -> str:
-    """The phase, for advice and pages; ``word``: the verdict so far."""
+def phase_of(engine: Engine) -> str:
+    """The phase, for advice and pages."""
     if engine.state.first_s is None:
         return "waiting"
     if is_closed(engine):
         return "ended"
-    if word == HELD or engine.state.hold.completed_s is not None:
+    if engine.state.hold.completed_s is not None:
+        # Not by the verdict so far: a fall that has just begun may still take that back.
         return "complete"
     if engine.state.ledger.state == BOILING:
         return "hold"

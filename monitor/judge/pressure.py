@@ -77,10 +77,9 @@ NO_TIME = (
 #: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
 FREE_DISAGREEMENT_KPA = 1.0
 
-#: Barometer readings are thinned to one in this many seconds, and the median of the last ones is used.
-#: Chosen: half an hour, over which weather hardly moves.
-MEDIAN_EVERY_S = 30.0
-MEDIAN_OF = 61
+#: Barometer readings are thinned to one in this many seconds, and the median of the last half hour is used, over which
+#: weather hardly moves. Chosen. [s]
+MEDIAN_EVERY_S, MEDIAN_OVER_S = 30.0, 1800.0
 #: So many of these in a row that cannot be this kitchen's are no glitch: the barometer proves nothing. Until then they
 #: are passed over, as its silence is. Chosen: a minute and a half.
 GLITCHES = 3
@@ -390,9 +389,9 @@ class PressureTracker:
 
     def __init__(self, run: Run) -> None:
         self._run = run
-        #: Readings that can be this kitchen's; each with the two before it, so that a glitch moves nothing, in middles.
-        self._readings: list[float] = []
-        self._middles: list[float] = []
+        #: When a reading that can be this kitchen's came [s], the reading, and the middle one of it and the two before
+        #: it, so that a glitch moves nothing. [kPa]
+        self._readings: list[tuple[float, float, float]] = []
         self._taken_s = -1e18
         self._heard_s = -1e18
         #: The newest reading that cannot be, and how many came in a row; why the barometer is not in order, or "".
@@ -412,11 +411,12 @@ class PressureTracker:
             return
         self._odd_in_a_row = 0
         self._heard_s = t_s
-        self._readings.append(pressure_kPa)
-        if len(self._readings) >= GLITCHES:
-            self._middles.append(median(self._readings[-GLITCHES:]))
-        del self._readings[:-MEDIAN_OF], self._middles[:-MEDIAN_OF]
-        moved_kPa = max(self._middles, default=0.0) - min(self._middles, default=0.0)
+        newest = [kPa for _, kPa, _ in self._readings[1 - GLITCHES :]]
+        self._readings.append((t_s, pressure_kPa, median([*newest, pressure_kPa])))
+        while self._readings[0][0] < t_s - MEDIAN_OVER_S:
+            del self._readings[0]
+        middles = [middle for _, _, middle in self._readings[GLITCHES - 1 :]]
+        moved_kPa = max(middles, default=0.0) - min(middles, default=0.0)
         if moved_kPa > FASTEST_KPA and not self._broken:
             self._broken = (
                 f"the barometer moved by {moved_kPa * 10:.0f} hPa within half an hour, which is faster than weather: "
@@ -429,6 +429,6 @@ class PressureTracker:
             return from_typed(self._run, t_s) or from_altitude(self._run)
         if not self._readings:
             return from_barometer(self._run, self._odd_kPa, 0.0)
-        basis = from_barometer(self._run, median(self._readings), t_s - self._heard_s)
+        basis = from_barometer(self._run, median([kPa for _, kPa, _ in self._readings]), t_s - self._heard_s)
         why = disagreement(self._run, self._odd_kPa) if self._odd_in_a_row >= GLITCHES else self._broken
         return replace(basis, disagrees=why) if why else basis

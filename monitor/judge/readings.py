@@ -187,12 +187,13 @@ class StillWatch:
         """How likely so many repeats are, by the scatter that this probe has shown in this run."""
         if not noise.is_learned:
             return 1.0
-        if noise.step_K < noise.now.sd_K:
+        is_coarse = noise.step_K > QUIET_STEP_K
+        # Plumes on the way up are no measure of a boil: steps that they dither may swallow its scatter whole.
+        if noise.step_K < noise.now.sd_K and not (is_coarse and noise.learned < HABIT):
             # The density of a normal change at zero, times the step, with room to spare.
             return float(min(0.6 * noise.step_K / noise.now.change_sd_K, 0.95) ** self.count)
         if self._seen < HABIT:
             return 1.0
-        is_coarse = noise.step_K > QUIET_STEP_K
         odds = 1.0
         if is_coarse:
             # Neighbouring readings are no independent ones.

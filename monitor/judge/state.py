@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from monitor.judge import words
 from monitor.judge.boilpoint import BoilPoint, allowance_K
-from monitor.judge.budget import ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
+from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
 from monitor.judge.caps import Caps, caps_of
 from monitor.judge.continuity import Continuity
 from monitor.judge.eventlog import EventLog
@@ -51,6 +51,8 @@ class State:
     #: Whether the record shows the water well below the floor, and when last. [s]
     seen_low: bool = False
     low_s: float = -1e18
+    #: What a second water probe that speaks seldom reads lower. [K]
+    second_lower_K: float = 0.0
     #: The allowance of the newest decision. [K]
     allowance_K: float = ALLOWANCE_UNSEEN_K
 
@@ -86,6 +88,11 @@ class State:
         self.allowance_K = allowance_K(seen)
         if self.point.boil_C is not None:
             self.point.floor_C = self.point.boil_C - self.allowance_K
+
+    def may_boil(self, y_C: float) -> bool:
+        """Whether a reading leaves it open that the water boils. [°C]"""
+        boil_C, wide_K = self.point.boil_C, self.point.expanded_K
+        return boil_C is None or wide_K is None or y_C + wide_K >= boil_C - ALLOWANCE_SEEN_K
 
     def set(self, t: float, state: str, why: str) -> None:
         """From ``t`` on the run is in ``state``."""

@@ -17,6 +17,7 @@ from monitor.judge.budget import (
     SEEN_AND_NARROW,
     full_budget,
 )
+from monitor.judge.daytime import clock
 from monitor.judge.engine import Engine
 from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
 from monitor.judge.phase import is_closed, phase_of
@@ -80,7 +81,8 @@ def verdict_of(engine: Engine) -> Verdict:
     run, state = engine.header, engine.state
     stretches, closed, window = stretches_of(engine), is_closed(engine), _window(engine)
     spans = _spans(stretches, window)
-    word = _word(run, spans, closed=closed, caps=_caps(engine), counts=window[0] is not None)
+    caps = (*_caps(engine), *_stood_too_long(run, stretches, window, spans))
+    word = _word(run, spans, closed=closed, caps=caps, counts=window[0] is not None)
     basis, allowance_K = _judged_by(engine)
     budget = full_budget(run, state.probe, basis)
     proven = spans.proven
@@ -104,7 +106,7 @@ def verdict_of(engine: Engine) -> Verdict:
             run,
             word,
             closed,
-            phase_of(engine, word),
+            phase_of(engine),
             _salvage_deadline(stretches, *window),
             {mark.kind for mark in state.marks},
             state.caps,
@@ -112,7 +114,7 @@ def verdict_of(engine: Engine) -> Verdict:
             max(state.last_s, engine.tick_s),
         ),
         budget=budget,
-        reasons=_reasons(engine, word, stretches, spans, budget),
+        reasons=(*caps, *_reasons(engine, word, stretches, spans, budget)),
         counts=dict(engine.counts),
         heating=state.kettle.heating,
         cooling=(cooling := state.kettle.cooling),
@@ -159,8 +161,8 @@ def _judged_by(engine: Engine) -> tuple[PressureBasis, float]:
 def _reasons(
     engine: Engine, word: str | None, stretches: list[Stretch], spans: _Spans, budget: Budget
 ) -> tuple[str, ...]:
-    """What caps the verdict, what decided it, what explains it, in this order."""
-    reasons = _caps(engine)
+    """What decided the verdict, and what explains it."""
+    reasons: tuple[str, ...] = ()
     if engine.state.point.basis.disagrees:
         reasons = (*reasons, words.sentence(engine.state.point.basis.disagrees))
     start, end = _window(engine)
@@ -206,6 +208,21 @@ def _caps(engine: Engine) -> tuple[str, ...]:
     if engine.state.hold.jars_in_s is not None:
         return engine.state.caps.reasons
     return (words.NO_JARS, *engine.state.caps.reasons)
+
+
+def _stood_too_long(
+    run: Run, stretches: list[Stretch], window: tuple[float | None, float], spans: _Spans
+) -> tuple[str, ...]:
+    """Why a whole hold comes too late for its jars: they stood longer than the 2 h of a failed process before it."""
+    start_s, from_s = window[0], spans.proven[0]
+    if start_s is None or spans.proven_s < run.required_s:
+        return ()
+    lost = lost_boil_clock(stretches, start_s)
+    if lost is None or not lost.is_boiled_too_late or from_s < lost.deadline_s:
+        return ()
+    # Jars that had their whole time before, and were heated again later, did not stand without it.
+    earlier = longest(stretches, PROVEN, start_s, lost.deadline_s)
+    return () if earlier[1] - earlier[0] >= run.required_s else (words.stood(clock(run, lost.start_s)),)
 
 
 def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str, ...]:

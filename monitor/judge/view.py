@@ -14,7 +14,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     """What a page shows at ``now_s``."""
     run = engine.header
     verdict = verdict_of(engine)
-    phase = phase_of(engine, verdict.verdict)
+    phase = phase_of(engine)
     age_s = _age_s(engine, now_s)
     is_heard = engine.state.first_s is not None and engine.is_heard(now_s)
     stale = phase not in ("ended", "waiting") and not (is_heard and age_s <= CEILING_S)

@@ -286,3 +286,11 @@ OVERRUN = (
     "The whole time was complete at least five minutes ago. Turn off the heat: longer boiling costs quality."
 )
 WATER_CHECK = "Check the water: it must stand over the jar lids. Top up with boiling water, between the jars."
+
+
+def stood(since: str) -> str:
+    """Why a whole hold proves nothing of jars that stood too long before it; ``since``: a time of day."""
+    return (
+        f"From {since} on these jars stood for more than 2 hours without a full boil before the whole time began: jars "
+        "whose process failed are discarded after that, untasted, whatever was boiled later (guidance G57, G58)."
+    )

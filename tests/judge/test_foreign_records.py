@@ -7,22 +7,37 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from math import sqrt
 from typing import Any
 
+import numpy as np
 import pytest
 
-from monitor.judge import judge, words
+from monitor.judge import Session, judge, words
 from monitor.judge.budget import budget_of
+from monitor.judge.eventlog import DOUBTED, EventLog
+from monitor.judge.hold import Hold
 from monitor.judge.pressure import PressureTracker, from_typed
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN, Event, Verdict
 from monitor.physics.saturation import boiling_point_C
-from monitor.record.model import Batch, Probe, Run, Site
+from monitor.record.model import Batch, Calibration, Probe, Run, Site
 
 Build = Callable[..., Any]
 First = Callable[[Verdict, str], Event]
 Kinds = Callable[[Verdict], list[str]]
 
+CHECKED_PROBE = Probe(
+    kind="type K class 1",
+    calibration=Calibration(
+        offset_K=0.0,
+        expanded_uncertainty_K=0.2,
+        ice_offset_K=0.0,
+        boil_offset_K=0.0,
+        at=datetime(2026, 8, 1, tzinfo=UTC),
+        method="ice and boiling points",
+    ),
+)
 TYPED = Site(
     name="invented",
     altitude_m=0.0,
@@ -108,6 +123,19 @@ def test_a_barometer_faster_than_weather_proves_nothing(
     assert (tracker.at(1800.0).disagrees == "") is is_weather
 
 
+@pytest.mark.parametrize("every_s", [30.0, 600.0, 3600.0])
+def test_hours_of_weather_are_no_leap(header: Run, every_s: float) -> None:
+    """10 hPa in 8.5 h, read each half minute, ten minutes or hour, and over a night in which the node was off."""
+    tracker = PressureTracker(header)
+    for n in range(int(8.5 * 3600.0 / every_s)):
+        tracker.hear(every_s * n, 101.325 - 1.0 * every_s * n / (8.5 * 3600.0))
+    assert tracker.at(8.5 * 3600.0).disagrees == ""
+    for n in range(70):
+        tracker.hear(16.0 * 3600.0 + 30.0 * n, 99.6)
+    basis = tracker.at(16.6 * 3600.0)
+    assert basis.disagrees == "" and basis.boil_C == pytest.approx(boiling_point_C(99.6))
+
+
 def test_a_barometer_out_of_order_ends_the_credit_within_minutes(cook: Build, first: First) -> None:
     """Ten times too much from mid-hold on: unknown from then on, and the boiling point stays on the page."""
     story = cook(minutes=20.0).come_up().seen().stay(1300.0).mark("heat_off")
@@ -178,6 +206,24 @@ def test_a_second_probe_that_agrees_takes_nothing_away(cook: Build, kinds: Kinds
     assert verdict.proven_s == pytest.approx(plain.proven_s, abs=10.0)
     early = [s._replace(water_2_C=(s.water_C or 0.0) - 3.0) if s.t_s < 90.0 else s for s in story.samples()]
     assert judge(story.run(early)).verdict == HELD
+
+
+@pytest.mark.parametrize("cooler_K", [0.0, 0.7])
+@pytest.mark.parametrize("every", [5, 10, 60])
+def test_a_second_probes_scatter_is_no_difference(
+    cook: Build, kinds: Kinds, every: int, cooler_K: float
+) -> None:
+    """Words that scatter by 0.1 K each, and a corner that is cooler on the way up alone: held as without it."""
+    rng = np.random.default_rng(every)
+    story = cook().come_up().seen().stay(480.0).mark("heat_off").go(-2.0, 1.0)
+    rows = []
+    for n, (s, true_K) in enumerate(zip(story.samples(), story.true_K, strict=True)):
+        if n % every == 0:
+            s = s._replace(water_2_C=s.water_C - cooler_K * (true_K < -0.5) + rng.normal(0.0, 0.1))
+        rows.append(s)
+    verdict = judge(story.run(rows))
+    assert verdict.verdict == HELD
+    assert not {"boil_lost", "verdict_revised", "probe_fault"} & set(kinds(verdict))
 
 
 # --- times and marks --------------------------------------------------------------------------------------
@@ -270,3 +316,71 @@ def test_nobody_is_told_to_bring_back_a_boil_that_no_jars_are_in(cook: Build) ->
     text = judge(story.run()).advice.text
     assert "jars are in" in text and "Bring it back" not in text
     assert words.RESTART_RULE not in text
+
+
+# --- jars that stood --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("stood_h", "late"), [(1.5, False), (3.0, True), (10.0, True)])
+def test_jars_that_stood_too_long_before_their_hold_are_not_held(
+    cook: Build, stood_h: float, late: bool
+) -> None:
+    """Two hours after a lost boil jars are discarded (University of Nebraska Extension), whatever is boiled later."""
+    story = cook(every_s=2.0).come_up().seen().stay(120.0).go(-40.0, 1.0).stay(stood_h * 3600.0 - 2400.0)
+    story.go(0.0, 2.0).seen().stay(500.0).mark("heat_off").go(-2.0, 1.0)
+    verdict = judge(story.run())
+    assert verdict.proven_s >= 300.0
+    assert verdict.verdict == (UNPROVEN if late else HELD)
+    assert any("more than 2 hours" in reason for reason in verdict.reasons) is late
+    assert ("Shelve only sealed jars" in verdict.advice.text) is not late
+
+
+def test_jars_that_had_their_whole_time_and_are_heated_again_later_were_held(cook: Build) -> None:
+    """Held in the evening, nothing marked, and a longer boil with the water of the next morning."""
+    story = cook(every_s=2.0).come_up().seen().stay(400.0).go(-40.0, 1.0).stay(3.0 * 3600.0)
+    verdict = judge(story.go(0.0, 2.0).seen().stay(700.0).mark("heat_off").go(-2.0, 1.0).run())
+    assert verdict.verdict == HELD and "Discard" not in verdict.advice.text
+
+
+def test_nobody_is_told_to_turn_off_before_the_hold_is_complete(cook: Build) -> None:
+    """The time may be proven so far, and a fall that has just begun may still take some of it back."""
+    story = cook().come_up().seen().stay(420.0)
+    session, told = Session(story.run([])), False
+    for sample in story.samples():
+        session.feed([sample])
+        if sample.t_s % 2.0:
+            continue
+        complete = any(event.kind == "hold_complete" for event in session.verdict().events)
+        assert (session.view().phase == "complete") is complete
+        assert (session.verdict().advice.action == "turn_off_heat") is complete
+        told = told or complete
+    assert told
+
+
+def test_a_coarse_probe_on_a_calm_boil_after_a_rough_come_up_is_not_frozen(cook: Build, kinds: Kinds) -> None:
+    """Plumes of 0.3 K on the way up, 0.03 K of scatter in the boil, 0.25 K steps, a chip that moves: it may stand."""
+    converter = "straight-line corrected, 0.25 K steps"
+    story = cook(step_K=0.25, sigma_K=0.03, probe=replace(CHECKED_PROBE, converter=converter), minutes=20.0)
+    story.go(-0.1, 1.0).seen().stay(1700.0).mark("heat_off").go(-3.0, 1.0)
+    rng = np.random.default_rng(4)
+    rows = [
+        s._replace(
+            water_C=round((s.water_C + (rng.normal(0.0, 0.3) if K < -0.3 else 0.0)) / 0.25) * 0.25,
+            chip_C=25.0 + n % 7,
+        )
+        for n, (s, K) in enumerate(zip(story.samples(), story.true_K, strict=True))
+    ]
+    verdict = judge(story.run(rows))
+    assert "reading_frozen" not in kinds(verdict) and verdict.verdict != BROKEN
+
+
+def test_a_doubt_that_comes_again_is_told_again() -> None:
+    """Once the boil was told to be back, the next doubt is news, however soon."""
+    log = EventLog()
+    hold = Hold(600.0, log)
+    hold.jars_in(0.0)
+    hold.reached(100.0, 90.0, 130.0, seen=True)
+    assert log.add_trouble(DOUBTED, 200.0, "doubt")
+    assert not log.add_trouble(DOUBTED, 230.0, "doubt")
+    hold.reached(240.0, 240.0, 300.0, seen=True, after="too close")
+    assert log.add_trouble(DOUBTED, 310.0, "doubt")
