@@ -43,16 +43,18 @@ def advise(
     caps: Caps = NO_CAPS,
     lost: FailedClock | None = None,
     now_s: float = -inf,
+    shown: AbstractSet[str] = frozenset(),
 ) -> Advice:
     """The one thing to do now. ``deadline_s`` is when the salvage clock of a failed process closes.
 
     ``marked``: the kinds of the marks that were set. ``caps``: what the header says against the run. ``lost``: that
     clock where a boil with the jars in was proven; ``now_s``: the newest sample or tick.
+    ``shown``: the kinds of marks that nobody made and the record stands in for.
     """
     if caps.low_acid is not None:
         return _low_acid(run, caps.low_acid.food_class, deadline_s)
     if verdict == HELD:
-        return _held(closed, phase, marked)
+        return _held(closed, phase, marked, shown)
     if not closed:
         advice = _while_on(phase, marked, caps)
         return advice if lost is None else _by_the_clock(run, advice, phase, lost, now_s)
@@ -61,26 +63,30 @@ def advise(
     return _failed(run, verdict, deadline_s, marked)
 
 
-def _held(closed: bool, phase: str, marked: AbstractSet[str]) -> Advice:
+def _held(closed: bool, phase: str, marked: AbstractSet[str], shown: AbstractSet[str]) -> Advice:
     if not closed and phase != "complete":
         # A fall that began this second would still take some of it back.
         return Advice(
             "keep_boiling", "Keep it at a full boil until you are told to turn it off.", guidance=("G3",)
         )
-    if not closed:
+    if not closed and "heat_off" not in shown:
         return Advice(
             "turn_off_heat",
             "The whole time is proven. Turn off the heat, take the canner lid off away from your face, "
             "wait 5 minutes, then lift the jars level.",
             guidance=("G42", "G70"),
         )
-    if "jars_lifted" in marked:
+    if "jars_lifted" in marked | shown:
+        missing = "" if "jars_lifted" in marked else "The record shows the jars lifted: mark when that was. "
         return Advice(
-            "store_after_seal_check", f"Leave the jars level and {_SEALS}", guidance=("G44", "G48", "G49")
+            "store_after_seal_check",
+            f"{missing}Leave the jars level and {_SEALS}",
+            guidance=("G44", "G48", "G49"),
         )
+    missing = "" if closed else "The whole time is proven, and the record shows the heat off: mark it. "
     return Advice(
         "store_after_seal_check",
-        "Take the canner lid off away from your face, wait 5 minutes, lift the jars level, and leave them "
+        f"{missing}Take the canner lid off away from your face, wait 5 minutes, lift the jars level, and leave them "
         + _SEALS,
         guidance=("G42", "G44", "G48", "G49", "G70"),
     )

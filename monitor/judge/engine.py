@@ -9,6 +9,7 @@ cannot do (:mod:`monitor.judge.sudden`), the boil itself (:mod:`monitor.judge.bo
 
 from __future__ import annotations
 
+from collections.abc import Set as AbstractSet
 from math import inf
 
 from monitor.judge import eventlog, words
@@ -52,9 +53,11 @@ class Engine:
         self.water_C: float | None = None
         self.next_mark = 0
         self.tick_s = -1e18
-        #: What the hold was judged by, kept when the heat goes off: the verdict is on the hold.
+        #: What the hold was judged by, kept when the heat goes off, marked or not: the verdict is on the hold.
         self.hold_basis: PressureBasis | None = None
         self.hold_allowance_K: float | None = None
+        #: The kinds of marks that nobody made and the record stands in for.
+        self.shown: AbstractSet[str] = frozenset()
         self._sudden = SuddenWatch(state, self.boil)
         self._breaks = Breaks(state, self.boil)
         self._unread = UnreadLoss(state, self.boil, self._sudden)
@@ -106,6 +109,8 @@ class Engine:
             self._reading(sample, t, raw, broken_off)
         if state.hold.completed_s is not None:
             state.hold.follow_overrun(t)
+            if self.boil.is_on and state.hold.counts:
+                self._keep_basis()
 
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""
@@ -129,6 +134,10 @@ class Engine:
         if is_open and silent_s <= until_s and (ends_s is None or ends_s > silent_s):
             self.tick(silent_s)
         self._marks_up_to(inf)
+
+    def _keep_basis(self) -> None:
+        self.hold_basis = self.state.point.basis if self.state.first_s is not None else None
+        self.hold_allowance_K = self.state.allowance_K
 
     # --- samples ------------------------------------------------------------------------------------------
 
@@ -363,8 +372,8 @@ class Engine:
         elif mark.kind in ("heat_off", "jars_lifted"):
             if state.hold.ends(t, heat_off=mark.kind == "heat_off"):
                 self.boil.credit.look_back(t, t, ended=False)
-                self.hold_basis = state.point.basis if state.first_s is not None else None
-                self.hold_allowance_K = state.allowance_K
+                if self.hold_basis is None or self.boil.is_on:
+                    self._keep_basis()
         elif mark.kind == "rolling_boil_seen":
             self.boil.seen(t)
         elif mark.kind == "boil_not_seen" and state.first_s is not None:

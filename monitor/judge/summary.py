@@ -112,6 +112,7 @@ def verdict_of(engine: Engine) -> Verdict:
             state.caps,
             None if window[0] is None else lost_boil_clock(stretches, window[0]),
             max(state.last_s, engine.tick_s),
+            engine.shown,
         ),
         budget=budget,
         reasons=(*caps, *_reasons(engine, word, stretches, spans, budget)),

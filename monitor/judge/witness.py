@@ -24,6 +24,8 @@ class Witness:
     def __init__(self, header: Run) -> None:
         self.engine = Engine(header)
         self.cooling = CoolingWatch(header.batch.jar)
+        # One and the same set: what the watch sees later, the verdict knows.
+        self.engine.shown = self.cooling.seen
         self.late = LateRows()
         self._marks_passed = 0
         #: Whether it boiled when a loss was last looked for, and when that is done again. [s]

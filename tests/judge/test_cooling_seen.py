@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -217,3 +218,28 @@ def test_a_boil_after_the_two_hours_is_not_worth_keeping(cook: Any) -> None:
 def test_a_boil_that_is_on_is_told_of_no_end(cook: Any) -> None:
     verdict = judge(cook(minutes=10.0, every_s=5.0).come_up().seen().stay(300.0).run())
     assert (verdict.advice.action, verdict.advice.until) == ("keep_boiling", None)
+
+
+def test_a_held_run_whose_end_nobody_marked_is_told_what_the_record_shows() -> None:
+    """The night in the kettle model without its marks of the end, its barometer silent from the boil on."""
+    run = read_run(RECORDED / "a-night-of-cooling")
+    off_s = next(mark.t_s for mark in run.marks if mark.kind == "heat_off")
+    marks = tuple(mark for mark in run.marks if mark.kind not in ("heat_off", "jars_lifted"))
+    quiet = tuple(s if s.t_s < off_s else s._replace(pressure_kPa=None) for s in run.samples)
+    marked, unmarked = judge(run), judge(replace(run, marks=marks, samples=quiet))
+    assert marked.verdict == unmarked.verdict == "held"
+    assert unmarked.expanded_uncertainty_K == marked.expanded_uncertainty_K
+    assert unmarked.advice.action == "store_after_seal_check"
+    assert "lift the jars" not in unmarked.advice.text
+    assert unmarked.advice.text.startswith("The record shows the jars lifted: mark when that was.")
+
+
+def test_until_the_lifting_is_seen_the_jars_are_to_be_lifted() -> None:
+    run = read_run(RECORDED / "a-night-of-cooling")
+    off_s = next(mark.t_s for mark in run.marks if mark.kind == "heat_off")
+    marks = tuple(mark for mark in run.marks if mark.kind not in ("heat_off", "jars_lifted"))
+    dry = tuple(s._replace(jars={}) for s in run.samples if s.t_s < off_s + 3600.0)
+    for until_s, action in ((off_s - 10.0, "turn_off_heat"), (off_s + 3600.0, "store_after_seal_check")):
+        cut = tuple(s for s in dry if s.t_s < until_s)
+        advice = judge(replace(run, marks=marks, samples=cut)).advice
+        assert advice.action == action and "lift the jars level" in advice.text
