@@ -12,7 +12,7 @@ from dashboard.live_model import batch_words
 from monitor.store.reader import RunRow
 
 #: Advice that asks a person to do something with the jars by a time.
-URGENT_ACTIONS = ("reprocess_or_refrigerate", "treat_as_failed")
+URGENT_ACTIONS = ("reprocess_or_refrigerate", "treat_as_failed", "discard")
 #: The longest published salvage clock is a day; what is older was decided, or is discarded.
 RECENT = timedelta(days=2)
 FINISHED = ("held", "broken", "unproven")

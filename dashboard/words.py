@@ -50,6 +50,7 @@ ACTIONS: dict[str, str] = {
     "store_after_seal_check": "let the jars rest, check the seals, then store",
     "reprocess_or_refrigerate": "reprocess or refrigerate",
     "treat_as_failed": "treat as not processed: reprocess or refrigerate",
+    "discard": "discard, do not taste",
     "keep_boiling": "keep boiling",
     "turn_off_heat": "turn off the heat",
     "bring_back_boil": "bring it back to a full boil",

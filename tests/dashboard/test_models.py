@@ -407,9 +407,11 @@ def test_batches_that_need_reprocessing_come_first() -> None:
         run_row("a", "held", "store_after_seal_check"),
         run_row("b", "broken", "reprocess_or_refrigerate"),
         run_row("c", "unproven", "treat_as_failed"),
+        run_row("d", None, "discard"),
     ]
     soon = datetime(2026, 8, 14, 18, tzinfo=UTC)
-    assert [row.run_id for row in runs_model.needs_doing(rows, soon)] == ["b", "c"]
+    assert [row.run_id for row in runs_model.needs_doing(rows, soon)] == ["b", "c", "d"]
+    assert words.action_words("discard") == "discard, do not taste"
     assert runs_model.needs_doing(rows, soon + timedelta(days=3)) == []
 
 
