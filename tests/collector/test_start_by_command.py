@@ -47,7 +47,8 @@ def test_both_ways_ask_the_same_and_start_the_same(
     told = [boilwitness(*words) for words in (DESCRIBED, PLANNED)]
     assert [one.returncode for one in told] == [3, 3]
     asked = [missing(one.stdout) for one in told]
-    assert asked[0] == asked[1] and "Register the water probe: its kind, converter and place." in asked[0]
+    assert asked[0] == asked[1]
+    assert "Register the water probe: its kind, converter and place. (--probe)" in asked[0]
     assert all("can be no more than unproven. (--already-boiling)" in one.stdout for one in told)
     # One thing short: that alone is said.
     node.sample()
