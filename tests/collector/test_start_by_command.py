@@ -54,7 +54,7 @@ def test_both_ways_ask_the_same_and_start_the_same(
     node.sample()
     short = [boilwitness(*words, *REST, *SEEN[:3], *SEEN[4:]) for words in (DESCRIBED, PLANNED)]
     assert [one.returncode for one in short] == [3, 3]
-    alarm = ["Sound the alarm and confirm that you heard it where you will be."]
+    alarm = ["Sound the alarm and confirm that you heard it where you will be. (--confirm sound)"]
     assert [missing(one.stdout) for one in short] == [alarm, alarm]
     assert not stored.ask("SELECT 1 FROM entries WHERE kind = 'run_started'")
     for words, canner in ((DESCRIBED, "canner-1"), (PLANNED, "canner-2")):
