@@ -40,6 +40,8 @@ class ComeUp:
         self._rose = False
         self._disturbed_s = -1e18
         self._fastest_K_per_s = 0.0
+        #: The newest reading at which it was asked whether the water falls. [s]
+        self._looked_s = -1e18
 
     def disturbed(self, t_s: float) -> None:
         """Something was marked that cools the water without the heat having failed."""
@@ -83,6 +85,10 @@ class ComeUp:
 
     def fall(self) -> tuple[float, float] | None:
         """When water that was coming up began to cool [s] and how far it had come [°C]; None unless it cools."""
+        if not self._points or self._points[-1][0] == self._looked_s:
+            # Nothing new since it was asked before.
+            return None
+        self._looked_s = self._points[-1][0]
         points = [point for point in self._points if point[0] > self._disturbed_s + DROPS_S]
         if len(points) < RECENT:
             return None

@@ -91,25 +91,27 @@ class Engine:
         if sample.late:
             self.counts["late"] += 1
         else:
-            state.hear(t, spoke=sample.water_C is not None or bool(sample.water_fault))
-            self._silent = self._silent and not self.is_heard(t)
+            state.hear(t, sample.water_C is not None or bool(sample.water_fault))
+            if self._silent:
+                self._silent = not self.is_heard(t)
         broken_off = state.continuity.break_before(sample, state.last_s, heat_over=state.hold.is_heat_over)
         if not conflict:
             # Of two values for one sample nobody can say which is right: none of it is used.
             if sample.pressure_kPa is not None:
                 state.point.pressure.hear(t, sample.pressure_kPa)
             if sample.heater_W is not None or sample.mains is not None:
-                hold = state.hold
-                self.heater.take(sample, hold.jars_in_s is not None and hold.heat_off_s is None)
+                is_owed = state.hold.jars_in_s is not None and state.hold.heat_off_s is None
+                self.heater.take(sample, is_owed)
         state.last_s = t
         raw = sample.water_C
         if sample.water_fault or raw is None or conflict:
             self._no_reading(sample, conflict)
         else:
             self._reading(sample, t, raw, broken_off)
-        if state.hold.completed_s is not None:
-            state.hold.follow_overrun(t)
-            if self.boil.is_on and state.hold.counts:
+        hold = state.hold
+        if hold.completed_s is not None and hold.heat_off_s is None:
+            hold.follow_overrun(t)
+            if self.boil.is_on and hold.counts:
                 self._keep_basis()
 
     def tick(self, now_s: float) -> None:

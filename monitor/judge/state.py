@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.judge import words
-from monitor.judge.boilpoint import BoilPoint, allowance_K
+from monitor.judge.boilpoint import BoilPoint
 from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
 from monitor.judge.caps import Caps, caps_of
 from monitor.judge.continuity import Continuity
@@ -74,7 +74,7 @@ class State:
             marks=sorted(header.marks, key=lambda mark: mark.t_s),
         )
 
-    def hear(self, t: float, *, spoke: bool) -> None:
+    def hear(self, t: float, spoke: bool) -> None:
         """A sample that is not late. Where the water's probe says nothing in it, only the first is a sign of life."""
         if spoke:
             if t > self.spoke_s:
@@ -85,9 +85,10 @@ class State:
 
     def allow(self, *, seen: bool) -> None:
         """What is judged next has the floor of a boil that a person saw, or of one that nobody saw."""
-        self.allowance_K = allowance_K(seen)
-        if self.point.boil_C is not None:
-            self.point.floor_C = self.point.boil_C - self.allowance_K
+        self.allowance_K = allowance = ALLOWANCE_SEEN_K if seen else ALLOWANCE_UNSEEN_K
+        point = self.point
+        if point.boil_C is not None:
+            point.floor_C = point.boil_C - allowance
 
     def may_boil(self, y_C: float) -> bool:
         """Whether a reading leaves it open that the water boils. [°C]"""
