@@ -36,14 +36,19 @@ def make_client(
         protocol=protocol,
         manual_ack=True,
     )
-    client.reconnect_delay_set(RETRY_FIRST_S, RETRY_LAST_S)
     client.max_inflight_messages_set(RECEIVE_MAXIMUM)
+    client.will_set(will_topic, b"offline", qos=1, retain=True)
+    set_way_in(client, settings, tls)
+    return client
+
+
+def set_way_in(client: paho.Client, settings: MqttSettings, tls: ssl.SSLContext | None) -> None:
+    """Who a client is at the broker, over TLS or not, and how often it tries."""
+    client.reconnect_delay_set(RETRY_FIRST_S, RETRY_LAST_S)
     if settings.username is not None:
         client.username_pw_set(settings.username, settings.password)
     if tls is not None:
         client.tls_set_context(tls)
-    client.will_set(will_topic, b"offline", qos=1, retain=True)
-    return client
 
 
 def begin_to_connect(client: QuickClient, settings: MqttSettings, protocol: MQTTProtocolVersion) -> None:

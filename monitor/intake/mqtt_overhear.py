@@ -15,7 +15,7 @@ from typing import Any
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from monitor.intake.mqtt_client import RETRY_FIRST_S, RETRY_LAST_S
+from monitor.intake.mqtt_client import MQTT_5, set_way_in
 from monitor.intake.mqtt_settings import MqttSettings
 
 
@@ -37,18 +37,14 @@ class SecondEar:
     ) -> None:
         self._topic = f"{settings.prefix}/+/samples"
         self._heard = heard
-        five = protocol is MQTTProtocolVersion.MQTTv5
+        five = protocol is MQTT_5
         client = paho.Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"{settings.client_id}-ear",
             clean_session=None if five else True,
             protocol=protocol,
         )
-        client.reconnect_delay_set(RETRY_FIRST_S, RETRY_LAST_S)
-        if settings.username is not None:
-            client.username_pw_set(settings.username, settings.password)
-        if tls is not None:
-            client.tls_set_context(tls)
+        set_way_in(client, settings, tls)
         client.on_connect = self._on_connect
         client.on_message = self._on_message
         where = (settings.host, settings.port, settings.keepalive_s)
@@ -75,5 +71,6 @@ class SecondEar:
         try:
             topic = message.topic
         except UnicodeDecodeError:
+            # No node's topic; the link that acknowledges hears it too, and keeps it under the refused.
             return
         self._heard(topic, bytes(message.payload), bool(message.retain))

@@ -10,7 +10,7 @@ from typing import Any
 from monitor.errors import RefusedError
 from monitor.jars.disposition import Status
 from monitor.jars.state import BatchState, JarState
-from monitor.judge.pressure import WIDEST_ALTITUDE_M
+from monitor.judge.pressure import altitude_within_m
 from monitor.record.model import Run
 from monitor.tables.containers import jar_mL
 from monitor.tables.guidance import NOT_CHECKED
@@ -39,8 +39,7 @@ def hot_pack(parent: Run) -> HotPack | None:
     site, batch = parent.site, parent.batch
     if site.altitude_m is None:
         return None
-    sure_m = WIDEST_ALTITUDE_M if site.altitude_uncertainty_m is None else site.altitude_uncertainty_m
-    highest_m = site.altitude_m + sure_m
+    highest_m = site.altitude_m + altitude_within_m(site.altitude_uncertainty_m)
     cells = published_for(named(batch.food, batch.food_id).foods, "hot", batch.jar, highest_m)
     cell = max(cells, key=lambda cell: cell.longer_minutes, default=None)
     if cell is None:

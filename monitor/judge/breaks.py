@@ -53,7 +53,7 @@ class Breaks:
         if n == 0 or point.boil_C is None or point.expanded_K is None:
             return False
         before = state.trace.mean(max(n - 5, 0), n)
-        if before + point.expanded_K < point.boil_C - ALLOWANCE_SEEN_K:
+        if not state.may_boil(before):
             # No boil yet: there is nothing to bridge.
             return True
         lowest_C = state.lowest_in_gap_C(before, min(y + 2.0 * state.noise.now.sd_K, before), interval_s)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.judge.pressure import WIDEST_ALTITUDE_M
+from monitor.judge.pressure import altitude_within_m
 from monitor.record.model import Run
 from monitor.tables.containers import jar_mL, pack_of
 from monitor.tables.low_acid import LowAcidHit
@@ -33,6 +33,8 @@ NO_CAPS = Caps()
 def caps_of(run: Run) -> Caps:
     """What the header of ``run`` caps."""
     batch, reasons = run.batch, _recorded(run)
+    if batch.jars == 0:
+        reasons.append("The record says that there were no jars in this batch.")
     known = named(batch.food, batch.food_id)
     if known.low_acid is not None:
         found = known.low_acid.food_class
@@ -57,10 +59,7 @@ def caps_of(run: Run) -> Caps:
 def _recorded(run: Run) -> list[str]:
     """Why a run was recorded although its start was refused: written into its header then."""
     found = run.extra.get("capped_at_unproven")
-    reasons = [str(reason) for reason in found] if isinstance(found, list | tuple) else []
-    if run.batch.jars == 0:
-        reasons.append("The record says that there were no jars in this batch.")
-    return reasons
+    return [str(reason) for reason in found] if isinstance(found, list | tuple) else []
 
 
 def _published_min(run: Run, known: Named) -> float | None:
@@ -75,10 +74,9 @@ def _published_min(run: Run, known: Named) -> float | None:
 
 def _doubt(run: Run, known: Named) -> str:
     """Whether a longer published time holds within what the altitude is known to; G23: when in doubt the higher."""
-    altitude_m, sure_m = run.site.altitude_m, run.site.altitude_uncertainty_m
+    altitude_m, sure_m = run.site.altitude_m, altitude_within_m(run.site.altitude_uncertainty_m)
     if altitude_m is None:
         return ""
-    sure_m = WIDEST_ALTITUDE_M if sure_m is None else sure_m
     cells = published_for(known.foods, run.batch.pack, run.batch.jar, altitude_m + sure_m)
     higher_min = max((cell.minutes for cell in cells), default=0.0)
     if higher_min <= run.required.minutes:
@@ -91,8 +89,8 @@ def _doubt(run: Run, known: Named) -> str:
 
 def _not_compared(run: Run, known: Named) -> str:
     batch = run.batch
-    named = batch.food or batch.food_id
-    if named is None:
+    food = batch.food or batch.food_id
+    if food is None:
         return "The record names no food: the required time was not compared with a published one."
     lacks = [
         what
@@ -104,13 +102,13 @@ def _not_compared(run: Run, known: Named) -> str:
         if not is_there
     ]
     if not known.foods:
-        why = f"the tables have no food called “{named}”"
+        why = f"the tables have no food called “{food}”"
     elif lacks:
         why = f"the record does not say {' and '.join(lacks)} in words that they know"
     else:
         # Guidance G24: a tested process holds for its own jar and pack.
         why = (
-            f"the tables have none for {named}, {batch.pack} pack, {batch.jar}, and a time is never stretched to a "
+            f"the tables have none for {food}, {batch.pack} pack, {batch.jar}, and a time is never stretched to a "
             "larger jar or another pack"
         )
     return f"The required time was not compared with a published one: {why}."

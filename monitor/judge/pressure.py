@@ -136,6 +136,11 @@ def _basis(
     )
 
 
+def altitude_within_m(stated_m: float | None) -> float:
+    """How far an altitude may be off either way: as stated, else at its widest. [m]"""
+    return WIDEST_ALTITUDE_M if stated_m is None else stated_m
+
+
 def _rectangular(term: str, half_kPa: float, slope: float, source: str) -> BudgetRow:
     standard_K = half_kPa * slope / sqrt(3.0)
     return BudgetRow(term, f"±{half_kPa * 10.0:.3g}", "hPa", "rectangular", standard_K, source)
@@ -176,12 +181,11 @@ def from_altitude(run: Run) -> PressureBasis:
     standard_kPa = standard_pressure_kPa(altitude_m)
     season = max(altitude_m, 0.0) / SEASON_M
     raised_K = WARM_RISE_K * season
-    sure_m = run.site.altitude_uncertainty_m
+    sure_m = altitude_within_m(run.site.altitude_uncertainty_m)
     notes: tuple[str, ...] = (
         (UNDATED,) if run.site.station_pressure_kPa is not None and _typed_at(run) is None else ()
     )
-    if sure_m is None:
-        sure_m = WIDEST_ALTITUDE_M
+    if run.site.altitude_uncertainty_m is None:
         notes += (f"the record does not say how sure the altitude is; ±{sure_m:.0f} m taken",)
     rows = [
         BudgetRow("weather, altitude alone", "±14.8", "hPa", "normal, k = 2", WEATHER_K, "climate texts"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.judge import words
-from monitor.judge.boilpoint import BoilPoint
+from monitor.judge.boilpoint import BoilPoint, allowance_K
 from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, ProbeBudget, probe_budget
 from monitor.judge.caps import Caps, caps_of
 from monitor.judge.continuity import Continuity
@@ -85,10 +85,9 @@ class State:
 
     def allow(self, *, seen: bool) -> None:
         """What is judged next has the floor of a boil that a person saw, or of one that nobody saw."""
-        self.allowance_K = allowance = ALLOWANCE_SEEN_K if seen else ALLOWANCE_UNSEEN_K
-        point = self.point
-        if point.boil_C is not None:
-            point.floor_C = point.boil_C - allowance
+        self.allowance_K = allowance_K(seen)
+        if self.point.boil_C is not None:
+            self.point.floor_C = self.point.boil_C - self.allowance_K
 
     def may_boil(self, y_C: float) -> bool:
         """Whether a reading leaves it open that the water boils. [°C]"""

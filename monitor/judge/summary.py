@@ -22,7 +22,7 @@ from monitor.judge.engine import Engine
 from monitor.judge.ledger import POSSIBLE, PROVEN, credited, longest
 from monitor.judge.phase import is_closed, phase_of
 from monitor.judge.pressure import PressureBasis
-from monitor.judge.salvage import failed_process_clock, lost_boil_clock
+from monitor.judge.salvage import FailedClock, failed_process_clock, lost_boil_clock
 from monitor.judge.verdict import (
     BOILING,
     BROKEN,
@@ -81,7 +81,8 @@ def verdict_of(engine: Engine) -> Verdict:
     run, state = engine.header, engine.state
     stretches, closed, window = stretches_of(engine), is_closed(engine), _window(engine)
     spans = _spans(stretches, window)
-    caps = (*_caps(engine), *_stood_too_long(run, stretches, window, spans))
+    lost = None if window[0] is None else lost_boil_clock(stretches, window[0])
+    caps = (*_caps(engine), *_stood_too_long(run, stretches, lost, window[0], spans))
     word = _word(run, spans, closed=closed, caps=caps, counts=window[0] is not None)
     basis, allowance_K = _judged_by(engine)
     budget = full_budget(run, state.probe, basis)
@@ -110,7 +111,7 @@ def verdict_of(engine: Engine) -> Verdict:
             _salvage_deadline(stretches, *window),
             {mark.kind for mark in state.marks},
             state.caps,
-            None if window[0] is None else lost_boil_clock(stretches, window[0]),
+            lost,
             max(state.last_s, engine.tick_s),
             engine.shown,
         ),
@@ -212,14 +213,12 @@ def _caps(engine: Engine) -> tuple[str, ...]:
 
 
 def _stood_too_long(
-    run: Run, stretches: list[Stretch], window: tuple[float | None, float], spans: _Spans
+    run: Run, stretches: list[Stretch], lost: FailedClock | None, start_s: float | None, spans: _Spans
 ) -> tuple[str, ...]:
     """Why a whole hold comes too late for its jars: they stood longer than the 2 h of a failed process before it."""
-    start_s, from_s = window[0], spans.proven[0]
-    if start_s is None or spans.proven_s < run.required_s:
+    if lost is None or start_s is None or spans.proven_s < run.required_s:
         return ()
-    lost = lost_boil_clock(stretches, start_s)
-    if lost is None or not lost.is_boiled_too_late or from_s < lost.deadline_s:
+    if not lost.is_boiled_too_late or spans.proven[0] < lost.deadline_s:
         return ()
     # Jars that had their whole time before, and were heated again later, did not stand without it.
     earlier = longest(stretches, PROVEN, start_s, lost.deadline_s)

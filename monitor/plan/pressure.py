@@ -18,7 +18,7 @@ from monitor.judge.pressure import (
     BAROMETER_CHECKED_KPA,
     BAROMETER_UNCHECKED_KPA,
     TYPED_LASTS_S,
-    WIDEST_ALTITUDE_M,
+    altitude_within_m,
     disagreement,
 )
 from monitor.judge.yearly import is_within_a_year
@@ -223,7 +223,7 @@ def compare_barometer(
     if accepted:
         text += " They agree within 1 hPa. Compare them again in 12 months."
     else:
-        sure_m = WIDEST_ALTITUDE_M if altitude_uncertainty_m is None else altitude_uncertainty_m
+        sure_m = altitude_within_m(altitude_uncertainty_m)
         text += (
             " More than 1 hPa: it counts as a barometer that was never compared (±4 hPa). An altitude that is "
             f"sure to ±{sure_m:.0f} m makes up to {10.0 * ALTITUDE_KPA_PER_M * sure_m:.1f} hPa of that."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
-from monitor.judge.pressure import WIDEST_ALTITUDE_M
+from monitor.judge.pressure import altitude_within_m
 from monitor.physics.altimeter import pressure_altitude_m
 from monitor.physics.pressure import HIGHEST_M, LOWEST_M
 from monitor.plan.containers import JAR_NAMES, Jar
@@ -45,7 +45,7 @@ class Height:
 
 def height_of(altitude_m: float, uncertainty_m: float | None) -> Height | Refusal:
     """The altitude as given, taken as ±100 m where nobody says how sure it is; or why it is unusable."""
-    sure_m = WIDEST_ALTITUDE_M if uncertainty_m is None else uncertainty_m
+    sure_m = altitude_within_m(uncertainty_m)
     if not isfinite(altitude_m) or not LOWEST_M <= altitude_m <= HIGHEST_M:
         return Refusal(
             OUT_OF_RANGE,

@@ -8,7 +8,8 @@ entry, samples that came late or were placed better) is sealed again; the old se
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -213,25 +214,7 @@ def _append(
     *,
     samples: bool,
 ) -> Seal:
-    try:
-        return _linked_on(conn, run_id, covered, time, key, samples=samples)
-    except sqlite3.OperationalError as trouble:
-        raise StoreError(
-            f"the seal cannot be written: {trouble}.",
-            "Make room, or give the directory its permissions back; or name a copy of it with --data.",
-        ) from trouble
-
-
-def _linked_on(
-    conn: sqlite3.Connection,
-    run_id: str,
-    covered: dict[str, Any],
-    time: TimeSource,
-    key: Key | None,
-    *,
-    samples: bool,
-) -> Seal:
-    with transaction(conn):
+    with _refusals_in_words(), transaction(conn):
         last = _last(conn)
         statement = {
             "format": STATEMENT_FORMAT,
@@ -261,6 +244,17 @@ def _linked_on(
         values = tuple(seal.as_json().values())
         conn.execute(f"INSERT INTO seals ({names}) VALUES ({', '.join('?' * len(values))})", values)
     return seal
+
+
+@contextmanager
+def _refusals_in_words() -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.OperationalError as trouble:
+        raise StoreError(
+            f"the seal cannot be written: {trouble}.",
+            "Make room, or give the directory its permissions back; or name a copy of it with --data.",
+        ) from trouble
 
 
 def _last(conn: sqlite3.Connection) -> Seal | None:

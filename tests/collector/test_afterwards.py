@@ -161,16 +161,21 @@ def test_what_a_killed_collector_stored_and_did_not_judge_is_judged_by_the_next(
     wait(lambda: second.clock.advance(0.3) or len(revisions(stored)) == 1)
 
 
+def play_held(fed: Callable[..., Any], story: Story, stored: Any, wait: Any) -> None:
+    """The whole story without its gap; then the collector that judged it held ends."""
+    collector = fed(story.clock)
+    story.rest = sorted([*story.rest, *story.gap])
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    collector.end()
+    assert last_verdict(stored)["verdict"] == "held"
+
+
 def test_what_is_said_with_no_collector_on_takes_effect_at_once_everywhere(
     fed: Callable[..., Any], story: Story, stored: Any, data: Path, wait: Any, capsys: Any
 ) -> None:
     """The list of runs, the pages' questions and ``judge`` agree; a store that nobody altered is not called so."""
-    first = fed(story.clock)
-    story.rest = sorted([*story.rest, *story.gap])
-    story.play(first)
-    wait(lambda: first.clock.advance(0.3) or last_verdict(stored))
-    first.end()
-    assert last_verdict(stored)["verdict"] == "held"
+    play_held(fed, story, stored, wait)
     conn = open_writer(data)
     seal_due(conn, time=story.clock)
     listed = reader.list_runs(conn)[0]
@@ -211,12 +216,7 @@ def test_a_mark_that_is_withdrawn_with_no_collector_on_is_judged_by_the_next(
     fed: Callable[..., Any], story: Story, stored: Any, data: Path, wait: Any
 ) -> None:
     """What remains of the run was all said before: the withdrawal itself is what is new."""
-    first = fed(story.clock)
-    story.rest = sorted([*story.rest, *story.gap])
-    story.play(first)
-    wait(lambda: first.clock.advance(0.3) or last_verdict(stored))
-    first.end()
-    assert last_verdict(stored)["verdict"] == "held"
+    play_held(fed, story, stored, wait)
     story.clock.advance(60.0)
     with closing(open_writer(data)) as conn:
         (jars_in,) = [one for one in read_entries(conn, "r1", ("mark",)) if one.body["kind"] == "jars_in"]
