@@ -156,10 +156,13 @@ class TestOverTheCable:
         threading.Event().wait(6.5)
         collect(SerialSource(str(node.port)))
         wait(lambda: stored.count() > before + 280 and stored.whole(), 40.0)
-        late = [seq for _, seq, _, is_late, *_ in stored.rows() if is_late]
-        # Those of the first seconds of the absence are older than the 5 s that count as late.
-        assert len(late) > 15
-        assert all(before - 20 <= seq <= before + 400 for seq in late)
+        on_their_way_s = [(arrival_s - at_s, is_late) for _, _, _, is_late, at_s, arrival_s in stored.rows()]
+        late_s = [way_s for way_s, is_late in on_their_way_s if is_late]
+        # Those of the first seconds of the absence are older than the 5 s that count as late; how many others are
+        # is up to the machine: one that stands still for seconds makes its first or its next samples late, too.
+        assert len(late_s) > 15
+        assert min(late_s) > 4.9
+        assert sum(way_s < 4.9 for way_s, _ in on_their_way_s) > 100
 
     def test_a_collector_away_for_longer_than_the_ring_records_what_is_gone(
         self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
