@@ -80,24 +80,33 @@ class Continuity:
                 self.spacing_s, self._gaps_alike = interval_s, 0
         self._last_gap_s = interval_s
 
+    def follows(self, sample: Sample) -> bool:
+        """Takes the next number of the same start, its times agreeing: by far the most common.
+
+        Where not, nothing is taken, and :meth:`break_before` says whether and why.
+        """
+        seq, uptime, arrival_s = sample.seq, sample.uptime_s, sample.arrival_s
+        if self._seq is None or seq != self._seq + 1 or sample.boot != self._boot:
+            return False
+        t = sample.t_s
+        if arrival_s is not None and arrival_s < t - STEP_S:
+            return False
+        if uptime is not None:
+            if self._uptime_s is None or not -STEP_S <= t - uptime - self._apart_s <= STEP_S:
+                return False
+            self._uptime_s = uptime
+        self._seq = seq
+        return True
+
     def break_before(self, sample: Sample, last_s: float, *, heat_over: bool = False) -> str:
         """Why the sample does not simply follow the last, of ``last_s``, or "".
 
         ``heat_over``: no boil is at stake any more, so that a restart need not be told.
         """
-        boot, seq, uptime = sample.boot, sample.seq, sample.uptime_s
-        early = sample.arrival_s is not None and sample.arrival_s < sample.t_s - STEP_S
-        if (
-            not early
-            and uptime is None
-            and boot == self._boot
-            and self._seq is not None
-            and seq == self._seq + 1
-        ):
-            # The next number of the same start: by far the most common, and it follows.
-            self._seq = seq
+        if self.follows(sample):
             return ""
-        t = sample.t_s
+        t, boot, seq, uptime = sample.t_s, sample.boot, sample.seq, sample.uptime_s
+        early = sample.arrival_s is not None and sample.arrival_s < t - STEP_S
         reason = ""
         if boot is not None and self._boot is not None and boot != self._boot:
             if not heat_over:

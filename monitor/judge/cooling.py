@@ -61,7 +61,8 @@ class CoolingWatch:
         self.lifted_s: float | None = None
         #: Which of the two were seen in the record and marked by nobody.
         self.seen: set[str] = set()
-        self._complete_s: float | None = None
+        #: When the hold was complete; None before, and for a hold begun anew.
+        self.complete_s: float | None = None
         self._follower: Follower | None = None
         self._due: dict[str, tuple[float, str]] = {}
         self._raised: set[str] = set()
@@ -92,8 +93,8 @@ class CoolingWatch:
 
     def on_hold_complete(self, t_s: float) -> None:
         """The hold is complete: from now on the record is looked at for what nobody marks."""
-        if self._complete_s is None and self.lifted_s is None:
-            self._complete_s = t_s
+        if self.complete_s is None and self.lifted_s is None:
+            self.complete_s = t_s
             self._follower = Follower(t_s)
             if self.heat_off_s is None:
                 # An earlier loss in the same hold is made good.
@@ -137,13 +138,14 @@ class CoolingWatch:
             self._room_heard_s = t
             self._room.append((t, sample.room_C))
             self._room_median_C = median([room_C for _, room_C in self._room])
-        room_C = self._room_C(t)
+        if self._room and t - self._room[0][0] > ROOM_VALID_S:
+            self._forget_room(t)
         events: Sequence[Event] = self.tick(t) if t >= self._next_due_s else NO_EVENTS
         for number, jar_C in sample.jars.items():
             track = self._tracks.get(number)
             if track is None:
                 track = self._tracks[number] = self._track(number)
-            said = track.push(t, jar_C, room_C)
+            said = track.push(t, jar_C, self._room_median_C)
             if said:
                 events = [*events, *said]
         return events
@@ -170,7 +172,7 @@ class CoolingWatch:
         """What the cooling is followed by."""
         if not self._tracks:
             return "No jar probe: the clock alone is followed."
-        if not self._room:
+        if self._room_heard_s == -inf:
             return "No room probe: the jars are followed without a forecast."
         return f"{len(self._tracks)} jar probe{'s' if len(self._tracks) > 1 else ''} against the room."
 
@@ -182,7 +184,7 @@ class CoolingWatch:
         self._heat_again()
 
     def _heat_again(self) -> None:
-        self.heat_off_s = self.lifted_s = self._complete_s = self._follower = None
+        self.heat_off_s = self.lifted_s = self.complete_s = self._follower = None
         self.seen.clear()
         self._tracks.clear()
         self._due.clear()
@@ -200,11 +202,11 @@ class CoolingWatch:
     def _see(self, follower: Follower) -> None:
         """Look whether the heat went off, or the jars out, without a mark; take back what the water denies."""
         if self._unmarked("heat_off", self.heat_off_s):
-            off = follower.heat_off(self._complete_s)
+            off = follower.heat_off(self.complete_s)
             if off is None and "heat_off" in self.seen:
-                complete_s = self._complete_s
+                complete_s = self.complete_s
                 self._heat_again()
-                self._complete_s, self._follower = complete_s, follower
+                self.complete_s, self._follower = complete_s, follower
             elif off is not None and self.heat_off_s is None:
                 self.seen.add("heat_off")
                 self.heat_off_s = off.t_s
@@ -226,11 +228,11 @@ class CoolingWatch:
         assert self.heat_off_s is not None
         return JarTrack(number, self.heat_off_s, self._jar, settle_s=UNMARKED_LIFT_S, lift_marked=False)
 
-    def _room_C(self, now_s: float) -> float | None:
-        if not self._room or now_s - self._room[0][0] <= ROOM_VALID_S:
-            return self._room_median_C
-        recent = [room_C for at_s, room_C in self._room if now_s - at_s <= ROOM_VALID_S]
-        return median(recent) if recent else None
+    def _forget_room(self, now_s: float) -> None:
+        """Room readings too old to say how warm it is now are dropped."""
+        while self._room and now_s - self._room[0][0] > ROOM_VALID_S:
+            self._room.popleft()
+        self._room_median_C = median([room_C for _, room_C in self._room]) if self._room else None
 
     def _set_clock(self) -> None:
         self.needs_verdict = True

@@ -52,7 +52,7 @@ class Credit:
     @property
     def start_s(self) -> float | None:
         """Where the stretch that is on now began, or None."""
-        return self._state.ledger.boiling_since()
+        return self._state.ledger.boiling_since_s
 
     @property
     def margin_s(self) -> float:
@@ -77,8 +77,10 @@ class Credit:
     def follow(self, t: float) -> None:
         """After each sample: is the whole time proven?"""
         hold = self._state.hold
+        if hold.completed_s is not None or not hold.counts:
+            return
         start_s = self.start_s
-        if start_s is None or not hold.counts or not hold.is_due(start_s, t):
+        if start_s is None or not hold.is_due(start_s, t):
             return
         if self.held_s(t) < hold.required_s + ROUNDING_S:
             self._due_s = None

@@ -31,7 +31,7 @@ from monitor.judge.unread import UnreadLoss
 from monitor.judge.verdict import NOT_BOILING, UNKNOWN
 from monitor.record.model import Mark, Run, Sample
 
-#: The record must show a rise through the floor from at least this far below it. [K] Our rule.
+#: The record must show a rise through the floor from at least this far below it, no more than FAR_K. [K] Our rule.
 COME_UP_K = 5.0
 #: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
@@ -94,13 +94,16 @@ class Engine:
             state.hear(t, sample.water_C is not None or bool(sample.water_fault))
             if self._silent:
                 self._silent = not self.is_heard(t)
-        broken_off = state.continuity.break_before(sample, state.last_s, heat_over=state.hold.is_heat_over)
+        hold = state.hold
+        broken_off = ""
+        if not state.continuity.follows(sample):
+            broken_off = state.continuity.break_before(sample, state.last_s, heat_over=hold.is_heat_over)
         if not conflict:
             # Of two values for one sample nobody can say which is right: none of it is used.
             if sample.pressure_kPa is not None:
                 state.point.pressure.hear(t, sample.pressure_kPa)
             if sample.heater_W is not None or sample.mains is not None:
-                is_owed = state.hold.jars_in_s is not None and state.hold.heat_off_s is None
+                is_owed = hold.jars_in_s is not None and hold.heat_off_s is None
                 self.heater.take(sample, is_owed)
         state.last_s = t
         raw = sample.water_C
@@ -108,7 +111,6 @@ class Engine:
             self._no_reading(sample, conflict)
         else:
             self._reading(sample, t, raw, broken_off)
-        hold = state.hold
         if hold.completed_s is not None and hold.heat_off_s is None:
             hold.follow_overrun(t)
             if self.boil.is_on and hold.counts:
@@ -201,7 +203,9 @@ class Engine:
         state.valid_s, state.valid_C = t, y
         if y > point.near_C - FROM_K or state.kettle.is_falling:
             state.kettle.take(t, y)
-        self._look_for_come_up(t, y)
+        if point.floor_C is not None:
+            # Far is further than a come-up has to begin below the floor.
+            state.seen_low, state.low_s = True, t
         if point.basis.disagrees:
             state.set(t, UNKNOWN, point.unknown_why)
         elif state.ledger.state != NOT_BOILING:
@@ -211,15 +215,11 @@ class Engine:
                 self._unread.take(t, y)
             self._follow_come_up(t, y)
 
-    def _look_for_come_up(self, t: float, y: float) -> None:
-        state = self.state
-        if state.point.floor_C is not None and y <= state.point.floor_C - COME_UP_K:
-            state.seen_low, state.low_s = True, t
-
     def _near(self, sample: Sample, t: float, y: float, raw: float) -> None:
         """Near the boil: every check there is."""
         state, boil = self.state, self.boil
-        self._look_for_come_up(t, y)
+        if state.point.floor_C is not None and y <= state.point.floor_C - COME_UP_K:
+            state.seen_low, state.low_s = True, t
         if state.valid_s < -1e17:
             self._jumps.restart(t, y)
         step = self._jumps.take(t, y)

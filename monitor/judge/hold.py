@@ -74,10 +74,8 @@ class Hold:
         return self.jars_in_s is not None and self.window_end_s is None
 
     def is_due(self, start_s: float, t: float) -> bool:
-        """Follow a boil that counts; True where the whole time may be over, and was not said to be."""
+        """Follow a boil that counts and is not complete yet; True where the whole time may be over."""
         assert self.jars_in_s is not None
-        if self.completed_s is not None:
-            return False
         passed_s = t - max(start_s, self.jars_in_s)
         if self.required_s > LONG_S and self._water_due_s <= passed_s < self.required_s:
             self._water_due_s += WATER_CHECK_S

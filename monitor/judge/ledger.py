@@ -16,15 +16,12 @@ class Ledger:
 
     def __init__(self) -> None:
         self._segments: list[tuple[float, str, str]] = []
-
-    @property
-    def state(self) -> str | None:
-        """The newest state, or None before the first."""
-        return self._segments[-1][1] if self._segments else None
-
-    @property
-    def why(self) -> str:
-        return self._segments[-1][2] if self._segments else ""
+        # The newest of them, kept: asked several times a sample, and few samples change it.
+        #: The newest state and its reason; None and "" before the first.
+        self.state: str | None = None
+        self.why = ""
+        #: When the newest stretch began, if it is boiling. [s]
+        self.boiling_since_s: float | None = None
 
     def just_before(self, t_s: float) -> tuple[str | None, str]:
         """State and reason of the segment that begins before ``t_s``; (None, "") without one."""
@@ -47,6 +44,7 @@ class Ledger:
             segments.pop()
         if not segments or segments[-1][1:] != (state, why):
             segments.append((t_s, state, why))
+        self._note_newest()
 
     def relabel(self, start_s: float, end_s: float, old: str, new: str, why: str) -> None:
         """Between two times, what was ``old`` is ``new`` instead."""
@@ -62,17 +60,17 @@ class Ledger:
             if end > end_s:
                 result.append((end_s, state, reason))
         self._segments = result
+        self._note_newest()
 
-    def boiling_since(self) -> float | None:
-        """When the newest stretch began, if it is boiling."""
-        if self.state != BOILING:
-            return None
-        start = self._segments[-1][0]
+    def _note_newest(self) -> None:
+        self.boiling_since_s = None
+        if not self._segments:
+            return
+        _, self.state, self.why = self._segments[-1]
         for begin, state, _ in reversed(self._segments):
             if state != BOILING:
                 break
-            start = begin
-        return start
+            self.boiling_since_s = begin
 
     def boiled_until_s(self, otherwise_s: float) -> float:
         """Where the newest stretch that was boiling ended; ``otherwise_s`` where there is none."""

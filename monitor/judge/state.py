@@ -86,8 +86,9 @@ class State:
     def allow(self, *, seen: bool) -> None:
         """What is judged next has the floor of a boil that a person saw, or of one that nobody saw."""
         self.allowance_K = allowance_K(seen)
-        if self.point.boil_C is not None:
-            self.point.floor_C = self.point.boil_C - self.allowance_K
+        point = self.point
+        if point.boil_C is not None:
+            point.floor_C = point.boil_C - self.allowance_K
 
     def may_boil(self, y_C: float) -> bool:
         """Whether a reading leaves it open that the water boils. [°C]"""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import inf
 
 from monitor.judge.cooling import CoolingWatch
+from monitor.judge.cooling_track import NO_EVENTS
 from monitor.judge.engine import Engine
 from monitor.judge.late import LateRows
 from monitor.judge.summary import stretches_of, verdict_of
@@ -41,15 +42,18 @@ class Witness:
             self._pass_marks()
         completed_s, cooling = engine.state.hold.completed_s, self.cooling
         if completed_s is not None:
-            cooling.on_hold_complete(completed_s)
+            if cooling.complete_s is None:
+                cooling.on_hold_complete(completed_s)
         else:
             self._follow_loss(sample.t_s)
         if completed_s is not None or cooling.heat_off_s is not None or cooling.lifted_s is not None:
             if cooling.needs_verdict:
                 self._settle(sample.t_s)
-            engine.state.log.events += cooling.push(sample)
-        elif cooling.is_due(sample.t_s):
-            engine.state.log.events += cooling.tick(sample.t_s)
+            said = cooling.push(sample)
+        else:
+            said = cooling.tick(sample.t_s) if cooling.is_due(sample.t_s) else NO_EVENTS
+        if said:
+            engine.state.log.events += said
 
     def tick(self, now_s: float) -> None:
         """Time has passed without a sample."""
@@ -74,10 +78,10 @@ class Witness:
     def _follow_loss(self, now_s: float) -> None:
         """A hold that is open and not complete has the 2 h clock of a failed process from its boil's loss on."""
         state = self.engine.state
-        if not state.hold.counts or state.hold.completed_s is not None:
-            return
         boils = state.ledger.state == BOILING
         if boils == self._boiled and now_s < self._look_s:
+            return
+        if not state.hold.counts or state.hold.completed_s is not None:
             return
         self._boiled, self._look_s = boils, now_s + LOOK_EVERY_S
         self.cooling.on_open(() if boils else stretches_of(self.engine))

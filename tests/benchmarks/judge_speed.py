@@ -11,9 +11,9 @@ By hand, about two minutes:
 2. One sample on the plateau, fed live: median and 99th percentile. Goal: median under 20 µs.
 3. A week of samples through a live session: memory at the end of each day. Goal: flat.
 
-Measured on two cores of a virtual machine, Python 3.11, pandas 3.1 (2026-11-27; the ratio varies least): 26 h
-record 0.61 to 0.63 s against 0.33 to 0.35 s, ratio 1.7 to 1.9 by the clock and 1.3 to 1.4 by processor time; one sample
-on the plateau 18 to 20 µs at the median through the live session; over a week 2.0 to 2.3 MB.
+Measured on two cores of a virtual machine, Python 3.11, pandas 3.1 (2026-11-28; the ratio varies least): 26 h
+record 0.66 s against 0.36 to 0.37 s, ratio 1.8 by the clock and 1.45 by processor time; one sample on the plateau
+17 µs at the median through the live session; over a week 2.0 to 2.3 MB.
 """
 
 from __future__ import annotations

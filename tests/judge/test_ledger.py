@@ -39,14 +39,14 @@ def test_a_state_dated_back_withdraws_what_was_said_since() -> None:
     ledger.set_from(280, NOT_BOILING, "lost")
     ledger.set_from(90, NOT_BOILING, "was never")
     assert shape(ledger, 300) == [(0, 90, NOT_BOILING), (90, 300, NOT_BOILING)]
-    assert ledger.boiling_since() is None
+    assert ledger.boiling_since_s is None
 
 
 def test_the_same_state_and_reason_joins() -> None:
     """Saying the same again changes nothing."""
     ledger = ledger_of((0, BOILING), (50, BOILING))
     assert shape(ledger, 100) == [(0, 100, BOILING)]
-    assert ledger.boiling_since() == 0
+    assert ledger.boiling_since_s == 0
 
 
 def test_boiling_for_different_reasons_is_one_boil() -> None:
@@ -55,7 +55,7 @@ def test_boiling_for_different_reasons_is_one_boil() -> None:
     ledger.set_from(0, NOT_BOILING, "come-up")
     ledger.set_from(10, BOILING, "one")
     ledger.set_from(20, BOILING, "two")
-    assert ledger.boiling_since() == 10
+    assert ledger.boiling_since_s == 10
 
 
 def test_relabelling_touches_only_what_it_names() -> None:
