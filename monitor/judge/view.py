@@ -91,12 +91,21 @@ def _sentence(engine: Engine, phase: str, stale: bool, age_s: float, held_s: flo
             # A fall that has just begun would not show yet: the first minute of a boil is proven a little later.
             return "Full boil. The time counts; how much of it is proven shows soon."
         return f"Full boil. {words.minutes(held_s)} held."
+    if phase == "complete":
+        return _complete(engine)
     return {
         "waiting": "Waiting for the first reading.",
         "come_up": "Coming up to the boil. The time has not begun.",
         "cooling": "The water is cooling: it does not boil now. The time has not begun.",
         "boil_lost": "The boil is lost. The whole time begins again when it is back.",
         "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
-        "complete": "The whole time has held. Turn off the heat.",
         "ended": "This run has ended.",
     }[phase]
+
+
+def _complete(engine: Engine) -> str:
+    if "jars_lifted" in engine.shown:
+        return "The whole time has held. By the record the jars are out: mark when that was."
+    if "heat_off" in engine.shown:
+        return "The whole time has held. By the record the heat is off: mark when that was."
+    return "The whole time has held. Turn off the heat."

@@ -243,3 +243,22 @@ def test_until_the_lifting_is_seen_the_jars_are_to_be_lifted() -> None:
         cut = tuple(s for s in dry if s.t_s < until_s)
         advice = judge(replace(run, marks=marks, samples=cut)).advice
         assert advice.action == action and "lift the jars level" in advice.text
+
+
+def test_nobody_is_told_to_turn_off_a_heat_that_is_seen_to_be_off() -> None:
+    """A night's record without the marks of its end: the large sentence follows what the record shows."""
+    run = read_run(RECORDED / "a-night-of-cooling")
+    marks = tuple(mark for mark in run.marks if mark.kind not in ("heat_off", "jars_lifted"))
+    live = Session(replace(run, samples=(), marks=marks, ended_at_s=None))
+    said = []
+    for sample in run.samples:
+        live.feed((sample,))
+        said.append(live.view().sentence)
+        if sample.t_s > 3085.0 + 3600.0:
+            break
+    whole = "The whole time has held. "
+    assert list(dict.fromkeys(word.removeprefix(whole) for word in said if word.startswith(whole))) == [
+        "Turn off the heat.",
+        "By the record the heat is off: mark when that was.",
+        "By the record the jars are out: mark when that was.",
+    ]
