@@ -12,6 +12,7 @@ from dashboard import access, draft, look, sound_test
 from dashboard.units import fahrenheit
 from monitor.physics.units import c_to_f, f_to_c, in_to_mm
 from monitor.plan.model import Plan
+from monitor.plan.needs import acid_statement
 from monitor.plan.steps import BEFORE_HEAT, Step
 
 #: Ticked elsewhere: the alarm has buttons of its own, the acid its own line.
@@ -37,9 +38,8 @@ def draw(plan: Plan, zone: str) -> dict[str, Any]:
     form["all_ticked"] = _checklist(plan)
     form["rims"] = bool(st.session_state.get("step_jars_and_lids"))
     if plan.acid is not None:
-        form["acid"] = st.checkbox(
-            f"The acid is in each jar: {look.plain(str(plan.acid['text']))}", key="acid"
-        )
+        said = acid_statement(plan.acid)
+        form["acid"] = st.checkbox(look.plain(said[:1].upper() + said[1:]), key="acid")
     form["sound"] = sound_test.ask()
     now = datetime.now(UTC).astimezone(ZoneInfo(zone))
     form["clock"] = st.checkbox(look.plain(f"It is {now:%H:%M} here, and that is right"), key="clock_ok")

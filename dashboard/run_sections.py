@@ -65,7 +65,7 @@ def one_jar(state: BatchState | None, asked: str) -> None:
         ("Lot, jar", f"{state.lot or 'no lot code'}, jar {jar.jar}"),
         ("Code on the label", jar_code(state.run_id, jar.jar)),
         *((name, run_id) for name, run_id in runs if run_id),
-        ("Its siblings", _siblings(state, jar.jar)),
+        ("The other jars of the batch", _siblings(state, jar.jar)),
     ]
     look.page(
         f'<section class="bw-board" data-tone="{look.esc(seal.tone)}" aria-label="Jar {jar.jar}">'

@@ -7,13 +7,13 @@ import os
 from pathlib import Path
 
 
-def add_data_argument(parser: argparse.ArgumentParser) -> None:
-    """Add ``--data DIR``."""
+def add_data_argument(parser: argparse.ArgumentParser, default: object = None) -> None:
+    """Add ``--data DIR``. ``default``: argparse.SUPPRESS where the verb above takes it too."""
     parser.add_argument(
         "--data",
         metavar="DIR",
         type=Path,
-        default=None,
+        default=default,
         help="where the store lives (default: $BOILWITNESS_DATA, else your user data directory)",
     )
 

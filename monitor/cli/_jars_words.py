@@ -220,7 +220,12 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
         lines.append(fold(f"{where}; {row.run_id} {jars}{words}", "    "))
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
-        lines.append(fold(f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Siblings: {siblings}.", "    "))
+        lines.append(
+            fold(
+                f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Other jars of the batch: {siblings}.",
+                "    ",
+            )
+        )
     return "\n".join([*lines, "", fold(STORE_TEXT, ""), fold(BEFORE_OPENING, "")])
 
 

@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a serial port, best under /dev/serial/by-id; repeatable",
     )
     parser.add_argument(
-        "--settings", metavar="FILE.toml", type=Path, help="more of both, and what else there is"
+        "--settings", metavar="FILE.toml", type=Path, help="a file with brokers, ports and alarm addresses"
     )
     parser.add_argument("--list-ports", action="store_true", help="show what is plugged in, and end")
     parser.add_argument("--dashboard", action="store_true", help="also serve the pages, on this machine only")

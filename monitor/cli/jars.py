@@ -11,11 +11,13 @@ from typing import Any
 from monitor.cli import _jars_look as look
 from monitor.cli import _jars_say as say
 from monitor.cli._data import add_data_argument
+from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import ASK, QUESTIONS, SHEETS
 from monitor.jars.labels import PAGES
 
-EXIT_REFUSED = 3
+_ONE_JAR = "the jar's number in its run"
+_JARS = "the jars' numbers in their run, with commas between"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     lifted.add_argument("--broken", type=_numbers, default=[], metavar="3,4", help="which ones broke")
 
     seal = _add(verbs, "seal", say.seal, "one jar's seal: press, look, tap, lift")
-    seal.add_argument("jar", type=int, metavar="JAR")
+    seal.add_argument("jar", type=int, metavar="JAR", help=_ONE_JAR)
     for question, answers in QUESTIONS.items():
         seal.add_argument(f"--{question}", choices=answers, help=ASK[question])
     seal.add_argument("--broken", action="store_true", help="the jar is broken")
@@ -47,13 +49,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
     place = _add(verbs, "place", say.place, "say where jars go: refrigerate, frozen, reprocess, discarded")
-    place.add_argument("jars", type=_numbers, metavar="JAR[,JAR]")
-    place.add_argument("to", metavar="PLACE")
+    place.add_argument("jars", type=_numbers, metavar="JAR[,JAR]", help=_JARS)
+    place.add_argument("to", metavar="PLACE", help="one of refrigerate, frozen, reprocess, discarded")
     place.add_argument("--use-by", metavar="DATE", help="a shorter use-by date")
 
     recheck = _add(verbs, "recheck", say.recheck, "a jar on the shelf was looked at, used or given away")
-    recheck.add_argument("jar", type=int, metavar="JAR")
-    recheck.add_argument("found", choices=("fine", "lost_seal", "bulge", "used", "given"))
+    recheck.add_argument("jar", type=int, metavar="JAR", help=_ONE_JAR)
+    recheck.add_argument(
+        "found",
+        help="what was found, or where it went",
+        choices=("fine", "lost_seal", "bulge", "used", "given"),
+    )
 
     deviation = _add(verbs, "deviation", say.deviation, "open or close a deviation")
     deviation.add_argument("--open", metavar="TEXT", help="what departed from the procedure")
@@ -78,7 +84,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     expert.add_argument("--opinion", required=True, type=Path, metavar="FILE", help="the text of the opinion")
 
     again = _add(verbs, "reprocess", say.reprocess, "begin the run that reprocesses jars")
-    again.add_argument("jars", type=_numbers, metavar="JAR[,JAR]")
+    again.add_argument("jars", type=_numbers, metavar="JAR[,JAR]", help=_JARS)
     again.add_argument("--minutes", type=float, required=True, help="the full hot-pack time")
     again.add_argument("--source", required=True, help="where that time is published")
     again.add_argument("--pack", default="hot", choices=("hot", "raw"))
@@ -106,7 +112,7 @@ def _add(
 ) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = verbs.add_parser(name, help=line, description=line)
     parser.set_defaults(action=action)
-    parser.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    add_data_argument(parser, default=argparse.SUPPRESS)
     if says:
         parser.add_argument("--by", help="who says so")
         parser.add_argument("--at", metavar="TIME", help="when it happened")

@@ -22,7 +22,7 @@ VERBS: dict[str, str] = {
     "plan": "before the heat goes on: the published time for a food, pack, jar and altitude",
     "calibrate": "check a probe at the ice point and the boiling point",
     "collect": "listen to nodes (serial port, MQTT broker), store every sample, judge, raise the alarm",
-    "dashboard": "open the pages that show it in another room",
+    "dashboard": "open the pages that show the canner in another room",
     "runs": "list the runs in the store; start, mark or end one",
     "judge": "say what a run proves: held, broken or unproven, and what to do now",
     "jars": "after the heat is off: cooling, seals, and where each jar goes",

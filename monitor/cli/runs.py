@@ -71,23 +71,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _finish(reading, _reading)
 
     keep = verbs.add_parser("keep", help="until when each record must be kept")
-    keep.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    add_data_argument(keep, default=argparse.SUPPRESS)
     keep.set_defaults(action=_runs_look.keep)
 
     journal = verbs.add_parser(
         "journal", help="what happened to the store and its collector: starts, restores"
     )
     journal.add_argument("--last", metavar="N", type=int, default=50, help="so many lines (default: 50)")
-    journal.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    add_data_argument(journal, default=argparse.SUPPRESS)
     journal.set_defaults(action=_runs_look.journal)
 
     nodes = verbs.add_parser("nodes", help="every node ever heard, and what it serves")
-    nodes.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    add_data_argument(nodes, default=argparse.SUPPRESS)
     nodes.set_defaults(action=_runs_look.nodes)
 
 
 def _finish(parser: argparse.ArgumentParser, action: Callable[[argparse.Namespace], int]) -> None:
-    parser.add_argument("--data", metavar="DIR", type=Path, default=argparse.SUPPRESS)
+    add_data_argument(parser, default=argparse.SUPPRESS)
     parser.add_argument("--by", help="who says so")
     parser.add_argument("--at", metavar="TIME", help="when it happened, such as 2026-08-14T09:12:00-06:00")
     parser.add_argument("--ago", metavar="MIN", type=float, help="or: so many minutes ago")

@@ -202,7 +202,7 @@ def _unsealed(case: Case) -> Decision:
 def refusal(current: Status, wanted: Status, decision: Decision) -> str:
     """Why a placing is not allowed; empty when it is."""
     if wanted is Status.SHELF:
-        return f"the shelf is never chosen, it follows; now: {decision.why}"
+        return f"a jar goes on the shelf by itself once its seal and review are done; now: {decision.why}"
     if wanted is Status.BROKEN:
         return ""
     if wanted not in STEPS[current]:

@@ -19,11 +19,14 @@ from monitor.record.model import Run
 REFRIGERATED_DAYS, FROZEN_MONTHS, SHELF_MONTHS, CURD_MONTHS = 7, 12, 12, 4
 
 _LOST = {
-    "lost_seal": ("its seal was found lost on the shelf", "Discard; do not taste. Look at its siblings."),
+    "lost_seal": (
+        "its seal was found lost on the shelf",
+        "Discard; do not taste. Look at the other jars of the batch.",
+    ),
     "bulge": (
         "its lid was found bulging",
-        "Do not open, do not taste. Bag and bin it; look at its siblings. An open or leaking jar is boiled "
-        "under water for 30 minutes first.",
+        "Do not open, do not taste. Bag and bin it; look at the other jars of the batch. An open or leaking jar is "
+        "boiled under water for 30 minutes first.",
     ),
 }
 _DO = {
@@ -93,7 +96,6 @@ class OneJar:
             due=due,
             use_by=self._use_by(decision.status),
             placed_by=self.placing.row.by if self.placing else None,
-            placed_at=self.placing.row.at if self.placing else None,
             placed_entry=self.placing.row.id if self.placing else None,
             child_run=child.run_id if child else None,
             found=recheck or "",

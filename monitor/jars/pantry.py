@@ -102,7 +102,7 @@ def story(state: BatchState, jar: int) -> list[str]:
     if one.child_run and "It goes on in" not in one.do:
         told.append(f"It goes on in run {one.child_run} as jar {one.child_jar}.")
     others = "; ".join(f"{s.jar} {s.gone or s.status.value}" for s in state.jars if s.jar != jar)
-    return [*told, f"Its siblings: {others or 'none'}."]
+    return [*told, f"The other jars of the batch: {others or 'none'}."]
 
 
 def lost_seals(states: Iterable[BatchState]) -> list[LostSeal]:

@@ -14,8 +14,9 @@ NEVER_A_PROOF = "An expectation, never a proof: judge the seal by press, look, t
 
 #: Figures behind the expectation that were not read in any published source.
 NOT_CHECKED = (
-    f"Not from a published source: that a jar holds {BRIMFUL[0]:.0%} to {BRIMFUL[1]:.0%} of its name to the brim (from "
-    f"memory); the share of air; that a lid gives way at {SNAP_KPA[0]:.0f} to {SNAP_KPA[1]:.0f} kPa (our estimates)."
+    f"Not from a published source: that a jar holds {BRIMFUL[0]:.0%} to {BRIMFUL[1]:.0%} of its nominal volume to the "
+    f"brim (from memory); the share of air; that a lid gives way at {SNAP_KPA[0]:.0f} to {SNAP_KPA[1]:.0f} kPa "
+    "(our estimates)."
 )
 
 

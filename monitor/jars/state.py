@@ -46,7 +46,6 @@ class JarState:
     due: datetime | None
     use_by: date | None
     placed_by: str | None
-    placed_at: datetime | None
     #: The run that reprocesses it, whether that is over or not; for a jar that was placed elsewhere since, too.
     child_run: str | None
     found: str

@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from monitor.physics.units import in_to_mm
 from monitor.plan.containers import JAR_NAMES, Jar, parse_jar, parse_pack
 from monitor.plan.model import Plan, Process
-from monitor.plan.needs import STERILISE_BELOW_MIN, acid_for, headspace_words, sterilising_minutes
+from monitor.plan.needs import IN_RECIPE, STERILISE_BELOW_MIN, acid_for, headspace_words, sterilising_minutes
 from monitor.plan.own import OWN_CAVEAT, OWN_EVIDENCE, OwnProcess, check_own
 from monitor.plan.refusal import JAR_TOO_LARGE, OTHER_PACK, Refusal
 from monitor.plan.search import find_food
@@ -250,7 +250,7 @@ def _plan(process: Process, pack: str, jar: Jar, height: Height) -> Plan:
 
 def _steps(process: Process, pack: str, jar: Jar, depth: Depth, sterilise: int | None) -> tuple[Step, ...]:
     acid = process.acid
-    in_recipe = acid is not None and acid["rule"] == "in_recipe"
+    in_recipe = acid is not None and acid["rule"] == IN_RECIPE
     return steps_for(
         BatchFacts(
             pack=pack,

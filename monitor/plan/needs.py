@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import ceil
 from typing import Any
 
@@ -13,12 +14,15 @@ from monitor.tables.processes import JARS_ML, feet
 #: Below this, empty jars are sterilised first (guidance G26). [min]
 STERILISE_BELOW_MIN = 10.0
 
+#: A food whose acid is part of its tested recipe, in the table of foods.
+IN_RECIPE = "in_recipe"
+
 
 def acid_for(food: Food, jar: Jar) -> dict[str, Any] | None:
     """What acid goes in: a dose for each jar, or the recipe's own."""
     if not food.acid:
         return None
-    if food.acid == "in_recipe":
+    if food.acid == IN_RECIPE:
         return {
             "rule": food.acid,
             "text": "the acid is part of the tested recipe; never change its proportions",
@@ -48,6 +52,13 @@ def acid_for(food: Food, jar: Jar) -> dict[str, Any] | None:
         "evidence": dose.evidence,
         "guidance": ["G34", "G35"] if own else ["G33", "G34", "G35"],
     }
+
+
+def acid_statement(acid: Mapping[str, Any]) -> str:
+    """What somebody confirms of the acid before the start: ``the recipe's acid was measured exactly``."""
+    if acid["rule"] == IN_RECIPE:
+        return "the recipe's acid was measured exactly"
+    return f"the acid is in each jar: {acid['text']}"
 
 
 def sterilising_minutes(altitude_m: float) -> int:

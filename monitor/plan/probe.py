@@ -43,7 +43,7 @@ CHIP_USUAL_C = 25.0
 class CheckResult:
     """What a check gives. ``calibration`` is None where it was refused; ``text`` says what it proves.
 
-    ``blocked``: the probe may prove nothing until it was replaced or checked anew; the batches since its
+    ``blocked``: the probe may prove nothing until it has been replaced or checked anew; the batches since its
     last good check are to be looked at again.
     """
 
@@ -203,7 +203,7 @@ def _moved(moved_K: float, previous: Calibration, found_K: float | None) -> Chec
         f"{MOVED_BEYOND_K} K): it is blocked.",
         True,
         (
-            "Do not use it until it was replaced, or checked again at both points with care.",
+            "Do not use it until it has been replaced, or checked again at both points with care.",
             f"Every batch it judged since its last good check{since} is to be looked at again.",
         ),
         None,

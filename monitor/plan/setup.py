@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, DEPTH_BONUS_K, budget_of
+from monitor.judge.budget import (
+    ALLOWANCE_SEEN_K,
+    ALLOWANCE_UNSEEN_K,
+    DEPTH_BONUS_K,
+    ONLY_IF_SEEN,
+    budget_of,
+    probe_budget,
+)
 from monitor.judge.gap import longest_bridgeable_s
 from monitor.judge.pressure import SEASON_K, SEASON_M, WARM_RISE_K, WEATHER_K, basis_before_start
 from monitor.judge.verdict import Budget
@@ -47,7 +54,7 @@ class Way:
 
 @dataclass(frozen=True, slots=True)
 class SetUp:
-    """The set-up's answer. ``longest_gap_s`` is the longest silence at a boil that it can bridge. [s]
+    """The set-up's answer.
 
     ``why_altitude`` says why the altitude alone does not do, "" where something measures the air; ``ways``
     are what would help, empty where the set-up proves a boil by itself.
@@ -56,7 +63,6 @@ class SetUp:
     answer: str
     sentence: str
     text: tuple[str, ...]
-    longest_gap_s: float
     budget: Budget
     why_altitude: str
     ways: tuple[Way, ...]
@@ -72,14 +78,11 @@ def what_it_proves(header: Run) -> SetUp:
     """
     budget = budget_of(header)
     answer = _answer(budget)
-    clearance_K = (ALLOWANCE_SEEN_K if answer == PROVES_IF_SEEN else ALLOWANCE_UNSEEN_K) - budget.expanded_K
-    # Where the boiling point is taken higher for the season, a true boil reads that much nearer to the floor.
-    clearance_K -= max(basis_before_start(header).raised_K - DEPTH_BONUS_K, 0.0)
-    gap_s = 0.0 if answer == CANNOT else longest_bridgeable_s(clearance_K)
     text = [f"Reading and boiling point are together uncertain by ±{budget.expanded_K:.2f} K (k = 2)."]
     if largest := _largest(budget):
         text.append(f"Most of it: {largest}.")
     if answer != CANNOT:
+        gap_s = longest_gap_s(header)
         text.append(
             f"A silence of the node of up to {gap_s:.0f} s at the boil can be bridged; a longer one ends it."
             if gap_s >= 1.0
@@ -93,17 +96,28 @@ def what_it_proves(header: Run) -> SetUp:
         answer,
         SENTENCES[answer],
         tuple(text),
-        gap_s,
         budget,
         _why_altitude(header, answer),
         ways,
     )
 
 
+def longest_gap_s(header: Run) -> float:
+    """The longest silence of the node at a boil that a set-up can bridge; 0 where it proves none. [s]"""
+    budget = budget_of(header)
+    answer = _answer(budget)
+    if answer == CANNOT:
+        return 0.0
+    clearance_K = (ALLOWANCE_SEEN_K if answer == PROVES_IF_SEEN else ALLOWANCE_UNSEEN_K) - budget.expanded_K
+    # Where the boiling point is taken higher for the season, a true boil reads that much nearer to the floor.
+    clearance_K -= max(basis_before_start(header).raised_K - DEPTH_BONUS_K, 0.0)
+    return longest_bridgeable_s(clearance_K)
+
+
 def _answer(budget: Budget) -> str:
     if not budget.cannot_prove:
         return PROVES
-    return PROVES_IF_SEEN if "only where a person looks" in budget.cannot_prove else CANNOT
+    return PROVES_IF_SEEN if ONLY_IF_SEEN in budget.cannot_prove else CANNOT
 
 
 def _why_altitude(header: Run, answer: str) -> str:
@@ -154,7 +168,7 @@ def _ways(header: Run, answer: str) -> tuple[Way, ...]:
 
 
 def _is_checked(header: Run) -> bool:
-    return not any("tolerance" in row.term for row in budget_of(header).rows)
+    return probe_budget(header).calibrated
 
 
 def _typed(header: Run) -> Run | None:

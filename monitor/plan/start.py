@@ -9,15 +9,16 @@ from dataclasses import dataclass, field
 
 from monitor.plan.check import NEAR_K
 from monitor.plan.model import Plan
+from monitor.plan.needs import acid_statement
 from monitor.plan.ph import PhMeasured, ph_problem
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
 from monitor.plan.water import glass_caution, loading_deviation
 from monitor.record.model import Calibration, Site
 from monitor.tables.probes import match
 
-#: Coldest and hottest a probe may read before the heat goes on, and how old its last reading may be.
-#: Our choice.
-PLAUSIBLE_C = (0.0, 100.0 + NEAR_K["boil"])
+#: Coldest and hottest a probe may read before the heat goes on, and how old its last reading may be: ice water and
+#: boiling water, each with room for a probe that nobody has checked. Our choice.
+PLAUSIBLE_C = (-5.0, 100.0 + NEAR_K["boil"])
 FRESH_S = 15.0
 
 #: Room for three times the planned time: a row a second, journals and pages included. [bytes] Our choice.
@@ -148,7 +149,7 @@ def _process_missing(facts: StartFacts) -> list[Missing]:
     if plan.headspace_mm is None and facts.headspace_mm is None:
         found.append(Missing("headspace", "Enter the headspace of your recipe."))
     if plan.acid is not None and not facts.acid_confirmed:
-        found.append(Missing("acid", f"Confirm the acid: {plan.acid['text']}."))
+        found.append(Missing("acid", f"Confirm that {acid_statement(plan.acid)}."))
     if facts.ph is not None and (problem := ph_problem(facts.ph)):
         found.append(Missing("ph", problem))
     return found
@@ -176,11 +177,12 @@ def _probe_missing(facts: StartFacts) -> list[Missing]:
     if facts.probe_blocked:
         found.append(Missing("probe_blocked", facts.probe_blocked))
     if not facts.calibration_seen:
-        state = "has never been checked" if facts.calibration is None else "was checked; see what it proves"
-        found.append(Missing("calibration_seen", f"Look at the probe's state and confirm: it {state}."))
+        never = " It has never been checked." if facts.calibration is None else ""
+        text = f"Look at what this probe can prove today, and confirm it.{never}"
+        found.append(Missing("calibration_seen", text))
     if facts.reading_C is None or facts.reading_age_s is None or facts.reading_age_s > FRESH_S:
         found.append(Missing("reading", "The probe is not heard: check the node, its power and its link."))
-    elif not PLAUSIBLE_C[0] - 5.0 <= facts.reading_C <= PLAUSIBLE_C[1]:
+    elif not PLAUSIBLE_C[0] <= facts.reading_C <= PLAUSIBLE_C[1]:
         found.append(
             Missing(
                 "reading", f"The probe reads {facts.reading_C:.1f} °C, which no kettle has: check its wires."

@@ -50,9 +50,9 @@ def loading_deviation(pack: str, water_C: float) -> str | None:
     if water_C <= LOADING_LIMIT_C[pack] + 0.05:
         return None
     return (
-        f"The water was {water_C:.1f} °C when the {pack}-packed jars went in; published guidance says no "
-        f"hotter than {loading_limit_words(pack)}. The come-up that the tested time counts on is then "
-        "shorter. Kept as a deviation. Before the jars go in: add cool water, or wait until it has cooled."
+        f"The water for the {pack}-packed jars is {water_C:.1f} °C; published guidance says no hotter than "
+        f"{loading_limit_words(pack)}. The come-up that the tested time counts on is then shorter. If the jars are "
+        "not in yet, add cool water or wait; if they are, this is kept as a deviation."
     )
 
 
@@ -62,5 +62,5 @@ def glass_caution(coldest_jar_C: float, water_C: float) -> str | None:
         return None
     return (
         f"Coldest jar {coldest_jar_C:.0f} °C, water {water_C:.0f} °C: more than {GLASS_SHOCK_K:.0f} K apart. "
-        "Glass may crack; bring them nearer to each other first."
+        "Glass may crack; warm the jars or cool the water first."
     )

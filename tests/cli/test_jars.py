@@ -412,3 +412,16 @@ def test_a_timing_that_was_signed_is_not_asked_for_again(
     assert "on the cook's own timing (Ada); not proven by the record" in after
     assert "'boilwitness jars mine'" in after
     assert asked in told(str(tmp_path / "record"))
+
+
+def test_every_word_of_placing_a_jar_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
+    """What stands for a jar, which places there are, and where the store lies."""
+    with pytest.raises(SystemExit):
+        main(["jars", "run", "place", "--help"])
+    told = " ".join(capsys.readouterr().out.split())
+    for words in (
+        "JAR[,JAR] the jars' numbers in their run, with commas between",
+        "PLACE one of refrigerate, frozen, reprocess, discarded",
+        "--data DIR where the store lives",
+    ):
+        assert words in told

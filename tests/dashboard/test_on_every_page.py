@@ -130,7 +130,7 @@ def test_the_command_line_starts_with_the_checks_of_the_page(
     everything = ["place", "rims", "sound", "clock", "power", "probe"]
     assert main([*words, *batch, "--confirm", *everything]) == 0
     said = capsys.readouterr().out
-    assert "! The water was 85.0 °C when the hot-packed jars went in" in said
+    assert "! The water for the hot-packed jars is 85.0 °C" in said
     conn = open_reader(tmp_path)
     newest, first = list_runs(conn)
     run, capped = load_run(conn, newest.run_id), load_run(conn, first.run_id)

@@ -40,7 +40,7 @@ def test_a_night_with_three_probes(night: Run, verdict: dict[str, object]) -> No
             assert jar.pull.early_s - 120.0 <= jar.heard_s <= jar.pull.late_s
     assert rest.jars[0].heard_s is not None
     told = "\n".join(rest_words.lines(night, rest, str))
-    assert "100% to 108% of its name to the brim (from memory)" in told, (
+    assert "100% to 108% of its nominal volume to the brim (from memory)" in told, (
         "no figure passes for a published one"
     )
     assert "a hint, never the test" in told and "never a proof" in told and "information only" in told

@@ -21,7 +21,7 @@ from monitor.plan.ph import PhMeasured, ph_problem
 from monitor.plan.place import site_of
 from monitor.plan.pressure import STATION, PressureGiven, StationPressure, station_pressure
 from monitor.plan.registration import PLACES, ProbeRegistration
-from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, what_it_proves
+from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, longest_gap_s, what_it_proves
 from monitor.plan.start import StartFacts, decide_start
 from monitor.record import header_from_json
 from monitor.record.model import Calibration, Probe, Required, Run
@@ -189,7 +189,7 @@ def test_a_couple_without_a_barometer_on_a_hill_is_told_why_and_what_helps() -> 
     bare = Run("r", NOW, Required(30.0), site=site_of("hill kitchen", 1650.0, 10.0), probe=probe)
     told = what_it_proves(bare)
     assert told.answer == CANNOT
-    assert told.longest_gap_s == 0.0
+    assert longest_gap_s(bare) == 0.0
     assert any("barometer" in way.what for way in told.ways)
     assert any("ice point" in way.what for way in told.ways)
     checked = replace(bare, probe=replace(probe, calibration=CHECK))
@@ -198,9 +198,26 @@ def test_a_couple_without_a_barometer_on_a_hill_is_told_why_and_what_helps() -> 
     assert what_it_proves(replace(bare, probe=replace(probe, calibration=by_altitude))).answer == CANNOT
     typed = station_pressure(PressureGiven(STATION, 833.3, "hPa", NOW), 1650.0, 10.0, NOW)
     assert isinstance(typed, StationPressure)
-    ready = what_it_proves(replace(checked, site=site_of("hill kitchen", 1650.0, 10.0, pressure=typed)))
-    assert ready.answer in (PROVES, PROVES_IF_SEEN)
-    assert 0.0 < ready.longest_gap_s <= 30.0
+    with_air = replace(checked, site=site_of("hill kitchen", 1650.0, 10.0, pressure=typed))
+    assert what_it_proves(with_air).answer in (PROVES, PROVES_IF_SEEN)
+    assert 0.0 < longest_gap_s(with_air) <= 30.0
+
+
+def test_what_is_asked_to_be_confirmed_says_what() -> None:
+    """Acid of the recipe is measured; an added dose goes into each jar; a probe is looked at for what it proves."""
+
+    def asked(what: str, facts: StartFacts) -> str:
+        return next(entry.text for entry in decide_start(facts).missing if entry.what == what)
+
+    assert asked("acid", _facts("pie_filling_apple", acid_confirmed=False)) == (
+        "Confirm that the recipe's acid was measured exactly."
+    )
+    dose = asked("acid", _facts("figs", acid_confirmed=False))
+    assert dose.startswith("Confirm that the acid is in each jar: 1 tbsp (15 mL) bottled lemon juice, or ")
+    checked = "Look at what this probe can prove today, and confirm it."
+    assert asked("calibration_seen", _facts(calibration_seen=False)) == checked
+    never = asked("calibration_seen", _facts(calibration_seen=False, calibration=None))
+    assert never == f"{checked} It has never been checked."
 
 
 def test_cautions_and_confirmations_are_kept() -> None:
