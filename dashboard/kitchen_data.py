@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -99,7 +100,7 @@ def newest_s(node: str) -> float:
         return None if number is None else probes.newest_sample(conn, number)
 
     found = _ask(question, None)
-    return -1e18 if found is None else found.t_s
+    return -math.inf if found is None else found.t_s
 
 
 @st.cache_resource(ttl=SHARED_FOR_S, max_entries=4, show_spinner=False)

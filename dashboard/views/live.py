@@ -23,6 +23,7 @@ from dashboard import (
 from dashboard.components import mount
 from dashboard.trace import frame, trace
 from dashboard.units import fahrenheit
+from monitor.alarms.machine import SILENCE_LIMIT_S
 from monitor.errors import StoreError
 from monitor.store.reader import LiveRow
 
@@ -124,8 +125,8 @@ def _alarm(banner: alarm_model.Banner, *, first: bool, quiet: bool, more: int = 
             if data.speaker() is None:
                 st.toast("Written down as seen, without a name: no name was given on this page.")
         # Whoever wants quiet wants it from all that stand; what is raised afterwards sounds all the same.
-        if quiet and st.button("Quiet for 2 minutes", key="quiet"):
-            data.say("alarm_silenced", {"seconds_s": 120.0}, run_id=banner.run_id)
+        if quiet and st.button(f"Quiet for {SILENCE_LIMIT_S / 60.0:.0f} minutes", key="quiet"):
+            data.say("alarm_silenced", {"seconds_s": SILENCE_LIMIT_S}, run_id=banner.run_id)
 
 
 def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:

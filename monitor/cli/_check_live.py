@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import signal
 import sqlite3
 import sys
@@ -65,7 +66,7 @@ def _settle(session: CheckSession, samples: Iterator[Sample]) -> list[float]:
     """
     heard_kPa: list[float] = []
     settling = session.state
-    told_s = -1e18
+    told_s = -math.inf
     for sample in samples:
         session.feed(sample.t_s, None if sample.water_fault else sample.water_C, sample.chip_C)
         if sample.pressure_kPa is not None:

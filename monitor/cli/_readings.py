@@ -6,7 +6,7 @@ import csv
 import sqlite3
 import time
 from collections.abc import Iterator
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
@@ -74,7 +74,7 @@ def newest_samples(conn: sqlite3.Connection, node: str) -> Iterator[Sample]:
     """
     number = node_id(conn, node)
     newest = newest_sample(conn, number)
-    after_s = -1e18 if newest is None else newest.t_s
+    after_s = -inf if newest is None else newest.t_s
     heard_s = time.monotonic()
     while True:
         for sample in samples_after(conn, number, after_s):

@@ -71,16 +71,6 @@ def station_pressure_kPa(setting_kPa: float, altitude_m: float) -> float:
     return _hPa_to_kPa(_power(setting_kPa) - _fall(altitude_m))
 
 
-def altimeter_setting_kPa(pressure_kPa: float, altitude_m: float) -> float:
-    """The altimeter setting that a station pressure at ``altitude_m`` amounts to; the inverse. [kPa]
-
-    Raises PhysicsRangeError where the pressure is not positive or the altitude outside -500 to 6000 m.
-    """
-    if not pressure_kPa > 0.0:
-        raise PhysicsRangeError(f"a pressure of {pressure_kPa} kPa is not positive.")
-    return _hPa_to_kPa(_power(pressure_kPa) + _fall(altitude_m))
-
-
 def pressure_altitude_m(pressure_kPa: float) -> float:
     """Altitude at which the standard atmosphere has this pressure; water boils as it does there.
 

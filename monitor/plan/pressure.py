@@ -17,6 +17,8 @@ from monitor.judge.pressure import (
     ALTITUDE_KPA_PER_M,
     BAROMETER_CHECKED_KPA,
     BAROMETER_UNCHECKED_KPA,
+    SEASON_M,
+    SEASON_SPREAD_KPA,
     TYPED_LASTS_S,
     altitude_within_m,
     disagreement,
@@ -41,6 +43,9 @@ PRESSURE_UNITS_KPA: Mapping[str, float] = {"hPa": 0.1, "kPa": 1.0, "inHg": KPA_P
 #: result by at most 1 hPa per 100 m (hypsometric equation, columns of -10 to 35 °C).
 SEA_LEVEL_UP_TO_M = 100.0
 SEASON_KPA_PER_M = 0.001
+#: With air of -10 °C at 1650 m the kitchen's pressure lies so far below what the standard column gives, with air of
+#: 35 °C ``SEASON_SPREAD_KPA`` above it. [kPa] Hypsometric equation with the standard lapse.
+COLD_SPREAD_KPA = 0.9
 
 #: A typed pressure may be dated ahead of the clock by this much. [s] Our choice.
 CLOCK_SLACK_S = 600.0
@@ -126,11 +131,13 @@ def _converted(kind: str, typed_kPa: float, altitude_m: float) -> tuple[float, f
         brought = station_pressure_kPa(typed_kPa, altitude_m)
         half = BAROMETER_CHECKED_KPA + SEASON_KPA_PER_M * abs(altitude_m)
         return brought, half, f"from the sea-level pressure {typed_kPa * 10:.1f} hPa"
-    low_hPa, high_hPa = -9.0 * altitude_m / 1650.0, 16.0 * altitude_m / 1650.0
+    low_hPa, high_hPa = (
+        10.0 * spread * altitude_m / SEASON_M for spread in (-COLD_SPREAD_KPA, SEASON_SPREAD_KPA)
+    )
     return _refuse(
         f"A forecast's sea-level pressure ({typed_kPa * 10:.0f} hPa) cannot be turned back into that of a "
         f"kitchen at {altitude_m:.0f} m: it was worked out with the day's temperature, and without that "
-        f"the result is wrong by {low_hPa:+.0f} to {high_hPa:+.0f} hPa.",
+        f"the true one lies {low_hPa:+.0f} to {high_hPa:+.0f} hPa from the result.",
         _what_then(kind),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.errors import PhysicsRangeError
-from monitor.physics.altimeter import altimeter_setting_kPa, pressure_altitude_m, station_pressure_kPa
+from monitor.physics.altimeter import pressure_altitude_m, station_pressure_kPa
 from monitor.physics.pressure import standard_pressure_kPa
 
 
@@ -30,9 +30,10 @@ def test_station_pressure_from_an_altimeter_setting(
 @pytest.mark.parametrize("altitude_m", [-200.0, 0.0, 304.8, 1650.0, 3000.0])
 @pytest.mark.parametrize("setting_kPa", [95.0, 101.325, 104.5])
 def test_there_and_back(setting_kPa: float, altitude_m: float) -> None:
-    """The inverse gives the setting again."""
+    """ICAO's definition of QNH, the other way round, gives the setting again."""
     station = station_pressure_kPa(setting_kPa, altitude_m)
-    assert altimeter_setting_kPa(station, altitude_m) == pytest.approx(setting_kPa, abs=1e-9)
+    power = (10.0 * station) ** 0.190263 + 1013.25**0.190263 * 0.0065 * altitude_m / 288.15
+    assert power ** (1.0 / 0.190263) / 10.0 == pytest.approx(setting_kPa, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -71,5 +72,3 @@ def test_altitudes_and_pressures_where_nobody_cans_are_refused() -> None:
         station_pressure_kPa(101.325, 9000.0)
     with pytest.raises(PhysicsRangeError, match="40 to 120 kPa"):
         pressure_altitude_m(10.0)
-    with pytest.raises(PhysicsRangeError, match="not positive"):
-        altimeter_setting_kPa(0.0, 100.0)

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from monitor.judge.pressure import SEASON_SPREAD_KPA
 from monitor.plan.place import boiling_today, site_changed, site_of
 from monitor.plan.pressure import (
     ALTIMETER,
+    COLD_SPREAD_KPA,
     SEA_LEVEL,
     STATION,
     BarometerCheck,
@@ -88,6 +90,16 @@ def test_pressures_that_are_not_what_they_are_said_to_be(
     assert isinstance(found, Refusal)
     assert says in f"{found.reason} {found.instead}"
     assert found.instead
+
+
+def test_what_a_forecast_hides_is_the_season_of_the_air_column() -> None:
+    """Air of -10 °C and of 35 °C in a kitchen at 1650 m, 6.5 K/km warmer below: the hypsometric equation
+    p = p0 (T/T0)**5.2559 with 1013.25 hPa at sea level, less 830.1 hPa of the standard column.
+    """
+    for at_C, spread_kPa in ((-10.0, -COLD_SPREAD_KPA), (35.0, SEASON_SPREAD_KPA)):
+        at_K = at_C + 273.15
+        true_kPa = 101.325 * (at_K / (at_K + 0.0065 * 1650.0)) ** 5.2559
+        assert true_kPa - 83.01 == pytest.approx(spread_kPa, abs=0.05)
 
 
 def test_near_the_sea_a_sea_level_pressure_will_do() -> None:
