@@ -10,6 +10,7 @@ from dashboard import figures
 from monitor.errors import UsageError
 from monitor.judge.words import per_minute
 from monitor.physics.units import F_PER_K
+from monitor.proof.words import eye
 from monitor.tables.guidance import fact
 
 #: What every verdict says of itself, whatever it is.
@@ -25,7 +26,6 @@ def verdict_facts(
 ) -> list[tuple[str, str]]:
     """Name and value of what the verdict rests on. ``read_from``: where the time was read, with its caveat."""
     clock = verdict.get("clock") or {}
-    eye = "seen by a person" if verdict.get("seen_by_eye") else "nobody marked having seen it"
     point = figures.temperature(verdict.get("boiling_point_C"), fahrenheit)
     source = verdict.get("boiling_point_from")
     return [
@@ -41,7 +41,7 @@ def verdict_facts(
             "Expanded uncertainty, k = 2",
             "± " + figures.difference(verdict.get("expanded_uncertainty_K"), fahrenheit),
         ),
-        ("Full boil", eye),
+        ("Full boil", eye(verdict)),
     ]
 
 

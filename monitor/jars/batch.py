@@ -16,9 +16,9 @@ from monitor.jars.deviations import Deviation, deviations
 from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
 from monitor.jars.header_changes import HeaderChange, changed_after
 from monitor.jars.one_jar import OneJar, Placing, status_of
-from monitor.jars.review import check_list, content_hash, signature
+from monitor.jars.review import Item, Signature, check_list, content_hash, signature
 from monitor.jars.rows import Row, all_rows, local_date, local_time, rows_of
-from monitor.jars.seals import FINAL_AFTER, Seal, contradicted, seal_results, sums
+from monitor.jars.seals import FINAL_AFTER, Seal, SealResult, contradicted, seal_results, sums
 from monitor.jars.signed import Bounds, Standing, bounds_of, refused_timings, standing
 from monitor.jars.state import BatchState, Clock, JarState
 from monitor.jars.times import Child, Times, children, is_child, loaded, times_of
@@ -104,21 +104,15 @@ class _Build:
         differ = contradicted(self.ever, results, self.lifted)
         items = check_list(self.run, self.verdict, rows, jar_sums, found, differ)
         content = content_hash(self.run, self.verdict, rows)
-        operators = frozenset(
-            str(r.by) for r in rows if r.by and r.kind in ("run_started", "mark", "jar_seal")
-        )
-        signed = signature(rows, items, content, operators)
+        signed = self._signed(items, content)
         basis = standing(self.verdict, rows, self.times.two_hours, self.bounds)
         self.refused += refused_timings(self.verdict, rows, self.times.two_hours, self.bounds)
-        placed = self._placings()
         times = replace(self.times, day=self._day(basis))
         reviewed = bool(signed and signed.valid)
-        jars = tuple(
-            OneJar(self.run, times, rows, n, placed.get(n), self.children.get(n), self._again(n)).state(
-                decide(self._case(n, results[n].seal, basis, found, reviewed, now)), results[n], now
-            )
-            for n in self.numbers
-        )
+        decided = {
+            n: decide(self._case(n, results[n].seal, basis, found, reviewed, now)) for n in self.numbers
+        }
+        jars = self._jars(decided, results, times, now)
         return BatchState(
             run_id=self.run.run_id,
             zone=self.run.zone,
@@ -147,6 +141,25 @@ class _Build:
             parent_run=str(self.parent) if self.parent else None,
             parent_jars=_numbers(self.run.extra.get("reprocess_jars")),
             refused=tuple(self.refused),
+        )
+
+    def _signed(self, items: Sequence[Item], content: str) -> Signature | None:
+        """The review that was signed, held against what is there now."""
+        operators = frozenset(
+            str(r.by) for r in self.rows if r.by and r.kind in ("run_started", "mark", "jar_seal")
+        )
+        return signature(self.rows, items, content, operators)
+
+    def _jars(
+        self, decided: Mapping[int, Decision], results: Mapping[int, SealResult], times: Times, now: datetime
+    ) -> tuple[JarState, ...]:
+        """Each jar: what the table decided, and what people did with it on top of that."""
+        placed = self._placings()
+        return tuple(
+            OneJar(self.run, times, self.rows, n, placed.get(n), self.children.get(n), self._again(n)).state(
+                decided[n], results[n], now
+            )
+            for n in self.numbers
         )
 
     def _deviations(self, rows: Sequence[Row]) -> list[Deviation]:

@@ -145,6 +145,29 @@ def some_kitchen(
     weather = some_weather(rng, altitude, storm=storm)
     check_U_K = float(rng.uniform(*CHECK_U_K[sensor]))
     bias_K, plume_K, barometer_kPa, expanded_K = _errors_within(rng, sensor, check_U_K, weather)
+    probe, apart_K = _some_probe(rng, sensor, bias_K, plume_K, quiet=quiet, noisy=noisy)
+    node = _some_node(rng, sensor, 1.0 if interval_s is None else interval_s, pressure, barometer_kPa)
+    site = _some_site(rng, altitude, pressure, weather.pressure_kPa(0.0) + barometer_kPa)
+    return Kitchen(
+        weather=weather,
+        kettle=kettle,
+        probe=probe,
+        node=node,
+        site=site,
+        stated_probe=stated_probe(probe, check_U_K, apart_K),
+        minutes=float(rng.choice((5.0, 10.0, 10.0, 15.0, 20.0))) if minutes is None else minutes,
+        sensor=sensor,
+        jar=jar,
+        jars=jars,
+        expanded_K=expanded_K,
+        in_boil_K=bias_K + plume_K - barometer_kPa * boiling_slope_K_per_kPa(weather.pressure_kPa(0.0)),
+    )
+
+
+def _some_probe(
+    rng: np.random.Generator, sensor: str, bias_K: float, plume_K: float, *, quiet: bool, noisy: bool
+) -> tuple[ProbeModel, float]:
+    """A probe with these errors, and how far its corrections in ice and at the boil lie apart. [K]"""
     offset_K = float(np.clip(rng.normal(0.0, 0.5), -1.4, 1.4))
     apart_K = float(rng.uniform(-0.25, 0.25))
     agitation_K = float(rng.uniform(0.01, 0.03) if quiet else rng.uniform(0.02, 0.08))
@@ -168,41 +191,36 @@ def some_kitchen(
         chip_s=float(rng.uniform(900.0, 3600.0)),
         chip_error_K_per_K=float(rng.uniform(-1.0, 1.0)) * COLD_JUNCTION_K[sensor] / 16.0,
     )
-    every_s = interval_s if interval_s is not None else 1.0
-    node = NodeModel(
+    return probe, apart_K
+
+
+def _some_node(
+    rng: np.random.Generator, sensor: str, every_s: float, pressure: str, barometer_error_kPa: float
+) -> NodeModel:
+    """A node that samples this often, with a barometer where ``pressure`` is one's."""
+    return NodeModel(
         interval_s=every_s,
         jitter_s=float(rng.uniform(0.0, 0.08)) * every_s,
         # A quiet coarse probe that stands still is believed only while its board's temperature moves.
         has_chip=sensor == "coarse" or bool(rng.random() < 0.85),
         has_barometer=pressure == "barometer",
-        barometer_error_kPa=barometer_kPa,
+        barometer_error_kPa=barometer_error_kPa,
         barometer_noise_kPa=float(rng.uniform(0.001, 0.012)),
         boot=int(rng.integers(1, 2**32)),
     )
-    site = Site(
+
+
+def _some_site(rng: np.random.Generator, altitude_m: float, pressure: str, read_kPa: float) -> Site:
+    """What the record says of the place: its altitude to ±10 m, and ``read_kPa`` where a pressure was typed."""
+    typed = pressure == "station pressure"
+    return Site(
         name="an invented kitchen",
-        altitude_m=round(altitude + float(rng.uniform(-10.0, 10.0)), 0),
+        altitude_m=round(altitude_m + float(rng.uniform(-10.0, 10.0)), 0),
         altitude_uncertainty_m=10.0,
         pressure_source=pressure,
         barometer_checked_at=CHECKED_AT if pressure == "barometer" else None,
-        station_pressure_kPa=(
-            round(weather.pressure_kPa(0.0) + barometer_kPa, 2) if pressure == "station pressure" else None
-        ),
-        extra={"station_pressure_at": STARTED_AT.isoformat()} if pressure == "station pressure" else {},
-    )
-    return Kitchen(
-        weather=weather,
-        kettle=kettle,
-        probe=probe,
-        node=node,
-        site=site,
-        stated_probe=stated_probe(probe, check_U_K, apart_K),
-        minutes=float(rng.choice((5.0, 10.0, 10.0, 15.0, 20.0))) if minutes is None else minutes,
-        sensor=sensor,
-        jar=jar,
-        jars=jars,
-        expanded_K=expanded_K,
-        in_boil_K=bias_K + plume_K - barometer_kPa * boiling_slope_K_per_kPa(weather.pressure_kPa(0.0)),
+        station_pressure_kPa=round(read_kPa, 2) if typed else None,
+        extra={"station_pressure_at": STARTED_AT.isoformat()} if typed else {},
     )
 
 
