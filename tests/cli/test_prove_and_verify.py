@@ -106,7 +106,8 @@ def test_a_run_is_taken_in_with_what_was_said_of_it(
 def test_a_restore_is_put_down_here_and_in_the_store_it_was_of(
     store: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """R5 of the record's requirements: a restore is tried, its check values compared, and logged."""
+    """A restore is tried, its check values compared, and logged (a pattern: WHO Technical Report Series 1033, annex 4,
+    11.19)."""
     assert main(["prove", RUN, "--data", str(store), "--to", str(tmp_path / "p.html")]) == 0
     everything, clean = tmp_path / "everything", tmp_path / "clean"
     assert main(["export", "--all", "--data", str(store), "--to", str(everything)]) == 0

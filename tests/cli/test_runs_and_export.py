@@ -192,7 +192,7 @@ def test_out_in_and_out_again(
 def test_a_whole_export_makes_the_same_store_again_and_compares_the_check_values(
     data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """R5: restored on a clean machine, check values side by side; R6: from the open files alone."""
+    """Restored on a clean machine, from the open files alone, with the check values side by side."""
     assert main(["import", str(RECORDS / "silent-node")]) == 0
     main(["runs", "start", "--already-boiling", "--minutes", "10", "--run-id", "r1"])
     main(["runs", "end"])

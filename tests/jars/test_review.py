@@ -29,7 +29,8 @@ def judged(batch: Any, jars: int = 1) -> Any:
 
 
 def test_without_a_signature_the_jars_wait_and_the_due_time_is_told(kitchen: Any) -> None:
-    """V1: within 24 h of the end of the hold, and before the shelf."""
+    """Within 24 h of the end of the hold, and before the shelf: after 21 CFR 113.100(b), whose review is within one
+    working day and before release; the 24 h are this project's own."""
     batch = judged(kitchen(jars=2), 2)
     state = batch.state(LIFTED + 30 * HOUR)
     assert [jar.status for jar in state.jars] == [Status.WAITING] * 2 and state.review is None
@@ -109,7 +110,7 @@ def test_there_is_a_fault_for_every_line(kitchen: Any) -> None:
 
 @pytest.mark.parametrize("line", FAULTS)
 def test_each_fault_turns_its_own_line_and_asks_for_a_written_reason(line: str, kitchen: Any) -> None:
-    """V2: one fault seeded a line; nothing else turns but what follows from it."""
+    """One fault seeded a line; nothing else turns but what follows from it."""
     batch = kitchen(jars=1)
     before = {item.key: item.ok for item in judged(kitchen(jars=1)).state(LIFTED + 14 * HOUR).review_items}
     assert False not in before.values()
@@ -128,7 +129,7 @@ def test_each_fault_turns_its_own_line_and_asks_for_a_written_reason(line: str, 
 
 
 def test_fifty_codes_lead_back_to_their_jars_within_a_minute(kitchen: Any) -> None:
-    """B2: a recall tried on 50 codes, reprocessed and given jars among them; 60 s or less."""
+    """A recall tried on 50 codes, reprocessed and given jars among them; 60 s or less, a bound of this project's own."""
     began = perf_counter()
     for number in range(50):
         jar = number % 7 + 1

@@ -1,7 +1,7 @@
 """The boil that is on: what ends it, what casts doubt on it, when a hold may be called complete.
 
 Records are built second by second, so that what the water did is known; runs of the kettle model bring their truth
-with them. The rules are DESIGN's and this project's own; published guidance asks for a full boil without a break
+with them. The rules are this project's own; published guidance asks for a full boil without a break
 (USDA Complete Guide to Home Canning, 2015, Guide 1).
 """
 

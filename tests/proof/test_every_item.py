@@ -1,4 +1,4 @@
-"""R1: on 100 generated records the proof shows each item as the record has it, or says that it is not there and why.
+"""On 100 generated records the proof shows each item as the record has it, or says that it is not there and why.
 
 The items are those that 21 CFR 113.100(a) asks of a processing record (product, code, date, retort, container size and
 number, initial temperature, time, thermometer and recorder readings), with what this household record adds: limit,
@@ -201,7 +201,7 @@ def seconds(span: str) -> int:
 
 
 def look_through(told: Told, page: Page) -> None:
-    """Every item of R1, in its order."""
+    """Every item of a processing record (21 CFR 113.100(a)), in its order."""
     batch, place = page.facts["Batch"], page.facts["Place and boiling point"]
     time, probe, header = page.facts["Time"], page.facts["Probe"], told.header
     told.item("product", batch.get("Food"), told.batch.get("food"))

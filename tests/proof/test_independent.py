@@ -54,7 +54,7 @@ def proof() -> bytes:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_it_agrees_on_every_shipped_record(name: str, tmp_path: Path) -> None:
-    """R7. Its own count bounds the proven time from above, and closely where the boil was unbroken."""
+    """Its own count bounds the proven time from above, and closely where the boil was unbroken."""
     file = tmp_path / "proof.html"
     file.write_bytes(page_of(name))
     status, told = run_script(file)
@@ -164,7 +164,7 @@ def disagreement(run: Run, script: Any) -> str:
 
 @pytest.mark.parametrize("count, seed", [(10, 3), pytest.param(500, 9, marks=pytest.mark.long)])
 def test_it_agrees_on_invented_runs_with_every_kind_of_trouble(count: int, seed: int) -> None:
-    """R7: an independent re-implementation on 500 traces (ten of them each day)."""
+    """An independent re-implementation agrees on 500 traces (ten of them each day)."""
     spec = importlib.util.spec_from_file_location("independent_check", SCRIPT)
     assert spec and spec.loader
     script = importlib.util.module_from_spec(spec)

@@ -1,4 +1,4 @@
-"""Records and proofs of every released form still verify, whatever has become of the rules since (R7)."""
+"""Records and proofs of every released form still verify, whatever has become of the rules since."""
 
 from __future__ import annotations
 

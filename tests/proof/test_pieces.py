@@ -178,7 +178,7 @@ def test_a_required_time_is_said_as_published() -> None:
 
 
 def test_a_record_is_kept_three_years_and_a_year_after_the_last_jar() -> None:
-    """R6: 21 CFR 113.100(e) and 114.100(e) as a yardstick for the three years; the year is this project's own."""
+    """21 CFR 113.100(e) and 114.100(e) as a yardstick for the three years; the year is this project's own."""
     run = read_run(RECORDS / "held-low-altitude")
     state = batch_state(run, judge(run), [], datetime(2026, 7, 26, 12, tzinfo=UTC))
     assert keep_until(run, state) == date(2029, 7, 25)
@@ -187,7 +187,7 @@ def test_a_record_is_kept_three_years_and_a_year_after_the_last_jar() -> None:
 
 
 def test_the_hour_that_comes_twice_is_told_apart() -> None:
-    """T2: RFC 3339 offsets; in Denver 2026-11-01 01:30 comes twice (IANA time zone database)."""
+    """RFC 3339 offsets; in Denver 2026-11-01 01:30 comes twice (IANA time zone database)."""
     run = replace(read_run(RECORDS / "held-low-altitude"), zone="America/Denver")
     first, second = datetime(2026, 11, 1, 7, 30, tzinfo=UTC), datetime(2026, 11, 1, 8, 30, tzinfo=UTC)
     assert day_time(run, first) == "2026-11-01 01:30:00-06:00"

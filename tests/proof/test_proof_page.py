@@ -222,7 +222,8 @@ def test_markup_in_any_name_is_text(tmp_path: Path) -> None:
 
 
 def test_the_history_is_there_with_both_times_and_reasons(house: Household) -> None:
-    """R2, R3, T2: made late shows both times and the reason; a correction hides nothing; offsets written out."""
+    """Made late shows both times and the reason; a correction hides nothing (21 CFR 11.10(e) as a pattern); offsets
+    written out (RFC 3339)."""
     house.ring()
     seal_due(house.conn, time=house.clock)
     words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
@@ -247,7 +248,7 @@ def test_a_changed_header_shows_old_and_new(house: Household) -> None:
 
 
 def test_a_plan_and_its_checklist_are_told_in_words(house: Household) -> None:
-    """No raw document, no word of the store's own, and no open step hidden (R1)."""
+    """No raw document, no word of the store's own, and no open step hidden."""
     plan = make_plan("jam or jelly with added pectin", "hot", "half-pint", 30.0, 10.0)
     assert isinstance(plan, Plan)
     house.say("plan", plan.as_json())
@@ -263,7 +264,7 @@ def test_a_plan_and_its_checklist_are_told_in_words(house: Household) -> None:
 
 
 def test_the_signature_lapses_when_the_content_changes(house: Household) -> None:
-    """V3: bound to the content (21 CFR 11.70 as a pattern), and it says when reviewer and operator are one."""
+    """Bound to the content (21 CFR 11.70 as a pattern), and it says when reviewer and operator are one."""
     house.sign("Ada", calibration="checked again since")
     words = shown(page_of(from_store(house.conn, house.run_id, house.now())))
     assert "signed by Ada" in words and "It stands" in words
@@ -275,7 +276,7 @@ def test_the_signature_lapses_when_the_content_changes(house: Household) -> None
 
 
 def test_what_is_not_recorded_says_so(tmp_path: Path) -> None:
-    """R1: each item is there or said to be missing."""
+    """Each item is there or said to be missing."""
     table = (RECORDS / "held-low-altitude" / "samples.csv").read_bytes()
     (tmp_path / "samples.csv").write_bytes(table)
     bare = '{"format":"boilwitness-run/1","run_id":"x","started_at":"2026-07-25T13:40:00-04:00",'
@@ -389,7 +390,7 @@ def test_a_browser_fetches_nothing_and_a_telephone_scrolls_one_way(
 
 
 def test_around_a_change_of_the_clocks_every_time_has_its_offset() -> None:
-    """T2: America/Denver went back at 2026-11-01 02:00 (IANA time zone database)."""
+    """America/Denver went back at 2026-11-01 02:00 (IANA time zone database)."""
     run = replace(
         read_run(RECORDS / "held-low-altitude"),
         zone="America/Denver",

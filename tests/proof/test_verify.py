@@ -274,7 +274,7 @@ def test_a_changed_store_copy_in_an_export_is_reported(whole: Path) -> None:
 
 
 def test_a_restored_copy_is_the_store_it_was(whole: Path, sealed: Household, tmp_path: Path) -> None:
-    """R5: onto a clean machine, check values compared."""
+    """Onto a clean machine, check values compared."""
     clean = tmp_path / "clean"
     clean.mkdir()
     shutil.copy(whole / "boilwitness.sqlite", clean)
@@ -284,7 +284,7 @@ def test_a_restored_copy_is_the_store_it_was(whole: Path, sealed: Household, tmp
 
 
 def test_byte_equal_after_out_in_and_out_again(sealed: Household, exported: Path, tmp_path: Path) -> None:
-    """R6: and the proof of what came in says the same of it."""
+    """And the proof of what came in says the same of it."""
     second = open_writer(tmp_path / "second")
     with closing(second):
         import_run(second, exported)
@@ -385,7 +385,7 @@ OUTSIDE = [
 
 @pytest.mark.parametrize("statement, told", OUTSIDE)
 def test_a_sample_outside_every_run_is_guarded_as_well(statement: str, told: str, sealed: Household) -> None:
-    """R4: the whole store, not only what a verdict rests on."""
+    """Any change is reported (21 CFR 11.10(a) as a pattern): in the whole store, not only what a verdict rests on."""
     report = tamper(sealed, statement)
     assert any(told in text for text in report.problems), report.problems
 
@@ -488,7 +488,7 @@ def test_a_removed_link_is_reported(sealed: Household) -> None:
 
 
 def test_a_cut_tail_is_reported_by_a_chain_value_kept_elsewhere(sealed: Household) -> None:
-    """R4, the tail cut: the newest seal and all that it covers are gone; what is left adds up, but was longer once."""
+    """The tail cut: the newest seal and all that it covers are gone; what is left adds up, but was longer once."""
     sealed.say("deviation_opened", {"what": "lid hissed"})
     seal_due(sealed.conn, time=sealed.clock)
     (noted,) = sealed.conn.execute("SELECT chain FROM seals ORDER BY seal_id DESC LIMIT 1").fetchone()
@@ -572,7 +572,7 @@ def test_a_proof_signed_by_another_is_told(tmp_path: Path, proof: bytes) -> None
 
 
 def test_an_appended_entry_is_never_changed_or_deleted_by_the_program(sealed: Household) -> None:
-    """R6: no entry can be removed, before its time or after."""
+    """No entry can be removed, before its time or after."""
     for statement in ("DELETE FROM entries", "UPDATE entries SET by = 'x'", "DELETE FROM seals"):
         with pytest.raises(sqlite3.IntegrityError, match="never"):
             sealed.conn.execute(statement)

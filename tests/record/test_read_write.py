@@ -85,7 +85,7 @@ STRANGERS = {
 
 @pytest.mark.parametrize("what", STRANGERS)
 def test_what_other_programs_make_of_a_table(what: str, tmp_path: Path, run: Run) -> None:
-    """R6: a record made by a stranger's spreadsheet is read as what it says."""
+    """A record made by a stranger's spreadsheet is read as what it says."""
     write_run(run, tmp_path)
     (tmp_path / "samples.csv").write_bytes(("\ufeff" + STRANGERS[what]).encode())
     found = [(s.t_s, s.water_C, dict(s.jars)) for s in read_run(tmp_path).samples]

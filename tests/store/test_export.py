@@ -113,7 +113,7 @@ def test_a_damaged_record_is_not_taken_in(conn: sqlite3.Connection, whole_run: s
 def test_everything_goes_out(
     writer: StoreWriter, whole_run: str, make_row: MakeRow, tmp_path: Path, begin: Begin
 ) -> None:
-    """R6: the full record with its history, readable without this program; totals agree."""
+    """The full record with its history, readable without this program; totals agree."""
     # A node that never served a run, jars and lids, a conflict, a late one.
     writer.commit(
         Batch(
@@ -153,7 +153,7 @@ def test_runs_whose_folders_would_be_one_get_two() -> None:
 def test_everything_comes_back_from_the_open_files_alone(
     writer: StoreWriter, whole_run: str, make_row: MakeRow, tmp_path: Path
 ) -> None:
-    """R6: out, in, out again: every file but the copy of the database is the same, byte for byte."""
+    """Out, in, out again: every file but the copy of the database is the same, byte for byte."""
     writer.commit(
         Batch(
             rows=[
