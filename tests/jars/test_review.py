@@ -129,7 +129,7 @@ def test_each_fault_turns_its_own_line_and_asks_for_a_written_reason(line: str, 
 
 
 def test_fifty_codes_lead_back_to_their_jars_within_a_minute(kitchen: Any) -> None:
-    """A recall tried on 50 codes, reprocessed and given jars among them; 60 s or less, a bound of this project's own."""
+    """A recall tried on 50 codes, reprocessed and given jars among them; 60 s or less, a bound of our own."""
     began = perf_counter()
     for number in range(50):
         jar = number % 7 + 1
