@@ -60,13 +60,31 @@ def typed_pressure(args: argparse.Namespace, now: datetime) -> StationPressure |
     UsageError
         It cannot be that of this kitchen, or cannot be brought up to it; says what to give instead.
     """
-    place_m = altitude_m(args)
+    place_m, given = altitude_m(args), _given(args, now)
+    if given is None or place_m is None:
+        return None
+    found = station_pressure(given, place_m, uncertainty_m(args), now)
+    if isinstance(found, Refusal):
+        raise UsageError(found.reason, found.instead)
+    return found
+
+
+def given_pressure(args: argparse.Namespace, at: datetime | None) -> PressureGiven | None:
+    """The pressure that one of the options gave, read at ``at``. Raises UsageError for one without the other."""
+    given = _given(args, at) if at is not None else None
+    if given is not None:
+        return given
+    typed = any(getattr(args, name) is not None for name, *_ in _PRESSURES)
+    if typed:
+        raise UsageError("say when that pressure was read.", "Give --pressure-at; it counts for 6 h.")
+    if at is not None:
+        raise UsageError("--pressure-at dates a pressure, and none was given.")
+    return None
+
+
+def _given(args: argparse.Namespace, at: datetime) -> PressureGiven | None:
     for name, kind, unit, _ in _PRESSURES:
         value = getattr(args, name)
-        if value is None or place_m is None:
-            continue
-        found = station_pressure(PressureGiven(kind, value, unit, now), place_m, uncertainty_m(args), now)
-        if isinstance(found, Refusal):
-            raise UsageError(found.reason, found.instead)
-        return found
+        if value is not None:
+            return PressureGiven(kind, value, unit, at)
     return None

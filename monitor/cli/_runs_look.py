@@ -15,6 +15,7 @@ from monitor.judge.words import exact
 from monitor.plan.containers import JAR_NAMES
 from monitor.plan.lot import parse_lot
 from monitor.store import reader
+from monitor.store.corrections import revised, runs_corrected
 from monitor.store.lots import lots
 from monitor.store.retention import run_kept_until
 from monitor.store.runs import House, read_house
@@ -34,13 +35,28 @@ def runs(args: argparse.Namespace) -> int:
             if not rows:
                 raise UsageError(f"no run in this store carries the lot code {lot}.")
         rows = [_judged(conn, house, row) for row in rows]
+        before = _before(conn, house, {row.run_id for row in rows})
     if not rows:
         print("no runs yet; 'boilwitness runs start --help' begins one")
         return 0
     table: list[tuple[str, ...]] = [("RUN", "CANNER", "STARTED", "FOOD", "REQUIRED", "PROVEN", "VERDICT")]
-    table += [_line(row) for row in rows]
+    table += [_line(row, before.get(row.run_id, "")) for row in rows]
     _print_table(table)
     return 0
+
+
+def _before(conn: sqlite3.Connection, house: House, wanted: set[str]) -> dict[str, str]:
+    """By run, what the verdict was before a correction of the header moved it."""
+    told: dict[str, str] = {}
+    for run_id in runs_corrected(conn) & wanted:
+        try:
+            found = [one for one in revised(conn, house, run_id) if one.before is None or one.moved]
+        except MonitorError:
+            continue  # said where it is judged
+        if found:
+            said = (one.before.verdict or "open" if one.before else "not known" for one in found)
+            told[run_id] = f"corrected; was {', then '.join(dict.fromkeys(said))}"
+    return told
 
 
 def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow) -> reader.RunRow:
@@ -56,9 +72,10 @@ def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow) -> reade
     return replace(row, verdict=verdict.verdict, proven_s=verdict.proven_s)
 
 
-def _line(row: reader.RunRow) -> tuple[str, ...]:
+def _line(row: reader.RunRow, before: str = "") -> tuple[str, ...]:
     verdict = row.verdict or ("open" if row.is_on else "not judged")
     marks = [word for word, on in (("simulated", row.simulated), ("imported", row.imported)) if on]
+    marks += [before] if before else []
     jar = JAR_NAMES.get(row.jar or "", row.jar)
     food = " ".join(str(part) for part in (row.food, row.pack, jar) if part)
     return (

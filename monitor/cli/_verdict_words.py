@@ -5,8 +5,11 @@ from __future__ import annotations
 import re
 import shutil
 import textwrap
+from collections.abc import Sequence
 
 from monitor.cli._budget import budget_lines
+from monitor.jars.revisions import Revision
+from monitor.jars.rows import local_time as rows_time
 from monitor.judge import Verdict
 from monitor.judge.daytime import clock, label, local_time
 from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
@@ -38,14 +41,24 @@ MOST_STARTS = 4
 _QUIET = ("water_check_due", "jar_cooled")
 
 
-def in_words(record: Run, verdict: Verdict, *, budget: bool = False, now: str = "") -> str:
+def in_words(
+    record: Run,
+    verdict: Verdict,
+    *,
+    budget: bool = False,
+    now: str = "",
+    corrected: Sequence[Revision] = (),
+) -> str:
     """The verdict for a person, in one screenful; what does not fit is said to be left out.
 
     ``now`` stands in place of the verdict's advice, where more is known of the jars than the record tells.
+    ``corrected`` is what corrections of the header made of the verdict; never left out.
     """
     size = shutil.get_terminal_size((80, 24))
     width, height = min(size.columns, 100), max(size.lines, 24)
     head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
+    for one in corrected:
+        head += _row("corrected", one.sentences(lambda at: rows_time(at, record.zone)), width)
     last = [
         *_row("now", now or verdict.advice.text, width),
         *textwrap.wrap(LIMITS, width),

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import MonitorError, RecordError
@@ -16,6 +17,9 @@ from monitor.judge import Verdict, judge
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN
 from monitor.record.model import Run
 from monitor.record.read import read_run
+
+if TYPE_CHECKING:
+    from monitor.jars.revisions import Revision
 
 #: Exit statuses of the contract. An open run that has not held yet is 11 like an unproven one.
 EXIT = {HELD: 0, BROKEN: 10, UNPROVEN: 11, None: 11}
@@ -36,13 +40,18 @@ def run(args: argparse.Namespace) -> int:
     with _without_collector():
         record = load(args.run, args)
         verdict = judge(record, until_s=_now_s(args, record))
+        corrected = _corrections(args, record)
     if args.json:
-        print(json.dumps(verdict.as_json(), indent=2, ensure_ascii=False))
+        document = verdict.as_json()
+        if corrected:
+            document["corrections"] = [one.as_json() for one in corrected]
+        print(json.dumps(document, indent=2, ensure_ascii=False))
     else:
         # Loaded only where it is asked for: with all that it knows of jars it costs as much as a short record.
         from monitor.cli._verdict_words import in_words
 
-        print(in_words(record, verdict, budget=args.budget, now=_now(args, record, verdict)))
+        now = _now(args, record, verdict)
+        print(in_words(record, verdict, budget=args.budget, now=now, corrected=corrected))
     return EXIT[verdict.verdict]
 
 
@@ -87,6 +96,31 @@ def _now_s(args: argparse.Namespace, record: Run) -> float:
     from monitor.store.stamp import SYSTEM_TIME
 
     return (SYSTEM_TIME.utc_now() - record.started_at).total_seconds()
+
+
+def _corrections(args: argparse.Namespace, record: Run) -> list[Revision]:
+    """What corrections of the header made of the verdict; a folder tells of none where its history did not come."""
+    folder = Path(args.run)
+    if folder.is_dir():
+        if not (folder / "entries.jsonl").exists():
+            return []
+        from monitor.jars.revisions import revisions
+        from monitor.proof.dossier import lines_of
+
+        try:
+            return revisions(record, lines_of(folder / "entries.jsonl"))
+        except (MonitorError, KeyError, TypeError, ValueError):
+            # What lies beside the record is checked where it is taken in.
+            return []
+    from contextlib import closing
+
+    from monitor.store.corrections import revised, runs_corrected
+    from monitor.store.reader import open_reader, read_house
+
+    with closing(open_reader(data_dir(args))) as conn:
+        if record.run_id not in runs_corrected(conn):
+            return []
+        return revised(conn, read_house(conn), record.run_id, run=record)
 
 
 def _now(args: argparse.Namespace, record: Run, verdict: Verdict) -> str:

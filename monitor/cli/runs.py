@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from monitor.cli import _runs_look, _runs_start
+from monitor.cli import _runs_correct, _runs_look, _runs_start
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.cli._header import check_late, moment_from
 from monitor.errors import UsageError
@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_data_argument(parser)
     parser.set_defaults(action=_runs_look.runs)
     parser.add_argument("--lot", metavar="CODE", help="list only the run that carries this lot code")
-    verbs = parser.add_subparsers(metavar="start|mark|end|assign|nodes|reading|keep|journal")
+    verbs = parser.add_subparsers(metavar="start|mark|end|correct|assign|nodes|reading|keep|journal")
     start = verbs.add_parser(
         "start",
         help="begin a run as it is described, with the checks of 'plan --start'; what is missing is listed",
@@ -54,6 +54,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     end = verbs.add_parser("end", help="close a run: nothing more belongs to it")
     end.add_argument("run", nargs="?", metavar="RUN")
     _finish(end, _end)
+
+    correct = verbs.add_parser(
+        "correct",
+        help="say what was right of a run: food, jar, time, altitude, pressure; the old value and verdict stay",
+    )
+    _runs_correct.add_arguments(correct)
+    add_data_argument(correct, default=argparse.SUPPRESS)
+    correct.set_defaults(action=_correct)
 
     assign = verbs.add_parser("assign", help="say that a node serves a canner ('none': no canner any more)")
     assign.add_argument("node", metavar="NODE")
@@ -200,6 +208,11 @@ def _end(args: argparse.Namespace) -> int:
     _append(folder, args, "run_ended", {}, run_id)
     print(f"run {run_id} ended")
     return 0
+
+
+def _correct(args: argparse.Namespace) -> int:
+    folder = data_dir(args)
+    return _runs_correct.correct(folder, _run(folder, args.run), args)
 
 
 def _assign(args: argparse.Namespace) -> int:

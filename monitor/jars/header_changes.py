@@ -29,6 +29,8 @@ FIXED: dict[tuple[str, ...], str] = {
     ("site", "altitude_uncertainty_m"): "how sure the altitude is [m]",
     ("site", "pressure_source"): "where the pressure comes from",
     ("site", "station_pressure_kPa"): "the pressure [kPa]",
+    ("site", "station_pressure_kind"): "what kind of pressure was read",
+    ("site", "station_pressure_at"): "when the pressure was read",
     ("probe", "kind"): "the probe's kind",
     ("probe", "converter"): "the probe's converter",
     ("probe", "calibration", "offset_K"): "the probe's correction [K]",
@@ -38,12 +40,19 @@ FIXED: dict[tuple[str, ...], str] = {
 
 @dataclass(frozen=True, slots=True)
 class HeaderChange:
-    """One entry that changed something fixed. ``at``: when it was entered, aware."""
+    """One entry that changed something fixed. ``at``: when it was entered, aware.
+
+    ``before`` and ``after`` are the whole headers; ``before`` is None where what stood there came with a record from
+    elsewhere, without the entry that said it.
+    """
 
     entry_id: int
     at: datetime
     by: str | None
     what: str
+    reason: str | None = None
+    before: Mapping[str, Any] | None = None
+    after: Mapping[str, Any] | None = None
 
 
 def changed_after(entries: Iterable[Any], run_id: str, jars_in: datetime | None) -> list[HeaderChange]:
@@ -56,14 +65,33 @@ def changed_after(entries: Iterable[Any], run_id: str, jars_in: datetime | None)
     rows = [row for row in all_rows(entries) if row.kind in ("run_started", "header_changed", "correction")]
     found: list[HeaderChange] = []
     before: dict[str, Any] = {}
+    began = False
     for number, row in enumerate(rows, 1):
         after = _header(rows[:number], run_id)
-        told = _differences(before, after) if before and row.entered > jars_in else []
+        told: list[str] = []
+        if row.entered > jars_in:
+            if began:
+                told = differences(before, after)
+            elif row.kind == "header_changed":
+                told = [f"{name} to {_said(_at(row.body, path))}" for path, name in _fixed_in(row.body)]
+        began = began or (row.kind == "run_started" and row.body.get("run_id") in (None, run_id))
         if told:
             what = f"changed after the jars were in: {'; '.join(told)}"
-            found.append(HeaderChange(row.id, row.entered, row.by, what))
+            known = (before, after) if began else (None, None)
+            found.append(HeaderChange(row.id, row.entered, row.by, what, row.reason, *known))
         before = after
     return found
+
+
+def differences(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    """What differs of that on which a process hangs: name, old and new value."""
+    values = ((name, _at(before, path), _at(after, path)) for path, name in FIXED.items())
+    return [f"{name} from {_said(old)} to {_said(new)}" for name, old, new in values if old != new]
+
+
+def _fixed_in(body: Mapping[str, Any]) -> list[tuple[tuple[str, ...], str]]:
+    """What a change says of it, where nothing tells what stood there before."""
+    return [(path, name) for path, name in FIXED.items() if _at(body, path) is not None]
 
 
 def _header(rows: Sequence[Row], run_id: str) -> dict[str, Any]:
@@ -86,11 +114,6 @@ def _header(rows: Sequence[Row], run_id: str) -> dict[str, Any]:
         elif bodies[number].get("run_id") in (None, run_id):
             header = {**header, **bodies[number]}
     return header
-
-
-def _differences(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
-    values = ((name, _at(before, path), _at(after, path)) for path, name in FIXED.items())
-    return [f"{name} from {_said(old)} to {_said(new)}" for name, old, new in values if old != new]
 
 
 def _at(header: Any, path: Sequence[str]) -> Any:

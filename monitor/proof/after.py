@@ -8,12 +8,22 @@ from itertools import groupby
 from typing import Any
 
 from monitor.jars import BatchState, JarState
+from monitor.jars.revisions import Revision
 from monitor.jars.rows import local_date
 from monitor.proof.facts import table
 from monitor.proof.figures import clock, day_time, esc, stamp
 from monitor.proof.log import Line
 from monitor.record import Run
 from monitor.store import retention
+
+
+def corrections(run: Run, found: Sequence[Revision]) -> str:
+    """What corrections of the header made of the verdict, each with the one before it."""
+    if not found:
+        return ""
+    items = "".join(f"<li>{esc(one.sentences(lambda at: day_time(run, at)))}</li>" for one in found)
+    title = "Corrected after the jars were in: the verdict before and after"
+    return f'<section class="block list"><h2>{title}</h2><ul>{items}</ul></section>'
 
 
 def jar_table(run: Run, state: BatchState) -> str:

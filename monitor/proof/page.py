@@ -8,6 +8,7 @@ from typing import Any
 
 from monitor.errors import UsageError
 from monitor.jars import NOTHING_LEFT, Basis, BatchState, batch_state
+from monitor.jars.revisions import revisions
 from monitor.jars.rows import instant, rows_of
 from monitor.judge.daytime import COUNTS_FROM
 from monitor.judge.words import exact
@@ -44,6 +45,7 @@ def draw(dossier: Dossier) -> bytes:
         _head(run),
         _title(run, dossier),
         _verdict(dossier.verdict, state),
+        after.corrections(run, revisions(run, dossier.entries)),
         _trace(run, dossier.verdict),
         _facts(run, dossier, state),
         after.jar_table(run, state),

@@ -1,0 +1,171 @@
+"""What people said wrongly and say rightly afterwards: headers, places, a jar that was called used, a reprocessing."""
+
+from __future__ import annotations
+
+import json
+import re
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from monitor.cli.main import main
+from monitor.record import header_to_json
+from monitor.record.read import read_run
+from monitor.store.database import open_writer
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.handover import Batch
+from monitor.store.reader import open_reader
+from monitor.store.runs import read_house
+from monitor.store.samples import row_values
+from monitor.store.stamp import utc_text
+from monitor.store.writer import StoreWriter
+from monitor.timesource import ManualTime
+
+RECORDED = Path(__file__).parents[2] / "recorded_runs"
+GOOD = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+LATE = ["--by", "Ada", "--reason", "written down later"]
+
+
+class House:
+    """A store with one recorded run that was begun here; every call is the command itself. Nobody collects."""
+
+    def __init__(
+        self, data: Path, capsys: pytest.CaptureFixture[str], record: str, ago_h: float | None = None
+    ) -> None:
+        self.data, self.capsys = data, capsys
+        run = read_run(RECORDED / record)
+        self.run_id, self.start = run.run_id, run.started_at.astimezone(UTC)
+        if ago_h is not None:
+            self.start = datetime.now(UTC) - timedelta(hours=ago_h)
+        header = header_to_json(run) | {"started_at": self.start.isoformat()}
+        marks = header.pop("marks")
+        header.pop("ended_at", None)
+        clock = ManualTime(self.start, 500.0)
+        with closing(open_writer(data)) as conn:
+            append_entry(conn, "node_assigned", {"node": "n1", "canner": run.canner}, time=clock)
+            append_entry(conn, "run_started", header, run_id=run.run_id, by="Ada", time=clock)
+            writer = StoreWriter(conn, clock)
+            node, start_s = writer.node_id("n1", "test"), self.start.timestamp()
+            rows = [
+                row_values(
+                    node,
+                    sample._replace(boot=sample.boot or 1, seq=number),
+                    start_s + sample.t_s,
+                    start_s + sample.t_s,
+                    False,
+                )
+                for number, sample in enumerate(run.samples)
+            ]
+            writer.commit(Batch(rows=rows))
+            self.end_s = max(mark["t_s"] for mark in marks)
+            for mark in marks:
+                then = ManualTime(self.start + timedelta(seconds=mark["t_s"]), 500.0)
+                append_entry(conn, "mark", {"kind": mark["kind"]}, run_id=run.run_id, by="Ada", time=then)
+            over = ManualTime(self.start + timedelta(seconds=self.end_s + 300.0), 500.0)
+            append_entry(conn, "mark", {"kind": "jars_lifted"}, run_id=run.run_id, by="Ada", time=over)
+            over.advance(60.0)
+            append_entry(conn, "run_ended", {}, run_id=run.run_id, by="Ada", time=over)
+        self.jars = run.batch.jars or 0
+
+    def at(self, hours: float) -> str:
+        return (self.start + timedelta(seconds=self.end_s + hours * 3600.0)).isoformat()
+
+    def say(self, *words: str, status: int = 0) -> str:
+        self.capsys.readouterr()
+        assert main([*words, "--data", str(self.data)]) == status, self.capsys.readouterr()
+        told = self.capsys.readouterr()
+        return " ".join((told.out + told.err).split())
+
+    def jar(self, *words: str, hours: float | None = None, status: int = 0) -> str:
+        late = [] if hours is None else ["--at", self.at(hours), *LATE]
+        return self.say("jars", self.run_id, *words, *late, status=status)
+
+    def shelve(self) -> None:
+        for jar in range(1, self.jars + 1):
+            self.jar("seal", str(jar), *GOOD, hours=13)
+        for key in re.findall(r"OPEN \(key (\S+?)\)", self.jar("status")):
+            self.jar("deviation", "--close", key, "--cause", "known", "--action", "none needed", hours=14)
+        lines = re.findall(r"LOOK (\w+)", self.jar("review"))
+        self.jar("review", "--sign", *(f"--note={line}=looked at" for line in lines), hours=15)
+
+    def entry(self, number: int) -> tuple[str, str | None, str | None]:
+        with closing(open_reader(self.data)) as conn:
+            (found,) = [one for one in read_entries(conn) if one.id == number]
+        return found.kind, found.by, found.reason
+
+
+def test_an_altitude_is_corrected_and_both_verdicts_stay_to_be_seen(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", capsys, "held-low-altitude")
+    house.shelve()
+    assert house.say("judge", house.run_id).startswith("HELD")
+    correct = ["runs", "correct", house.run_id, "--altitude-m", "2400", "--altitude-uncertainty-m", "10"]
+    assert "who" in house.say(*correct, "--reason", "map misread", status=2)
+    assert "why" in house.say(*correct, "--by", "Cleo", status=2)
+    told = house.say(*correct, "--by", "Cleo", "--reason", "map misread")
+    assert "the altitude [m] from" in told and "to 2400" in told
+    assert "Verdict before: held," in told and "Verdict after: unproven," in told
+    assert "take them off" in told and "Off the shelf list" in told
+    number = int(re.search(r"entry (\d+):", told)[1])  # type: ignore[index]
+    assert house.entry(number) == ("header_changed", "Cleo", "map misread")
+
+    seen = house.say("judge", house.run_id, status=11)
+    assert f"Entry {number}" in seen and "Cleo" in seen and "map misread" in seen
+    assert "Verdict before: held," in seen
+    document = json.loads(house.say("judge", house.run_id, "--json", status=11))
+    (revision,) = document["corrections"]
+    assert revision["before"]["verdict"] == "held" and revision["after"]["verdict"] == "unproven"
+    assert "unproven (corrected; was held)" in house.say("runs")
+    proof = tmp_path / "proof.html"
+    house.say("prove", house.run_id, "--to", str(proof))
+    page = " ".join(re.sub(r"<[^>]+>", " ", proof.read_text().partition('type="application')[0]).split())
+    assert "Verdict before: held," in page and "map misread" in page
+    assert "intact" in house.say("verify", str(proof)).lower()
+
+    back = house.say(
+        *("runs", "correct", house.run_id, "--altitude-m", "195", "--altitude-uncertainty-m", "10"),
+        *("--by", "Cleo", "--reason", "the map was right"),
+    )
+    assert "Verdict before: unproven," in back and "Verdict after: held," in back
+    assert "It says more after the correction than before" in back
+    seen = house.say("judge", house.run_id)
+    assert seen.index("Verdict after: unproven,") < seen.index("Verdict after: held,")
+
+
+def test_what_hung_on_the_old_value_goes_with_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    house = House(tmp_path / "data", capsys, "held-low-altitude")
+    correct = ["runs", "correct", house.run_id, "--by", "Cleo", "--reason", "the label says so"]
+    assert "where the corrected time was read" in house.say(*correct, "--minutes", "10", status=2)
+    assert "when that pressure was read" in house.say(*correct, "--altimeter-hpa", "1013", status=2)
+    assert "nothing of this differs" in house.say(*correct, status=2)
+    house.say(*correct, "--food", "green beans", "--jar", "12 oz", "--minutes", "10", "--source", "a leaflet")
+    with closing(open_reader(house.data)) as conn:
+        header = read_house(conn).run(house.run_id).header
+    assert header["batch"]["food"] == "green beans" and "food_id" not in header["batch"]
+    assert header["batch"]["jar"] == "pint" and round(header["batch"]["jar_mL"]) == 355
+    assert header["required"]["minutes"] == 10.0 and header["required"]["source"] == "a leaflet"
+    house.say(*correct, "--altitude-ft", "800", "--altimeter-inhg", "29.92", "--pressure-at", house.at(-0.5))
+    with closing(open_reader(house.data)) as conn:
+        site = read_house(conn).run(house.run_id).header["site"]
+    assert site["altitude_uncertainty_m"] is None and site["station_pressure_kind"] == "altimeter_setting"
+    house.say(*correct, "--altitude-m", "100")
+    with closing(open_reader(house.data)) as conn:
+        site = read_house(conn).run(house.run_id).header["site"]
+    assert site["station_pressure_kPa"] is None
+
+
+def test_a_record_from_elsewhere_says_that_the_verdict_before_is_not_known(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It came without the entry that began it: a deviation is opened all the same."""
+    data = tmp_path / "data"
+    assert main(["import", str(RECORDED / "held-low-altitude"), "--data", str(data)]) == 0
+    run_id = read_run(RECORDED / "held-low-altitude").run_id
+    words = ["runs", "correct", run_id, "--altitude-m", "2400", "--by", "Cleo", "--reason", "map misread"]
+    assert main([*words, "--data", str(data)]) == 0
+    assert "Verdict before: not in this record" in " ".join(capsys.readouterr().out.split())
+    assert main(["jars", run_id, "--data", str(data)]) == 0
+    assert "the altitude [m] to 2400" in " ".join(capsys.readouterr().out.split())
