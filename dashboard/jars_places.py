@@ -92,7 +92,7 @@ def take_back(batch: Batch) -> bool:
         try:
             data.say(
                 "correction",
-                {"withdrawn": True},
+                {"withdrawn": True, "of": "jar_disposition"},
                 run_id=batch.state.run_id,
                 corrects=placed[number].placed_entry,
                 reason=why,

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from monitor.cli import _jars_back as back
 from monitor.cli import _jars_look as look
 from monitor.cli import _jars_say as say
 from monitor.cli._data import add_data_argument
@@ -48,17 +49,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--seen", type=int, metavar="ENTRY", help="you have read what was said of the jar up to that entry"
     )
 
-    place = _add(verbs, "place", say.place, "say where jars go: refrigerate, frozen, reprocess, discarded")
+    place = _add(verbs, "place", back.place, "say where jars go: refrigerate, frozen, reprocess, discarded")
     place.add_argument("jars", type=_numbers, metavar="JAR[,JAR]", help=_JARS)
-    place.add_argument("to", metavar="PLACE", help="one of refrigerate, frozen, reprocess, discarded")
+    place.add_argument(
+        "to", nargs="?", metavar="PLACE", help="one of refrigerate, frozen, reprocess, discarded"
+    )
     place.add_argument("--use-by", metavar="DATE", help="a shorter use-by date")
+    place.add_argument(
+        "--take-back",
+        action="store_true",
+        help="instead: take back where they were put by mistake; with --reason",
+    )
 
-    recheck = _add(verbs, "recheck", say.recheck, "a jar on the shelf was looked at, used or given away")
+    recheck = _add(verbs, "recheck", back.recheck, "a jar on the shelf was looked at, used or given away")
     recheck.add_argument("jar", type=int, metavar="JAR", help=_ONE_JAR)
     recheck.add_argument(
         "found",
+        nargs="?",
         help="what was found, or where it went",
         choices=("fine", "lost_seal", "bulge", "used", "given"),
+    )
+    recheck.add_argument(
+        "--take-back",
+        action="store_true",
+        help="instead: take back that it was used or given away; with --reason",
     )
 
     deviation = _add(verbs, "deviation", say.deviation, "open or close a deviation")
@@ -90,6 +104,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     again.add_argument("--pack", default="hot", choices=("hot", "raw"))
     again.add_argument("--coldest-jar-c", type=float, metavar="C", help="temperature of the coldest jar [°C]")
     again.add_argument("--new-lids", action="store_true", help="rims checked, new lids on")
+
+    called = verbs.add_parser(
+        "call-off",
+        help="RUN was begun in error to reprocess jars, and none went in: end it, so that it does not count",
+    )
+    called.set_defaults(action=back.call_off)
+    add_data_argument(called, default=argparse.SUPPRESS)
+    called.add_argument("--by", help="who says so; needed")
+    called.add_argument("--reason", help="why; needed")
 
     review = _add(verbs, "review", say.review, "the check list; with --sign, sign it")
     review.add_argument("--sign", action="store_true")

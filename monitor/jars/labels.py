@@ -13,24 +13,9 @@ from urllib.parse import urlencode, urlsplit
 
 from monitor.errors import RefusedError, UsageError
 from monitor.jars.disposition import Basis, Status
+from monitor.jars.label_room import GAP_MM, LINE, PAD_MM, PRODUCT, Sheet, Words, first_pt, fitted
 from monitor.jars.state import BatchState, JarState
 from monitor.record.check_sign import ALPHABET, check_sign
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A sheet of labels, all lengths in mm: paper, one label, how many across and down, margins, gap across."""
-
-    paper: tuple[float, float]
-    label: tuple[float, float]
-    across: int
-    down: int
-    left: float
-    top: float
-    gap: float = 0.0
-    #: Plain paper: a line to cut along.
-    cut: bool = False
-
 
 #: Common sheets, called by their paper and their label's width and height in mm.
 SHEETS: dict[str, Sheet] = {
@@ -60,6 +45,8 @@ class Label:
     address: str
     jar: int
     lot: str
+    #: The name within ``status``: where room is short it is cut first.
+    who: str = ""
 
     def text(self) -> str:
         """Plain text, one fact a line."""
@@ -109,15 +96,26 @@ def labels(state: BatchState, base_url: str, jars: Iterable[int] | None = None) 
         A jar was asked for that is not on the shelf list.
     """
     by_number = {jar.jar: jar for jar in state.jars}
-    wanted = list(jars) if jars is not None else [j.jar for j in state.jars if j.status is Status.SHELF]
+    wanted = list(jars) if jars is not None else [j.jar for j in state.jars if not _no_label(j)]
     found = []
-    for number in wanted:
+    for number in dict.fromkeys(wanted):
         jar = by_number.get(number)
-        if jar is None or jar.status is not Status.SHELF:
-            why = "there is no such jar" if jar is None else f"it is '{jar.status.value}': {jar.why}"
+        why = "there is no such jar" if jar is None else _no_label(jar)
+        if jar is None or why:
             raise RefusedError(f"no label for jar {number}: {why}.")
         found.append(_label(state, jar, base_url))
     return found
+
+
+def _no_label(jar: JarState) -> str:
+    """Why a jar gets none; empty for one that is on the shelf list and still there."""
+    if jar.gone:
+        return f"it was {'used' if jar.gone == 'used' else 'given away'}"
+    if jar.status is not Status.SHELF:
+        return f"it is '{jar.status.value}': {jar.why}"
+    if jar.seal_lost:
+        return "its seal is lost"
+    return f"it went on in run {jar.child_run}" if jar.child_run else ""
 
 
 def opens_here_alone(base_url: str) -> bool:
@@ -131,6 +129,8 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
         word = state.standing.words
     if state.time_caveat:
         word = f"{word}; time {state.time_caveat}"
+    if state.parent_run:
+        word = f"{word}; reprocessed"
     address = f"{base_url.rstrip('/')}/run?{urlencode({'run': state.run_id, 'jar': jar.jar})}"
     return Label(
         code=jar_code(state.run_id, jar.jar),
@@ -141,6 +141,7 @@ def _label(state: BatchState, jar: JarState, base_url: str) -> Label:
         address=address,
         jar=jar.jar,
         lot=state.lot,
+        who=state.standing.by or "",
     )
 
 
@@ -165,7 +166,9 @@ def html_sheet(found: Iterable[Label], sheet: str = next(iter(SHEETS)), *, skip:
         raise UsageError(f"{skip} labels cannot be gone from a sheet of {per_page}.")
     places: list[Label | None] = [*[None] * skip, *found]
     pages = [places[i : i + per_page] for i in range(0, len(places), per_page)] or [[]]
-    body = "".join(f'<div class="page">{"".join(_html(label) for label in page)}</div>' for page in pages)
+    body = "".join(
+        f'<div class="page">{"".join(_html(label, form) for label in page)}</div>' for page in pages
+    )
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Jar labels</title>'
         f'<style>{_style(form)}</style></head><body><p class="screen">Print at 100 %, without scaling, on '
@@ -182,49 +185,44 @@ def _paper(sheet: str) -> str:
 
 def _style(form: Sheet) -> str:
     (width, height), (wide, high) = form.paper, form.label
-    # The code takes what the label has to spare, and never less than a phone can read.
-    code_mm = min(high - 5.0, wide * 0.34, 28.0)
-    small = high < 30.0
-    size_pt = 8.0 if small else 9.0 if high < 45.0 else 11.0
     return (
         f"@page{{size:{width}mm {height}mm;margin:0}}"
-        f"body{{margin:0;font:{size_pt}pt/1.2 sans-serif;color:#000;background:#fff}}"
+        f"body{{margin:0;font:{first_pt(form)}pt/{LINE} sans-serif;color:#000;background:#fff}}"
         f".page{{width:{width}mm;height:{height}mm;box-sizing:border-box;padding:{form.top}mm 0 0 {form.left}mm;"
         f"display:grid;grid-template-columns:repeat({form.across},{wide}mm);grid-auto-rows:{high}mm;"
         f"column-gap:{form.gap}mm;align-content:start;overflow:hidden;break-after:page}}"
         ".page:last-child{break-after:auto}"
-        ".label{box-sizing:border-box;padding:2.2mm 3mm;display:flex;gap:3mm;overflow:hidden}"
+        f".label{{box-sizing:border-box;padding:{PAD_MM[1]}mm {PAD_MM[0]}mm;display:flex;gap:{GAP_MM}mm;"
+        "overflow:hidden}"
         + (".label{outline:0.2mm dashed #777}" if form.cut else "")
-        + f".label svg{{width:{code_mm:.1f}mm;height:{code_mm:.1f}mm;flex:none}}.label p{{margin:0}}"
+        + ".label p{margin:0;flex:none;overflow-wrap:anywhere}.label svg{width:100%;height:100%}"
         # Words never stand in the code or its margin.
         ".label div{min-width:0}.label div:first-child{flex:none}"
-        ".label .product{font-weight:700;font-size:1.15em;overflow-wrap:anywhere}"
-        ".label .code{font:0.72em/1.15 monospace;overflow-wrap:anywhere}"
-        + f".label.long{{font-size:{0.74 if small else 0.8}em}}.label.longest{{font-size:{0.64 if small else 0.68}em}}"
-        + (".label.long svg{width:17mm;height:17mm}" if small else "")
-        + ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
+        # If a printer's letters are wider than any that were counted on: lot, jar and code stay.
+        ".label div:last-child{display:flex;flex-direction:column}"
+        ".label .product,.label .status{flex:0 1 auto;min-height:0;overflow:hidden}"
+        f".label .product{{font-weight:700;font-size:{PRODUCT}em}}"
+        f".label .code{{font-family:monospace;line-height:{LINE}}}"
+        ".screen{font-size:11pt;margin:4mm}@media print{.screen{display:none}}"
     )
 
 
-def _crowded(label: Label) -> str:
-    """The class that gives many words smaller type, so that the code is never cut off."""
-    if len(label.status) > 80:
-        return " long longest"
-    return " long" if len(label.status) > 30 or len(label.product) > 40 else ""
-
-
-def _html(label: Label | None) -> str:
+def _html(label: Label | None, form: Sheet) -> str:
     if label is None:
         return "<div></div>"
     # Loaded only where a code is drawn: every command knows labels, and few draw one.
     import segno
 
     picture = segno.make(label.address, error="m", micro=False).svg_inline(border=0, omitsize=True)
-    kind = f"label{_crowded(label)}"
+    dates = (f"processed {label.processed}", f"best by {label.best_by}")
+    words = Words(label.product, label.status, label.who, dates, (label.where[1], label.code))
+    fit = fitted(form, words)
+    small = f'class="code" style="font-size:{fit.code_pt:g}pt"'
     return (
-        f'<div class="{kind}"><div aria-label="code that opens the record">{picture}</div><div>'
-        f'<p class="product">{escape(label.product)}</p><p>processed {escape(label.processed)}</p>'
-        f"<p>best by {escape(label.best_by)}</p><p>{escape(label.status)}</p>"
-        f'<p class="code">{escape(label.where[1])}</p>'
-        f'<p class="code">{escape(label.code)}</p></div></div>'
+        f'<div class="label" style="font-size:{fit.size_pt:g}pt">'
+        f'<div aria-label="code that opens the record" style="width:{fit.code_mm:.1f}mm;height:{fit.code_mm:.1f}mm">'
+        f'{picture}</div><div><p class="product">{escape(fit.product)}</p>'
+        + "".join(f"<p>{escape(line)}</p>" for line in dates)
+        + f'<p class="status">{escape(fit.status)}</p>'
+        f"<p {small}>{escape(label.where[1])}</p><p {small}>{escape(label.code)}</p></div></div>"
     )

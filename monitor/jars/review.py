@@ -68,10 +68,15 @@ def content_hash(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> s
     entries = [
         [row.id, row.kind, dict(row.body), row.at.isoformat(), row.by]
         for row in rows
-        if row.kind not in _NOT_CONTENT and not row.kind.startswith("alarm_")
+        if row.kind not in _NOT_CONTENT and not row.kind.startswith("alarm_") and not _takes_back(row)
     ]
     text = json.dumps([header, outcome, entries], sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _takes_back(row: Row) -> bool:
+    """Whether it takes back what was no content. Of anything else that is gone, its absence shows."""
+    return row.kind == "correction" and bool(row.body.get("withdrawn")) and row.body.get("of") in _NOT_CONTENT
 
 
 def check_list(

@@ -40,7 +40,7 @@ def lines(entries: Sequence[Mapping[str, Any]], run_id: str) -> list[Line]:
     found = []
     for row in rows:
         what = _what(row, by_id, header, run_id)
-        if row["kind"] == "header_changed":
+        if row["kind"] == "header_changed" and not _is_of_another(row, run_id):
             header = laid_over(header, row["body"])
         elif row["kind"] == "run_started" and row.get("run_id") == run_id:
             header = dict(row["body"])
@@ -92,6 +92,11 @@ def _jars(jars: Sequence[int]) -> str:
     return f"jars {jars[0]}–{jars[-1]}"
 
 
+def _is_of_another(row: Mapping[str, Any], run_id: str) -> bool:
+    """Whether it was said of a run that reprocesses jars of this one."""
+    return row.get("run_id") not in (None, run_id)
+
+
 def _line(row: Mapping[str, Any], what: str, replaced: Mapping[Any, int]) -> Line:
     entered = instant(str(row["at_utc"]))
     happened = instant(str(row.get("happened_utc") or row["at_utc"]))
@@ -112,10 +117,11 @@ def _what(
     row: Mapping[str, Any], by_id: Mapping[int, Mapping[str, Any]], header: Mapping[str, Any], run_id: str
 ) -> str:
     kind, body = str(row["kind"]), row["body"] if isinstance(row["body"], Mapping) else {}
-    if kind == "run_started" and row.get("run_id") != run_id:
-        numbers = _numbers(body.get("reprocess_jars"))
-        go_on = f"jar {numbers} goes on" if numbers.isdigit() else f"jars {numbers} go on"
-        return f"{go_on} in run {row.get('run_id')}"
+    if not _is_own(row, run_id):
+        return _elsewhere(row, kind, body)
+    if _is_of_another(row, run_id):
+        before = dict(row, run_id=run_id)
+        return f"in run {row['run_id']}: {_what(before, by_id, {}, run_id)}"
     if kind == "header_changed":
         changes = _changes(header, body, "")
         return "header changed: " + ("; ".join(changes) or "nothing differs")
@@ -126,6 +132,21 @@ def _what(
     if kind == "correction":
         text = _corrected(old, body)
     return f"corrects entry {old['id']} ({_plain(str(old['kind']))}): {text}"
+
+
+def _is_own(row: Mapping[str, Any], run_id: str) -> bool:
+    return row.get("run_id") in (None, run_id)
+
+
+def _elsewhere(row: Mapping[str, Any], kind: str, body: Mapping[str, Any]) -> str:
+    """What was said of a run that reprocesses jars of this one."""
+    if kind == "run_started" or "reprocess_jars" in body:
+        numbers = _numbers(body.get("reprocess_jars"))
+        go_on = f"jar {numbers} goes on" if numbers.isdigit() else f"jars {numbers} go on"
+        return f"{go_on} in run {row.get('run_id')}" + ("" if kind == "run_started" else ", corrected")
+    if kind == "correction":
+        return f"of run {row.get('run_id')}: corrects entry {row.get('corrects')}: {_short(body)}"
+    return f"of run {row.get('run_id')}: {_WORDS[kind](body) if kind in _WORDS else _plain(kind)}"
 
 
 def _corrected(old: Mapping[str, Any], body: Mapping[str, Any]) -> str:
@@ -226,7 +247,9 @@ def _loading(body: Mapping[str, Any]) -> str:
 
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "run_started": lambda body: f"run started: {body.get('run_id')}",
-    "run_ended": lambda body: "run ended",
+    "run_ended": lambda body: (
+        "called off, no jars went in: it counts as no reprocessing" if body.get("called_off") else "run ended"
+    ),
     "plan": _planned,
     "checklist": _ticked,
     "loading": _loading,

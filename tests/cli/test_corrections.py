@@ -19,7 +19,6 @@ from monitor.store.handover import Batch
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
 from monitor.store.samples import row_values
-from monitor.store.stamp import utc_text
 from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
@@ -169,3 +168,54 @@ def test_a_record_from_elsewhere_says_that_the_verdict_before_is_not_known(
     assert "Verdict before: not in this record" in " ".join(capsys.readouterr().out.split())
     assert main(["jars", run_id, "--data", str(data)]) == 0
     assert "the altitude [m] to 2400" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_place_is_taken_back_with_a_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    house = House(tmp_path / "data", capsys, "held-low-altitude")
+    assert "refused" in house.jar("place", "1", "--take-back", "--reason", "wrong jar", status=3)
+    house.jar("place", "1,2", "refrigerate", hours=1)
+    assert "why it is taken back" in house.jar("place", "1", "--take-back", status=2)
+    assert "takes no place" in house.jar("place", "1", "frozen", "--take-back", status=2)
+    assert "say where the jars go" in house.jar("place", "1", status=2)
+    house.jar("place", "1", "--take-back", "--by", "Cleo", "--reason", "wrong jar")
+    jars = json.loads(house.jar("status", "--json"))["jars"]
+    assert [jar["status"] for jar in jars[:2]] == ["waiting", "refrigerate"]
+    with closing(open_reader(house.data)) as conn:
+        last = read_entries(conn, house.run_id)[-1]
+    assert (last.kind, last.by, last.reason) == ("correction", "Cleo", "wrong jar")
+
+
+def test_a_jar_called_used_by_mistake_is_on_the_shelf_again_and_has_a_label(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", capsys, "held-low-altitude")
+    house.shelve()
+    assert "refused" in house.jar("recheck", "1", "--take-back", "--reason", "jar 2 was", status=3)
+    house.jar("recheck", "1", "used")
+    assert "refused: no label for jar 1: it was used" in house.jar("labels", "--jars", "1", status=3)
+    assert len(json.loads(house.jar("labels", "--json"))) == house.jars - 1
+    house.jar("recheck", "1", "--take-back", "--by", "Cleo", "--reason", "jar 2 was")
+    assert len(json.loads(house.jar("labels", "--json"))) == house.jars
+    house.jar("recheck", "1", "bulge")
+    assert "refused" in house.jar("recheck", "1", "--take-back", "--reason", "no", status=3)
+    assert "refused" in house.jar("labels", "--jars", "1", status=3)
+
+
+def test_a_reprocessing_begun_in_error_is_called_off_and_does_not_count(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", capsys, "dip-stopped-short", ago_h=1.5)
+    again = ["reprocess", "1,2", "--minutes", "60", "--source", "a tested guide", "--new-lids"]
+    house.jar(*again)
+    child = f"{house.run_id}-again1"
+    off = ["jars", child, "call-off"]
+    assert "who calls it off, and why" in house.say(*off, "--by", "Cleo", status=2)
+    assert "reprocesses no jars" in house.say(
+        "jars", house.run_id, "call-off", "--by", "Cleo", "--reason", "x", status=3
+    )
+    house.say(*off, "--by", "Cleo", "--reason", "wrong jars were named")
+    assert "already" in house.say(*off, "--by", "Cleo", "--reason", "again", status=3)
+    house.jar("reprocess", "3,4", *again[2:])
+    other = f"{house.run_id}-again2"
+    house.say("runs", "mark", other, "jars_in")
+    assert "jars went into" in house.say("jars", other, "call-off", "--by", "Cleo", "--reason", "x", status=3)
