@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from queue import Queue
 from typing import Any
@@ -19,13 +20,20 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.collector import Collector
+from monitor.collector import Collector, service
+from monitor.collector.awake import Awake
+from monitor.collector.service import TICK_S
 from monitor.intake.source import Arrival, put_blocking
 from monitor.intake.wire import Pack, decode_pack, encode_pack
 from monitor.store.database import open_reader, store_path
 from monitor.timesource import ManualTime
 
 Wait = Callable[..., None]
+
+#: What takes so long will not come, on a busy machine either. [s]
+PATIENCE_S = 90.0
+#: By so much time must have passed for the collector to look at it again, and a little more. [s]
+LOOK_S = TICK_S + 0.05
 
 
 class Collecting:
@@ -53,8 +61,8 @@ class Collecting:
     def heard(self, words: str) -> bool:
         return any(words in line for line in list(self.said))
 
-    def wait_for(self, words: str, within_s: float = 60.0) -> None:
-        self._wait(lambda: self.heard(words), within_s, f"for {words!r} in {self.said[-5:]}")
+    def wait_for(self, words: str) -> None:
+        self._wait(lambda: self.heard(words), what=f"for {words!r}")
 
     def kill(self) -> None:
         self.process.kill()
@@ -68,7 +76,7 @@ class Collecting:
         """End it as a person or the system does; its exit status."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(20.0)
+        return self.process.wait(60.0)
 
 
 @pytest.fixture
@@ -92,28 +100,46 @@ def collect(data: Path, wait: Wait) -> Iterator[Callable[..., Collecting]]:
 class FedSource:
     """A source that is fed by hand, for a collector in this process whose time is fed as well.
 
-    ``feed`` returns when everything is stored and acknowledged.
+    ``feed`` returns when everything is stored and acknowledged, ``put`` at once.
     """
 
     name = "fed"
 
     def __init__(self) -> None:
-        self._stored = threading.Semaphore(0)
         self._ready = threading.Event()
+        self._news = threading.Condition()
         self.asked: list[tuple[str, bytes]] = []
+        #: How many arrivals were put on the queue, and how many of them were acknowledged.
+        self.given = self.acknowledged = 0
+        #: How often the collector has looked at the time: each source hears of it, before anything else is done.
+        self.looks = 0
 
     def start(self, queue: Queue[Arrival], stop: threading.Event) -> None:
         self._queue, self._stop = queue, stop
         self._ready.set()
 
-    def feed(self, arrivals: list[Arrival]) -> None:
-        assert self._ready.wait(20.0)
+    def put(self, arrivals: list[Arrival]) -> None:
+        assert self._ready.wait(PATIENCE_S)
+        self.given += len(arrivals)
         put_blocking(self._queue, arrivals, self._stop)
-        for _ in arrivals:
-            assert self._stored.acquire(timeout=20.0), "waited in vain for an acknowledgement"
+
+    def feed(self, arrivals: list[Arrival]) -> None:
+        self.put(arrivals)
+        self.wait_for(lambda: self.acknowledged >= self.given, "for an acknowledgement")
+
+    def wait_for(self, claim: Callable[[], bool], what: str) -> None:
+        """Wait for a claim about ``acknowledged`` or ``looks``."""
+        with self._news:
+            assert self._news.wait_for(claim, PATIENCE_S), f"waited in vain {what}"
+
+    def waiting(self) -> int:
+        """How many arrivals the collector has not taken off the queue."""
+        return self._queue.qsize()
 
     def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
-        self._stored.release(len(arrivals))
+        with self._news:
+            self.acknowledged += len(arrivals)
+            self._news.notify_all()
 
     def ask(self, node: str, payload: bytes) -> bool:
         self.asked.append((node, payload))
@@ -129,7 +155,9 @@ class FedSource:
         return False
 
     def overhear(self, wanted: bool) -> None:
-        return
+        with self._news:
+            self.looks += 1
+            self._news.notify_all()
 
     def reaches_out(self) -> bool | None:
         return None
@@ -160,21 +188,40 @@ class Fed:
             self.source.feed(arrivals)
 
     def pass_time(self, seconds_s: float) -> None:
-        """Let time pass, and the collector look at it."""
+        """Let time pass, and the collector do whatever is due by then; a second more passes with that.
+
+        The first look may have begun before; when the third begins, the second is done.
+        """
         self.clock.advance(seconds_s)
-        time.sleep(0.3)
+        for _ in range(3):
+            seen = self.source.looks
+            self.clock.advance(LOOK_S)
+            self.source.wait_for(lambda seen=seen: self.source.looks > seen, "for the collector to look")
+
+    @property
+    def at_work(self) -> bool:
+        return self._thread.is_alive()
 
     def heard(self, words: str) -> bool:
         return any(words in line for line in list(self.said))
 
     def end(self) -> None:
         self._stop.set()
-        self._thread.join(20.0)
+        self._thread.join(PATIENCE_S)
         assert not self._thread.is_alive()
 
 
 @pytest.fixture
-def fed(data: Path) -> Iterator[Callable[[ManualTime], Fed]]:
+def machine(monkeypatch: pytest.MonkeyPatch) -> ManualTime:
+    """The clock by which a collector in this process notices that its machine was stalled: it stands still, for what
+    this machine does besides is no part of a time that is fed."""
+    still = ManualTime(datetime(2026, 8, 14, 15, 0, tzinfo=UTC))
+    monkeypatch.setattr(service, "Awake", lambda rate: Awake(rate, still))
+    return still
+
+
+@pytest.fixture
+def fed(data: Path, machine: ManualTime) -> Iterator[Callable[[ManualTime], Fed]]:
     running: list[Fed] = []
 
     def start(clock: ManualTime) -> Fed:
@@ -276,7 +323,7 @@ class Stored:
     def ask(self, question: str, *values: Any) -> list[tuple[Any, ...]]:
         if not store_path(self._data).exists():
             return []
-        conn = sqlite3.connect(f"file:{store_path(self._data)}?mode=ro", uri=True, timeout=10.0)
+        conn = sqlite3.connect(f"file:{store_path(self._data)}?mode=ro", uri=True, timeout=60.0)
         try:
             return conn.execute(question, values).fetchall()
         except sqlite3.OperationalError:
@@ -313,6 +360,6 @@ def boilwitness(data: Path) -> Callable[..., subprocess.CompletedProcess[str]]:
     def run(*words: str, data_to: Path | None = data) -> subprocess.CompletedProcess[str]:
         more = ["--data", str(data_to)] if data_to else []
         command = [sys.executable, "-m", "monitor", *words, *more]
-        return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+        return subprocess.run(command, capture_output=True, text=True, timeout=180, check=False)
 
     return run

@@ -62,8 +62,8 @@ def _kill_collectors(
         _told_is_stored(node, stored)
         collector.again()
     made = sampling.end()
-    wait(lambda: stored.whole(made), 60.0, f"for all of {made}")
-    wait(lambda: node.stored == made - 1, 20.0, "for the last receipt")
+    wait(lambda: stored.whole(made), what=f"for all of {made}")
+    wait(lambda: node.stored == made - 1, what="for the last receipt")
     assert stored.ask("SELECT count(*) FROM lost") == [(0,)]
     assert stored.ask("PRAGMA integrity_check") == [("ok",)]
     assert collector.stop() == 0
@@ -100,6 +100,6 @@ def test_brokers_killed_and_started_anew(
         broker.start()
     time.sleep(1.0)
     made = sampling.end()
-    wait(lambda: stored.whole(made), 60.0, f"for all of {made}")
+    wait(lambda: stored.whole(made), what=f"for all of {made}")
     assert collector.heard("the link is lost")
     assert collector.stop() == 0

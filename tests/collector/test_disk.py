@@ -39,7 +39,7 @@ def test_the_disk_takes_no_more_for_a_while(
     assert node.stored < len(stored.seqs()) < 320
     assert collector.process.poll() is None
     resource.prlimit(collector.process.pid, resource.RLIMIT_FSIZE, NO_LIMIT)
-    wait(lambda: stored.whole(320), 30.0)
+    wait(lambda: stored.whole(320))
     wait(lambda: node.stored == 319)
     collector.wait_for("can be written again")
     assert stored.ask("PRAGMA integrity_check") == [("ok",)]

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from monitor.collector import storing
 from monitor.errors import StoreError
-from monitor.intake.source import Arrival, put_blocking
+from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, encode_pack
 from monitor.judge import judge
 from monitor.record import header_to_json
@@ -121,15 +121,14 @@ class Kitchen:
         if stored:
             self.collector.say(packs)
             return
+        source = self.collector.source
         for at in range(0, len(packs), 5):
             arrivals = []
             for at_s, pack in packs[at : at + 5]:
                 self.clock.advance(max(0.0, at_s - self.clock.monotonic_s()))
                 arrivals.append(Arrival("fed", None, encode_pack(pack), self.clock.monotonic_s()))
-            source = self.collector.source
-            put_blocking(source._queue, arrivals, source._stop)
-            self.wait(source._queue.empty, what="for the collector to take it in")
-            time.sleep(0.01)
+            source.put(arrivals)
+            self.wait(lambda: not source.waiting(), what="for the collector to take it in")
 
     @property
     def rows(self) -> int:
@@ -157,29 +156,27 @@ def test_a_boil_that_is_lost_while_the_disk_refuses_is_told_at_once_and_nothing_
     collector, called_s = kitchen.collector, lost_s(demo)
     kitchen.play(0.0, called_s - 40.0, stored=True)
     assert not collector.heard("boil_lost")
-    acknowledged, before = collector.source._stored._value, kitchen.rows
+    acknowledged, before = collector.source.acknowledged, kitchen.rows
     disk.full = True
     kitchen.play(called_s - 40.0, called_s + 20.0, stored=False)
-    kitchen.wait(lambda: collector.heard("boil_lost"), 10.0, "for the lost boil")
+    kitchen.wait(lambda: collector.heard("boil_lost"), what="for the lost boil")
     assert kitchen.rows == before
-    assert collector.source._stored._value == acknowledged, "nothing may be acknowledged"
+    assert collector.source.acknowledged == acknowledged, "nothing may be acknowledged"
     (alarm, *_) = [line for line in collector.said if line.startswith("ALARM")]
     assert "judged from memory" in alarm and "not on the disk" in alarm
     assert not collector.heard("asleep")
     # A mark that people could still append judges the run anew from the store: what waits belongs to it.
     kitchen.play(called_s + 20.0, called_s + 120.0, stored=False)
     disk.full = False
-    kitchen.wait(lambda: collector.heard("can be written again"), 10.0, "for the disk")
+    kitchen.wait(lambda: collector.heard("can be written again"), what="for the disk")
     waited = sum(1 for at_s, _ in kitchen.packs if called_s - 40.0 <= at_s - BEGAN_S < called_s + 120.0)
-    kitchen.wait(lambda: kitchen.rows >= before + waited, 10.0, "for the samples")
+    kitchen.wait(lambda: kitchen.rows >= before + waited, what="for the samples")
     assert kitchen.rows == before + waited
-    kitchen.wait(lambda: collector.source._stored._value == acknowledged + waited, 10.0, "for receipts")
-    for _ in range(waited):
-        collector.source._stored.acquire()
+    kitchen.wait(lambda: collector.source.acknowledged == acknowledged + waited, what="for receipts")
     kitchen.play(called_s + 120.0, float("inf"), stored=True)
     kitchen._enter("run_ended", {}, "r1")
     collector.pass_time(1.0)
-    kitchen.wait(lambda: collector.heard("is over"), 20.0, "for the end")
+    kitchen.wait(lambda: collector.heard("is over"), what="for the end")
     with closing(reader.open_reader(data)) as conn:
         lost = [one for one in reader.events(conn, "r1") if one["kind"] == "boil_lost"]
         assert sum(abs(one["raised_s"] - called_s) < 60.0 for one in lost) == 1, "told once, and kept"
@@ -198,14 +195,14 @@ def test_when_no_more_fits_into_memory_it_says_that_nothing_is_watched(
     said = kitchen.packs[20:60]
     arrivals = [Arrival("fed", None, encode_pack(pack), at_s) for at_s, pack in said]
     source = kitchen.collector.source
-    put_blocking(source._queue, arrivals[:20], source._stop)
-    kitchen.wait(lambda: kitchen.collector.heard("NOTHING IS WATCHED"), 10.0, "for the alarm")
-    put_blocking(source._queue, arrivals[20:], source._stop)
-    time.sleep(0.3)
-    assert source._queue.qsize() == 20
+    source.put(arrivals[:20])
+    kitchen.wait(lambda: kitchen.collector.heard("NOTHING IS WATCHED"), what="for the alarm")
+    source.put(arrivals[20:])
+    kitchen.collector.pass_time(1.0)
+    assert source.waiting() == 20
     before = kitchen.rows
     disk.full = False
-    kitchen.wait(lambda: kitchen.rows == before + 40, 10.0, "for the samples")
+    kitchen.wait(lambda: kitchen.rows == before + 40, what="for the samples")
 
 
 def test_a_node_that_is_heard_first_while_the_disk_refuses_is_kept_and_ends_nothing(
@@ -216,24 +213,26 @@ def test_a_node_that_is_heard_first_while_the_disk_refuses_is_kept_and_ends_noth
     disk.full = True
     source = kitchen.collector.source
     pack = Pack("n2", boot=1, seq=0, uptime_s=1.0, water_C=20.0)
-    put_blocking(source._queue, [Arrival("fed", None, encode_pack(pack), BEGAN_S + 20.0)], source._stop)
+    source.put([Arrival("fed", None, encode_pack(pack), BEGAN_S + 20.0)])
     kitchen.play(20.0, 30.0, stored=False)
-    assert kitchen.collector._thread.is_alive()
+    assert kitchen.collector.at_work
     disk.full = False
-    kitchen.wait(lambda: kitchen.rows == before + 11, 10.0, "for the samples of both")
+    kitchen.wait(lambda: kitchen.rows == before + 11, what="for the samples of both")
 
 
-def test_what_held_the_collector_up_is_named(kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_held_the_collector_up_is_named(
+    kitchen: Kitchen, machine: ManualTime, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A store that is slow, or that another program holds, is no machine asleep."""
-    monkeypatch.setattr("monitor.collector.upkeep.WORTH_SAYING_S", 0.5)
+    monkeypatch.setattr(storing, "wait", SimpleNamespace(monotonic=machine.monotonic_s))
     commit = StoreWriter.commit
 
     def slow(writer: StoreWriter, batch: Batch) -> list[Row]:
-        time.sleep(1.0)
+        machine.advance(6.0)
         return commit(writer, batch)
 
     monkeypatch.setattr(StoreWriter, "commit", slow)
     kitchen.play(0.0, 3.0, stored=True)
-    kitchen.wait(lambda: kitchen.collector.heard("nothing was watched meanwhile"), 10.0, "for the line")
+    kitchen.wait(lambda: kitchen.collector.heard("nothing was watched meanwhile"), what="for the line")
     assert kitchen.collector.heard("the disk kept the collector waiting")
     assert not kitchen.collector.heard("asleep")

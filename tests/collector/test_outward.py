@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from queue import Queue
@@ -98,15 +98,12 @@ def test_a_broker_that_is_gone_is_an_alarm_itself_and_returns() -> None:
     assert (row.kind, row.change) == ("remote_path_lost", "returned")
 
 
-def test_a_push_service_that_refuses_is_an_alarm_at_once() -> None:
+def test_a_push_service_that_refuses_is_an_alarm_at_once(wait: Callable[..., None]) -> None:
     service, machine = Service(works=False), AlarmMachine()
     ways = Ways([], service, lambda run_id: None, 1000.0)
     ways.tell(lost_boil(machine), machine, at(310.0))
-    end = time.monotonic() + 5.0
     rows: list[Any] = []
-    while not rows and time.monotonic() < end:
-        rows = ways.watch(machine, at(311.0))
-        time.sleep(0.01)
+    wait(lambda: rows.extend(ways.watch(machine, at(311.0))) or rows, what="for the report")
     assert [row.kind for row in rows] == ["remote_path_lost"]
     assert "push" in rows[0].text
     ways.close()

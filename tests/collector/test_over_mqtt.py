@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
-import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.store import reader
 from monitor.store.entries import append_entry
 from monitor.store.identity import store_id
+from monitor.store.stamp import SYSTEM_TIME
 
 Collect = Callable[..., Any]
 MakeNode = Callable[..., Any]
@@ -49,7 +49,7 @@ def test_one_refused_message_is_one_piece(broker: Any, collect: Collect) -> None
     host, port = broker.address.split(":")
     client.connect(host, int(port))
     client.loop_start()
-    client.publish("boilwitness/n1/samples", b"garbage", qos=1).wait_for_publish(10.0)
+    client.publish("boilwitness/n1/samples", b"garbage", qos=1).wait_for_publish(60.0)
     collector.wait_for("1 piece of input refused, the last: ")
     client.loop_stop()
     client.disconnect()
@@ -65,7 +65,7 @@ def test_ctrl_c_ends_it_with_what_was_queued_stored(
         node.sample()
     time.sleep(0.3)
     collector.process.send_signal(signal.SIGINT)
-    assert collector.process.wait(20.0) == 0
+    assert collector.process.wait(60.0) == 0
     # What was told is stored; what came too late for that is the broker's and the node's still.
     assert len(stored.seqs()) > node.stored >= -1
     collector.again()
@@ -118,6 +118,7 @@ def test_silence_is_said_within_five_seconds_and_the_alarm_goes_out(
     make_node: MakeNode,
     stored: Any,
     wait: Wait,
+    in_time: Callable[..., None],
     boilwitness: Boilwitness,
 ) -> None:
     """The node stays connected and says nothing: life is judged by its samples."""
@@ -131,25 +132,36 @@ def test_silence_is_said_within_five_seconds_and_the_alarm_goes_out(
     collector.wait_for("connected")
     boilwitness("runs", "start", "--already-boiling", "--minutes", "10", "--node", "n1", "--canner", "c1")
     node = make_node()
-    for _ in range(5):
-        node.sample()
-        last_s = time.monotonic()
-        time.sleep(1.0)
-    wait(lambda: any(pack[0].get("vs") == "node_silent" for _, pack in heard), 10.0, "for the alarm")
-    raised_s = next(at_s for at_s, pack in heard if pack[0].get("vs") == "node_silent")
-    assert raised_s - last_s < 5.5  # 5 s, and the tick and the broker
-    (row,) = stored.ask("SELECT state, body FROM alarms WHERE kind = 'node_silent'")
-    assert row[0] == "active_unacknowledged"
-    # It speaks again: the alarm returns by itself.
     states = "SELECT state FROM alarms WHERE kind = 'node_silent' ORDER BY id DESC LIMIT 1"
-    for _ in range(40):
+
+    def raised_s() -> list[float]:
+        said = [(at_s, {record["n"]: record.get("vs") for record in pack}) for at_s, pack in heard]
+        wanted = ("node_silent", "active_unacknowledged")
+        return [at_s for at_s, one in said if (one["alarm"], one["state"]) == wanted]
+
+    def speaks() -> bool:
+        """Once more; whether no silence stands."""
         node.sample()
         time.sleep(0.5)
-        if stored.ask(states) == [("returned_unacknowledged",)]:
-            break
+        return stored.ask(states) in ([], [("returned_unacknowledged",)])
+
+    def silence_s() -> float:
+        """From its last word to the alarm in another room."""
+        wait(speaks, what="for it to be heard again")
+        node.sample()
+        last_s, before = time.monotonic(), len(raised_s())
+        wait(lambda: len(raised_s()) > before, what="for the alarm")
+        return raised_s()[before] - last_s
+
+    for _ in range(5):
+        speaks()
+    in_time(silence_s, 5.5)  # 5 s, and the tick and the broker
+    assert stored.ask(states) == [("active_unacknowledged",)]
+    # It speaks again: the alarm returns by itself.
+    wait(speaks, what="for the return")
     assert stored.ask(states) == [("returned_unacknowledged",)]
     # A person acknowledges it: it is over.
-    (alarm_id,) = stored.ask("SELECT alarm_id FROM alarms WHERE kind = 'node_silent'")[0]
+    (alarm_id,) = stored.ask("SELECT alarm_id FROM alarms WHERE kind = 'node_silent' ORDER BY id DESC")[0]
     append_entry(data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ana")
     wait(lambda: stored.ask(states) == [("normal",)])
     ears.disconnect()
@@ -179,24 +191,34 @@ def test_a_backlog_is_late_and_the_run_still_whole(
     for _ in range(20):
         node.sample()
         time.sleep(0.1)
+    wait(lambda: stored.whole(20))
     collector.kill()
     for _ in range(80):
         node.sample()
         time.sleep(0.1)
+    ((offset_s,),) = stored.ask("SELECT offset_s FROM clocks")
+    again_s = SYSTEM_TIME.monotonic_s() + offset_s
     collector.again()
     wait(lambda: stored.whole(100))
-    rows = stored.ask("SELECT seq, late, arrival_s - at_s FROM samples ORDER BY seq")
-    assert all(bool(late) == (age_s > 5.0) for _, late, age_s in rows)
-    late_ones = [seq for seq, late, _ in rows if late]
-    assert len(late_ones) >= 20
-    assert late_ones == list(range(late_ones[0], late_ones[0] + len(late_ones)))
-    assert late_ones[0] >= 18, "those of the first seconds of the absence"
+
+    def longest_off_s() -> float:
+        placed = stored.ask("SELECT at_s - uptime_s FROM samples ORDER BY seq")
+        return max(abs(after[0] - before[0]) for before, after in itertools.pairwise(placed))
+
     # Placed where they were taken, not where they came in.
-    taken_s = stored.ask("SELECT at_s, uptime_s FROM samples ORDER BY seq")
-    for before, after in itertools.pairwise(taken_s):
-        assert after[0] - before[0] == pytest.approx(after[1] - before[1], abs=0.2)
+    wait(lambda: longest_off_s() < 0.2, what="for the node's own steps")
+    rows = stored.ask("SELECT seq, late, at_s, arrival_s - at_s FROM samples ORDER BY seq")
+    late_ones = [seq for seq, late, *_ in rows if late]
+    # Those of the first seconds of the absence: the delay is over 5 s, and a collector that had not begun yet cannot
+    # have caused it by standing still.
+    assert late_ones == list(range(20, 20 + len(late_ones)))
+    assert all(age_s > 5.0 for _, late, _, age_s in rows if late)
+    assert {seq for seq, _, at_s, _ in rows if seq >= 20 and at_s < again_s - 5.0} <= set(late_ones) != set()
+    node.sample()
+    wait(lambda: stored.whole(101))
+    assert stored.ask("SELECT late FROM samples WHERE seq = 100") == [(0,)]
     conn = stored.connection()
-    assert len(reader.load_run(conn, "r1").samples) == 100
+    assert len(reader.load_run(conn, "r1").samples) == 101
     conn.close()
     collector.stop()
 
@@ -234,7 +256,7 @@ def test_two_collectors_cannot_write_one_store(broker: Any, collect: Collect) ->
     first = collect("--mqtt", broker.address)
     first.wait_for("connected")
     second = collect("--mqtt", broker.address)
-    assert second.process.wait(20.0) == 2
+    assert second.process.wait(60.0) == 2
     second.wait_for("another collector")
     assert not second.heard("listening")
     assert first.process.poll() is None
@@ -258,10 +280,11 @@ def test_two_stores_at_one_broker_leave_each_other_alone(
             return int(conn.execute("SELECT count(*) FROM samples").fetchone()[0])
 
     wait(lambda: seqs(data) == seqs(other) == 20)
-    time.sleep(2.5)
     for collector in both:
-        assert not collector.heard("client id") and not collector.heard("link is lost")
+        assert not collector.heard("client id")
         assert collector.stop() == 0
+    # What a broker says that drops a link for a newer one of the same id (MQTT 5.0, section 3.1.4).
+    assert "already connected" not in broker.said()
     with (
         sqlite3.connect(data / "boilwitness.sqlite") as one,
         sqlite3.connect(other / "boilwitness.sqlite") as two,
@@ -278,8 +301,9 @@ def test_the_clock_of_a_run_is_the_one_that_people_read(
 ) -> None:
     collector = collect("--mqtt", broker.address)
     collector.wait_for("connected")
-    make_node().sample()
+    node, began_s = make_node(), datetime.now().timestamp()
+    node.sample()
     wait(lambda: stored.seqs() == [0])
     ((at_s,),) = stored.ask("SELECT at_s FROM samples")
-    assert abs(at_s - datetime.now().timestamp()) < 5.0
+    assert began_s - 2.0 < at_s < datetime.now().timestamp() + 2.0
     collector.stop()

@@ -29,12 +29,19 @@ NODE = Path(__file__).parents[2] / "firmware_notes" / "node"
 
 #: Ten times as fast as a real node, so that a minute's worth of trouble fits into seconds.
 PERIOD_MS = 100
+#: So many different readings a node has to say; after them it says the last one for ever.
+ROWS = 4000
 
 
-def rows_file(folder: Path, count: int = 4000) -> Path:
-    """Readings in which every sample is different: sample n says 20 + n/100 degrees."""
+def true_C(seq: int) -> float:
+    """What sample ``seq`` says."""
+    return round(20 + min(seq, ROWS - 1) / 100, 2)
+
+
+def rows_file(folder: Path) -> Path:
+    """Readings in which every sample is different."""
     path = folder / "rows.csv"
-    lines = ["t_s,water,chip,pressure"] + [f"{n},{20 + n / 100:.2f},27.5,83250" for n in range(count)]
+    lines = ["t_s,water,chip,pressure"] + [f"{n},{true_C(n):.2f},27.5,83250" for n in range(ROWS)]
     path.write_text("\n".join(lines))
     return path
 
@@ -60,6 +67,19 @@ class Stored:
         """(boot, seq, water_C, late, at_s, arrival_s) by boot and seq."""
         return self._ask("SELECT boot, seq, water_C, late, at_s, arrival_s FROM samples ORDER BY boot, seq")
 
+    def longest_off_s(self) -> float:
+        """By how much a step between two placed times differs from the node's own clock, at most; inf without any."""
+        placed = self._ask("SELECT at_s - uptime_s FROM samples ORDER BY boot, seq")
+        return max((abs(later[0] - before[0]) for before, later in pairwise(placed)), default=float("inf"))
+
+    def late_ways_s(self) -> list[float]:
+        """How long those were on their way that are marked late. [s]"""
+        return [arrival_s - at_s for *_, late, at_s, arrival_s in self.rows() if late]
+
+    def on_time(self, from_seq: int = 0) -> int:
+        """How many from a number on are not marked late."""
+        return sum(1 for _, seq, _, late, *_ in self.rows() if seq >= from_seq and not late)
+
     def count(self) -> int:
         return len(self.rows())
 
@@ -74,7 +94,7 @@ class Stored:
         rows = self.rows()
         for boot in {row[0] for row in rows}:
             mine = [(seq, water_C) for row_boot, seq, water_C, *_ in rows if row_boot == boot]
-            expected = [(seq, round(20 + seq / 100, 2)) for seq in range(mine[-1][0] + 1)]
+            expected = [(seq, true_C(seq)) for seq in range(mine[-1][0] + 1)]
             if [(seq, round(water_C, 3)) for seq, water_C in mine] != expected:
                 return False
         return bool(rows) and not self.conflicts() and not self.lost()
@@ -93,7 +113,7 @@ class Collecting:
 
     def end(self) -> None:
         self._stop.set()
-        self._thread.join(15.0)
+        self._thread.join(60.0)
         assert not self._thread.is_alive()
 
 
@@ -127,10 +147,9 @@ class TestOverTheCable:
         node = make_node(interpreter, *options)
         collect(SerialSource(str(node.port)))
         wait(lambda: stored.count() > 20 and stored.whole())
-        rows = stored.rows()
-        # Steps of the placed times are the node's own, whatever the road added.
-        steps_s = [later[4] - earlier[4] for earlier, later in pairwise(rows[5:])]
-        assert all(0.05 < step_s < 0.2 for step_s in steps_s)
+        # Steps of the placed times are the node's own, whatever the road added; what came before the road was known
+        # is placed anew.
+        wait(lambda: stored.longest_off_s() < 0.05, what="for the node's own steps")
 
     def test_the_cable_is_pulled_and_put_back(
         self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
@@ -147,22 +166,18 @@ class TestOverTheCable:
     def test_a_collector_away_for_less_than_the_ring_misses_nothing_and_says_what_came_late(
         self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
     ) -> None:
-        """Some 45 samples a second: the smallest ring the contract allows, 600, holds 13 s."""
-        node = make_node(micropython, "--rows", options[1], "--period-ms", "20", "--keep", "600")
+        """At most 20 samples a second: the ring holds 75 s at least."""
+        node = make_node(micropython, "--rows", options[1], "--period-ms", "50", "--keep", "1500")
         first = collect(SerialSource(str(node.port)))
         wait(lambda: stored.count() > 20)
         first.end()
-        before = stored.count()
         threading.Event().wait(6.5)
+        back_at = stored.count()
         collect(SerialSource(str(node.port)))
-        wait(lambda: stored.count() > before + 280 and stored.whole(), 40.0)
-        on_their_way_s = [(arrival_s - at_s, is_late) for _, _, _, is_late, at_s, arrival_s in stored.rows()]
-        late_s = [way_s for way_s, is_late in on_their_way_s if is_late]
-        # Those of the first seconds of the absence are older than the 5 s that count as late; how many others are
-        # is up to the machine: one that stands still for seconds makes its first or its next samples late, too.
-        assert len(late_s) > 15
-        assert min(late_s) > 4.9
-        assert sum(way_s < 4.9 for way_s, _ in on_their_way_s) > 100
+        # Those of the first second of the absence, at least, are older than the 5 s that count as late; how many
+        # others are is up to the machine, as one that stands still for seconds makes others late, too.
+        wait(lambda: stored.late_ways_s() and stored.on_time(back_at) > 50 and stored.whole())
+        assert min(stored.late_ways_s()) > 4.9
 
     def test_a_collector_away_for_longer_than_the_ring_records_what_is_gone(
         self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
@@ -172,25 +187,26 @@ class TestOverTheCable:
         wait(lambda: stored.count() > 20)
         first.end()
         before = stored.count()
-        threading.Event().wait(3.2)
+        # A ring's length takes 2 s; a busy machine's node has more time than that.
+        threading.Event().wait(8.0)
         collect(SerialSource(str(node.port)))
-        wait(lambda: stored.lost() > 0 and stored.count() > before + 60, 30.0)
+        wait(lambda: stored.lost() > 0 and stored.count() > before + 60)
 
         def accounted_for() -> bool:
             rows = stored.rows()
             return len(rows) + stored.lost() == rows[-1][1] + 1
 
-        wait(accounted_for, 30.0)
-        assert stored.lost() >= 20
+        wait(accounted_for)
         assert not stored.conflicts()
-        assert all(round(water_C, 3) == round(20 + seq / 100, 2) for _, seq, water_C, *_ in stored.rows())
+        assert all(round(water_C, 3) == true_C(seq) for _, seq, water_C, *_ in stored.rows())
 
     def test_the_node_starts_anew(
         self, micropython: str, make_node: Any, options: list[str], collect: Any, stored: Stored, wait: Any
     ) -> None:
         node = make_node(micropython, *options)
         collecting = collect(SerialSource(str(node.port)))
-        wait(lambda: stored.count() > 10)
+        # Whole: what was still to be said again would be gone with the power.
+        wait(lambda: stored.count() > 10 and stored.whole())
         node.restart()
         wait(lambda: len({row[0] for row in stored.rows()}) == 2)
         before = stored.count()
@@ -208,17 +224,17 @@ class TestOverTheCable:
                 [*command, str(tmp_path / "data")], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
             )
             try:
-                wait(lambda before=before: stored.count() > before + 10, 30.0)
+                wait(lambda before=before: stored.count() > before + 10)
             finally:
                 process.send_signal(signal.SIGKILL)
                 process.wait()
         process = subprocess.Popen([*command, str(tmp_path / "data")], stdout=subprocess.DEVNULL)
         try:
             before = stored.count()
-            wait(lambda: stored.count() > before + 10 and stored.whole(), 30.0)
+            wait(lambda: stored.count() > before + 10 and stored.whole())
         finally:
             process.terminate()
-            assert process.wait(15) == 0
+            assert process.wait(60) == 0
 
 
 @pytest.fixture
@@ -291,7 +307,7 @@ class TestOverTheBroker:
             threading.Event().wait(1.0)
             broker.start()
             before = stored.count()
-            wait(lambda: stored.count() > before + 30 and stored.whole(), 30.0)
+            wait(lambda: stored.count() > before + 30 and stored.whole())
         finally:
             node.kill()
             node.wait()
@@ -304,6 +320,7 @@ class TestOverTheBroker:
         options: list[str],
         collect: Any,
         stored: Stored,
+        wait: Any,
         tmp_path: Path,
     ) -> None:
         right, wrong = make_certificates(tmp_path / "right"), make_certificates(tmp_path / "wrong")
@@ -314,7 +331,8 @@ class TestOverTheBroker:
         link = ["--mqtt", broker.address, "--ca", str(right[0])]
         node = subprocess.Popen([interpreter, str(NODE / "host_run.py"), "mqtt", *link, *options])
         try:
-            threading.Event().wait(5.0)
+            # As in RFC 8446, section 6.2: the node does not know who vouches for this broker. It tries again and again.
+            wait(lambda: broker.said().count("alert unknown ca") >= 2, what="for the node to turn away twice")
             assert stored.count() == 0
             assert node.poll() is None, "it goes on sampling, and trying"
         finally:
@@ -332,12 +350,12 @@ class TestOverTheBroker:
         threading.Event().wait(1.0)
         broker.start()
         before = stored.count()
-        wait(lambda: stored.count() > before + 30 and stored.whole(), 30.0)
+        wait(lambda: stored.count() > before + 30 and stored.whole())
         first.end()
         broker.kill()
         threading.Event().wait(1.0)
         broker.start()
         before = stored.count()
         collect(source_for(broker))
-        wait(lambda: stored.count() > before + 30 and stored.whole(), 30.0)
+        wait(lambda: stored.count() > before + 30 and stored.whole())
         assert node.poll() is None

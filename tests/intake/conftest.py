@@ -16,19 +16,20 @@ from monitor.intake.mqtt import MqttSource
 from monitor.intake.mqtt_settings import MqttSettings
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, encode_pack
+from monitor.timesource import TimeSource
 
 #: A message that takes so long will not come, on a busy machine either. [s]
-PATIENCE_S = 40.0
+PATIENCE_S = 90.0
 
 
 class Collecting:
     """A source with its queue, as the collector holds them."""
 
-    def __init__(self, settings: MqttSettings, room: int = 5000) -> None:
+    def __init__(self, settings: MqttSettings, room: int = 5000, time: TimeSource | None = None) -> None:
         self.queue: Queue[Arrival] = Queue(room)
         self.stop = Event()
         self.said: list[str] = []
-        self.source = MqttSource(settings, self.said.append)
+        self.source = MqttSource(settings, self.said.append, time)
         self.source.start(self.queue, self.stop)
 
     def next(self, within_s: float = PATIENCE_S) -> Arrival:
@@ -43,6 +44,18 @@ class Collecting:
         except Empty:
             return True
         return False
+
+    def nothing_more(self, node: Node) -> bool:
+        """What is said now comes next: a broker keeps the order in which it got things (MQTT 5.0, section 4.6)."""
+        node.say("boilwitness/last/samples", b"the last")
+        arrival = self.next()
+        self.done(arrival)
+        return arrival.payload == b"the last"
+
+    def told(self, node: Node) -> None:
+        """Returns when the broker knows what is done: what goes out after it, on the same link, has been heard."""
+        assert self.source.ask("last", b"[]")
+        node.hears("boilwitness/last/ask")
 
     def done(self, *arrivals: Arrival) -> None:
         """They are stored: let the broker forget them."""
@@ -69,13 +82,20 @@ class Collecting:
 def collect(wait: Callable[..., None]) -> Iterator[Callable[..., Collecting]]:
     started: list[Collecting] = []
 
-    def start(broker: Any, *, connected: bool = True, room: int = 5000, **changes: Any) -> Collecting:
-        """``broker``: one of this machine, or whole settings. ``room``: of the collector's queue."""
+    def start(
+        broker: Any,
+        *,
+        connected: bool = True,
+        room: int = 5000,
+        time: TimeSource | None = None,
+        **changes: Any,
+    ) -> Collecting:
+        """``broker``: one of this machine, or whole settings. ``room``: of the queue. ``time``: its clock."""
         if not isinstance(broker, MqttSettings):
             broker = MqttSettings(
                 "127.0.0.1", broker.port, **({"client_id": "boilwitness-0badcafe"} | changes)
             )
-        collecting = Collecting(broker, room)
+        collecting = Collecting(broker, room, time)
         started.append(collecting)
         if connected:
             wait(collecting.connected)

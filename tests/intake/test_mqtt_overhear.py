@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-import time
 from typing import Any
+
+import pytest
 
 from monitor.intake.mqtt_client import RECEIVE_MAXIMUM
 
 MORE = RECEIVE_MAXIMUM + 60
 
 
-def distinct(collecting: Any, seconds_s: float) -> set[bytes]:
-    """What came within so long, or as soon as all has."""
-    found: set[bytes] = set()
-    until_s = time.monotonic() + seconds_s
-    while time.monotonic() < until_s and len(found) < MORE:
-        found |= {collecting.queue.get_nowait().payload for _ in range(collecting.queue.qsize())}
-        time.sleep(0.02)
-    return found
+@pytest.fixture
+def broker(make_broker: Any) -> Any:
+    """One that writes down who subscribes to what."""
+    return make_broker("allow_anonymous true\nlog_type all\n")
+
+
+def ear_is_open(broker: Any) -> bool:
+    """The broker has the second link's subscription: client, quality, topic."""
+    return "-ear 0 boilwitness/+/samples" in broker.said()
+
+
+def take(collecting: Any, found: set[bytes]) -> bool:
+    """Take in what has come; whether that is everything by now."""
+    found |= {collecting.queue.get_nowait().payload for _ in range(collecting.queue.qsize())}
+    return len(found) >= MORE
 
 
 def test_without_acknowledgements_it_goes_on_hearing_as_long_as_that_is_wanted(
@@ -26,12 +34,12 @@ def test_without_acknowledgements_it_goes_on_hearing_as_long_as_that_is_wanted(
     collecting = collect(broker)
     for _ in range(2):
         collecting.source.overhear(True)
-    wait(collecting.source._ear._client.is_connected)
-    time.sleep(0.3)
+    wait(lambda: ear_is_open(broker), what="for the second ear")
     for seq in range(MORE):
         node.sample(seq)
     heard = [collecting.next() for _ in range(RECEIVE_MAXIMUM)]
-    payloads = {one.payload for one in heard} | distinct(collecting, 10.0)
+    payloads = {one.payload for one in heard}
+    wait(lambda: take(collecting, payloads), what="for all of it")
     assert len(payloads) == MORE
     assert any(one.receipt for one in heard), "what the session brought can still be acknowledged"
     collecting.source.overhear(False)
@@ -43,11 +51,11 @@ def test_the_broker_keeps_all_of_it_for_the_link_that_acknowledges(
 ) -> None:
     first = collect(broker)
     first.source.overhear(True)
-    wait(first.source._ear._client.is_connected)
-    time.sleep(0.3)
+    wait(lambda: ear_is_open(broker), what="for the second ear")
     for seq in range(MORE):
         node.sample(seq)
-    assert len(distinct(first, 10.0)) == MORE
+    once: set[bytes] = set()
+    wait(lambda: take(first, once), what="for all of it")
     first.crash()
     second = collect(broker)
     again: set[bytes] = set()

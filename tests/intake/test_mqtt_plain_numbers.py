@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import threading
+from datetime import UTC, datetime
 from typing import Any
 
 from monitor.intake.mqtt_client import RECEIVE_MAXIMUM
 from monitor.intake.mqtt_fence import STALL_S, Fence
 from monitor.intake.mqtt_settings import PlainNumber
+from monitor.timesource import ManualTime
 
 
 class TestPlainNumbers:
@@ -29,7 +30,7 @@ class TestPlainNumbers:
         ]
 
     def test_are_acknowledged_after_the_commit_like_any_other(
-        self, broker: Any, node: Any, collect: Any, wait: Any
+        self, broker: Any, node: Any, collect: Any
     ) -> None:
         first = collect(broker, plain_numbers=self.NUMBERS)
         for number in (b"210", b"211", b"212"):
@@ -37,7 +38,7 @@ class TestPlainNumbers:
         arrivals = first.take(3)
         assert all(arrival.receipt for arrival in arrivals)
         first.done(arrivals[0])
-        wait(lambda: not first.source._client._out_packet)
+        first.told(node)
         first.crash()
         second = collect(broker, plain_numbers=self.NUMBERS)
         assert [arrival.payload for arrival in second.take(2)] == [b"211", b"212"]
@@ -54,7 +55,7 @@ class TestPlainNumbers:
             assert (arrival.kind, arrival.node_hint) == ("refused", "shed")
             assert arrival.why.startswith("a number that waited at the broker")
             second.done(arrival)
-        assert second.nothing()
+        assert second.nothing_more(node)
         wait(second.hears_what_is_new)
         node.say("shed/probe/temperature", b"212")
         assert second.next().kind == "value", "from now on what comes is new"
@@ -64,9 +65,10 @@ class TestPlainNumbers:
     ) -> None:
         """A board says its probe and its barometer in one breath, every few seconds: neither is a backlog."""
         collect(broker, plain_numbers=self.NUMBERS).source.close()
-        second = collect(broker, plain_numbers=self.NUMBERS)
+        clock = ManualTime(datetime(2026, 8, 14, tzinfo=UTC))
+        second = collect(broker, plain_numbers=self.NUMBERS, time=clock)
         wait(second.hears_what_is_new)
-        threading.Event().wait(STALL_S + 0.2)
+        clock.advance(STALL_S + 0.2)
         node.say("shed/probe/temperature", b"212")
         first = second.next()
         second.done(first)
@@ -80,13 +82,14 @@ class TestPlainNumbers:
         self, broker: Any, node: Any, collect: Any, wait: Any
     ) -> None:
         """A broker holds back what is more than our Receive Maximum until something is acknowledged."""
-        collecting = collect(broker, plain_numbers=self.NUMBERS)
+        clock = ManualTime(datetime(2026, 8, 14, tzinfo=UTC))
+        collecting = collect(broker, plain_numbers=self.NUMBERS, time=clock)
         for tenths in range(RECEIVE_MAXIMUM + 40):
             node.say("shed/probe/temperature", b"100.%03d" % tenths)
         came = collecting.take(RECEIVE_MAXIMUM)
         assert {arrival.kind for arrival in came} == {"value"}
         assert collecting.nothing()
-        threading.Event().wait(STALL_S + 0.2)
+        clock.advance(STALL_S + 0.2)
         collecting.done(*came)
         for arrival in collecting.take(40):
             assert arrival.why.startswith("a number that waited"), arrival

@@ -160,11 +160,11 @@ def test_a_broker_without_mqtt_5_is_spoken_to_in_3_1_1(
         node.sample(0)
         node.sample(1)
         first.done(first.take(2)[0])
-        wait(lambda: not first.source._client._out_packet)  # type: ignore[union-attr]
+        first.told(node)
         first.crash()
         node.sample(2)
         second = collect(settings)
         assert [b'"seq","v":%d' % seq in second.next().payload for seq in (1, 2)] == [True, True]
-        assert second.nothing()
+        assert second.nothing_more(node)
     finally:
         old.close()

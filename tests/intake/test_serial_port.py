@@ -69,7 +69,7 @@ class Reading:
     def connected(self) -> bool:
         return self.source.status().startswith("connected")
 
-    def next(self, within_s: float = 5.0) -> Arrival:
+    def next(self, within_s: float = 90.0) -> Arrival:
         return self.queue.get(timeout=within_s)
 
     def nothing(self) -> bool:
@@ -122,9 +122,8 @@ def test_what_the_port_held_from_before_is_not_taken(cable: Cable, read: Any) ->
     """Nobody knows how old it is; the node sends again what nobody stored."""
     cable.say(frame(b"[1]"))
     reading = read(cable.link)
-    cable.say(frame(b"[2]"))
-    assert reading.next().payload == b"[2]"
-    assert reading.nothing()
+    cable.say(frame(b"[2]") + frame(b"[3]"))
+    assert [reading.next().payload for _ in range(2)] == [b"[2]", b"[3]"]
 
 
 def test_a_megabyte_of_noise_is_one_refusal_a_hint_and_no_harm(cable: Cable, read: Any, wait: Any) -> None:
@@ -262,7 +261,7 @@ def test_a_full_queue_holds_the_reader_and_loses_nothing(cable: Cable, read: Any
         wait(lambda: source.status().startswith("connected"))
         cable.say(b"".join(frame(b"[%d]" % n) for n in range(100)))
         wait(queue.full)
-        assert [queue.get(timeout=5).payload for _ in range(100)] == [b"[%d]" % n for n in range(100)]
+        assert [queue.get(timeout=90).payload for _ in range(100)] == [b"[%d]" % n for n in range(100)]
     finally:
         source.close()
 
