@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import timedelta
 from typing import Any
 
-from monitor.jars.rows import Row
+from monitor.jars import BatchState
+from monitor.jars.rows import Row, instant
 from monitor.judge.words import asked, exact
 from monitor.plan.containers import JAR_NAMES
 from monitor.proof.figures import (
@@ -177,6 +179,38 @@ def batch_facts(run: Run, people: Sequence[str], rows: Sequence[Row], loaded: in
         ("People", ", ".join(people) or "nobody is named"),
         *extra[:4],
     ]
+
+
+def reprocessing_facts(run: Run, state: BatchState) -> Pairs:
+    """Which jars of which run are processed again, why, with which lids, and by when they had to be in; or nothing."""
+    parent = run.extra.get("reprocess_of")
+    if not parent:
+        return []
+    pairs = ", ".join(f"jar {own} was jar {before}" for own, before in enumerate(state.parent_jars, 1))
+    why = run.extra.get("reprocess_why")
+    lids = run.extra.get("new_lids")
+    return [
+        ("Reprocesses jars of", str(parent)),
+        ("Jars", pairs or missing("nobody said which")),
+        ("Why", str(why) if why else missing(f"run {parent} tells it")),
+        ("Lids", "new, said at the start" if lids is True else missing("nobody said that they were new")),
+        (f"Time of {parent}", _window(run, state)),
+    ]
+
+
+def _window(run: Run, state: BatchState) -> str:
+    """By when the jars had to be in the canner again, as far as this record tells."""
+    try:
+        until = instant(str(run.extra.get("reprocess_until")))
+    except ValueError:
+        return missing("this record does not say by when they had to be in")
+    went_in = [mark.t_s for mark in run.marks if mark.kind == "jars_in"]
+    told = f"in the canner again by {day_time(run, until)}"
+    if not went_in:
+        return f"{told}; nobody marked that they went in"
+    at = run.started_at + timedelta(seconds=max(went_in))
+    late = "TOO LATE" if at > until else "in time"
+    return f"{told}; they went in {day_time(run, at)}: {late}"
 
 
 def _named(key: str, value: object) -> tuple[str, str]:

@@ -194,6 +194,13 @@ def _seal(body: Mapping[str, Any]) -> str:
     return f"jar {body.get('jar')} seal: {answers}"
 
 
+def _again(body: Mapping[str, Any]) -> str:
+    if not body.get("reprocess_of"):
+        return ""
+    lids = ", new lids" if body.get("new_lids") is True else ""
+    return f", to reprocess jars {_numbers(body.get('reprocess_jars'))} of run {body['reprocess_of']}{lids}"
+
+
 def _mark(body: Mapping[str, Any]) -> str:
     text = f" ({body['text']})" if body.get("text") else ""
     return f"marked: {_plain(str(body.get('kind')))}{text}"
@@ -246,7 +253,7 @@ def _loading(body: Mapping[str, Any]) -> str:
 
 
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
-    "run_started": lambda body: f"run started: {body.get('run_id')}",
+    "run_started": lambda body: f"run started: {body.get('run_id')}{_again(body)}",
     "run_ended": lambda body: (
         "called off, no jars went in: it counts as no reprocessing" if body.get("called_off") else "run ended"
     ),

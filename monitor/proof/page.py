@@ -43,7 +43,7 @@ def draw(dossier: Dossier) -> bytes:
     said = lines(dossier.entries, run.run_id)
     parts = [
         _head(run),
-        _title(run, dossier),
+        _title(run, dossier, state),
         _verdict(dossier.verdict, state),
         after.corrections(run, revisions(run, dossier.entries)),
         _trace(run, dossier.verdict),
@@ -78,7 +78,7 @@ def _head(run: Run) -> str:
     )
 
 
-def _title(run: Run, dossier: Dossier) -> str:
+def _title(run: Run, dossier: Dossier, state: BatchState) -> str:
     invented = str(run.extra.get("origin") or "")
     source = invented.removeprefix("invented: ") or "made by a model"
     banner = ""
@@ -88,8 +88,18 @@ def _title(run: Run, dossier: Dossier) -> str:
         '<header><p class="house">Boiling-water canning · record of one process</p>'
         f"<h1>Proof of run {esc(run.run_id)}</h1>"
         f"<p>Issued {esc(day_time(run, instant(dossier.issued_utc)))} by boilwitness "
-        f"{esc(dossier.engine.get('version'))} from the record that this page carries inside it.</p></header>{banner}"
+        f"{esc(dossier.engine.get('version'))} from the record that this page carries inside it.</p>"
+        f"{_reprocessed(state)}</header>{banner}"
     )
+
+
+def _reprocessed(state: BatchState) -> str:
+    """That this is the second process of jars which had one before; empty where it is not."""
+    if not state.parent_run:
+        return ""
+    jars = ", ".join(map(str, state.parent_jars)) or "(nobody said which)"
+    noun = "jar" if len(state.parent_jars) == 1 else "jars"
+    return f"<p><b>REPROCESSING of {noun} {esc(jars)} of run {esc(state.parent_run)}.</b></p>"
 
 
 def _verdict(verdict: Mapping[str, Any], state: BatchState) -> str:
@@ -134,12 +144,14 @@ def _trace(run: Run, verdict: Mapping[str, Any]) -> str:
 
 def _facts(run: Run, dossier: Dossier, state: BatchState) -> str:
     rows = rows_of(dossier.entries)
+    again = facts.reprocessing_facts(run, state)
     return (
         '<div class="pair facts-pair">'
         + facts.block("Time", facts.time_facts(run, dossier.verdict))
         + facts.block("Batch", facts.batch_facts(run, _people(run, dossier), rows, state.sums.loaded))
         + facts.block("Place and boiling point", facts.place_facts(run, dossier.verdict))
         + facts.block("Probe", facts.probe_facts(run, dossier.verdict, rows))
+        + (facts.block("Reprocessing", again) if again else "")
         + "</div>"
     )
 

@@ -398,3 +398,30 @@ def test_around_a_change_of_the_clocks_every_time_has_its_offset() -> None:
     )
     assert (clock(run, 600.0), clock(run, 4200.0)) == ("01:20:00-06:00", "01:20:00-07:00")
     assert clock(replace(run, started_at=datetime(2026, 11, 5, 7, 10, tzinfo=UTC)), 600.0) == "00:20:00"
+
+
+def test_a_reprocessing_says_so_and_of_which_jars_with_what_lids_why_and_in_what_time(
+    new_house: Callable[..., Household],
+) -> None:
+    again = {
+        "reprocess_of": "2026-07-24-canner-1-a",
+        "reprocess_jars": [2, 3, 5, 6, 7, 8, 9],
+        "new_lids": True,
+        "reprocess_why": "hold broken; the process failed",
+        "reprocess_until": "2026-07-25T23:00:00+00:00",
+    }
+    for header, told in (
+        (again, ("new, said at the start", "hold broken; the process failed", "in time")),
+        (again | {"reprocess_until": "2026-07-25T13:00:00+00:00"}, ("TOO LATE",)),
+        (
+            {key: again[key] for key in ("reprocess_of", "reprocess_jars")},
+            ("nobody said that they were new", "tells it", "does not say by when"),
+        ),
+    ):
+        house = new_house("held-low-altitude", **header)
+        page = shown(page_of(from_store(house.conn, house.run_id, ISSUED)))
+        assert "REPROCESSING of jars 2, 3, 5, 6, 7, 8, 9 of run 2026-07-24-canner-1-a." in page
+        assert "jar 1 was jar 2, jar 2 was jar 3, jar 3 was jar 5" in page
+        assert "to reprocess jars 2, 3, 5, 6, 7, 8, 9 of run 2026-07-24-canner-1-a" in page
+        for words in told:
+            assert words in page
