@@ -11,10 +11,12 @@ import streamlit as st
 
 from dashboard import data, judging, settings
 from dashboard.trace import Trace, trace
+from monitor.jars import batch_state
 from monitor.jars.again import Again
+from monitor.jars.window import Before
 from monitor.record import Run
 from monitor.store import reader
-from monitor.store.batches import again_of
+from monitor.store.batches import again_of, before_from
 from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.manual import ManualLog, manual_log
 from monitor.store.newest import run_mark
@@ -37,6 +39,8 @@ class OneRun:
     by_hand: ManualLog | None
     #: By its id, what became of each run that processes its jars again.
     again: dict[str, Again]
+    #: What the run says that its jars come from, where they come from one.
+    before: Before | None
 
 
 def one_run(data_dir: Path, run_id: str) -> OneRun | None:
@@ -55,16 +59,20 @@ def _one_run(data_dir: Path, run_id: str, mark: tuple[int | str | None, ...]) ->
             return None
         run = reader.load_run(conn, run_id)
         again = reprocessings(conn, run_id)
+        entries = [*read_entries(conn, run_id), *again]
+        verdict, house, now = reader.verdict_of(conn, run_id), read_house(conn), datetime.now(UTC)
+        alone = batch_state(run, verdict, entries, now) if verdict is not None else None
         calibration = run.probe.calibration
         return OneRun(
             row,
             run,
             trace(run.samples, calibration.offset_K if calibration else 0.0),
-            reader.verdict_of(conn, run_id),
-            [*read_entries(conn, run_id), *again],
+            verdict,
+            entries,
             reader.alarms(conn, run_id),
             manual_log(conn, run_id),
-            again_of(conn, read_house(conn), again, datetime.now(UTC)),
+            again_of(conn, house, alone, again, now),
+            before_from(conn, house, house.run(run_id), now),
         )
 
 

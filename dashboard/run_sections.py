@@ -37,7 +37,7 @@ def state_of(found: run_data.OneRun, verdict: Mapping[str, Any]) -> BatchState |
     if not _is_over(found, verdict):
         return None
     try:
-        return batch_state(found.run, verdict, found.entries, datetime.now(UTC), found.again)
+        return batch_state(found.run, verdict, found.entries, datetime.now(UTC), found.again, found.before)
     except MonitorError:
         # The page after the heat says what is wrong with them.
         return None

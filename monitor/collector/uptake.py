@@ -9,7 +9,7 @@ from monitor.collector.liverun import Teller
 from monitor.collector.resting import JAR_ENTRIES, Resting
 from monitor.collector.storing import Storing
 from monitor.store import reader
-from monitor.store.entries import read_entries
+from monitor.store.entries import OF_A_REPROCESSING, read_entries, tells_of_reprocessing
 from monitor.store.newest import newest_entry
 from monitor.store.runs import read_house
 
@@ -67,8 +67,13 @@ class Uptake:
 
     def _settle(self, since: int) -> None:
         fresh = read_entries(self._conn, kinds=JAR_ENTRIES, after_id=since)
-        parents = [entry.body.get("reprocess_of") for entry in fresh if entry.kind == "run_started"]
-        for run_id in {entry.run_id for entry in fresh} | set(parents):
+        told = {entry.run_id for entry in fresh}
+        # The clock of the run that jars come from goes on until they are in the one that reprocesses them.
+        moved = read_entries(self._conn, kinds=OF_A_REPROCESSING, after_id=since)
+        runs = self._board.house.runs
+        for child in {entry.run_id for entry in moved if tells_of_reprocessing(entry)}:
+            told.add(runs[child].header.get("reprocess_of") if child in runs else None)
+        for run_id in told:
             if run_id is not None:
                 self._board.settle(run_id)
                 self._resting.settle(run_id)

@@ -13,15 +13,25 @@ from typing import Any
 
 from monitor.jars.again import TAKEN_TO_BE_ON, Again
 from monitor.jars.deviations import Deviation, deviations
-from monitor.jars.disposition import Basis, Case, Decision, Status, decide, refusal
+from monitor.jars.disposition import STEPS, Basis, Case, Decision, Status, decide, refusal
 from monitor.jars.header_changes import HeaderChange, changed_after
-from monitor.jars.one_jar import OneJar, Placing, status_of
+from monitor.jars.one_jar import (
+    OneJar,
+    Placing,
+    cold_until,
+    held_back_choices,
+    is_past,
+    overruled,
+    status_of,
+)
 from monitor.jars.review import Item, Signature, check_list, content_hash, signature
-from monitor.jars.rows import Row, all_rows, local_date, local_time, rows_of
-from monitor.jars.seals import FINAL_AFTER, Seal, SealResult, contradicted, seal_results, sums
+from monitor.jars.rows import Row, all_rows, local_date, local_time, without_corrected
+from monitor.jars.seals import FINAL_AFTER, Seal, SealResult, Sums, contradicted, seal_results, sums
+from monitor.jars.shelf import on_shelf
 from monitor.jars.signed import Bounds, Standing, bounds_of, refused_timings, standing
 from monitor.jars.state import BatchState, Clock, JarState
 from monitor.jars.times import Child, Times, children, is_child, loaded, times_of
+from monitor.jars.window import Before, Window, window_of, window_words, within
 from monitor.judge.salvage import UNSEALED_WINDOW_S
 from monitor.judge.verdict import Verdict
 from monitor.record.model import Run
@@ -37,6 +47,7 @@ def batch_state(
     entries: Iterable[Any],
     now: datetime,
     again: Mapping[str, Again] | None = None,
+    before: Before | None = None,
 ) -> BatchState:
     """The state of a batch at ``now``.
 
@@ -47,25 +58,30 @@ def batch_state(
     verdict : Verdict or mapping
         The engine's verdict, or its JSON.
     entries : iterable
-        The store's entries of this run, and the ``run_started`` of runs that reprocess it; objects or dicts.
+        The store's entries of this run, and those of runs that reprocess it which tell which jars these are and when
+        they went in; objects or dicts.
     now : datetime
         Aware.
     again : mapping, optional
         By their ids, what became of the runs that reprocess it: one that is missing here gives its jars no place.
         Left out by those who only ask what the alarms ask: such runs then are taken to be on.
+    before : Before, optional
+        Of a run that reprocesses: what the run says that its jars come from. Left out where nobody has looked.
     """
     form = verdict.as_json() if isinstance(verdict, Verdict) else verdict
-    entries = list(entries)
-    rows = rows_of(entries)
-    own = [row for row in rows if not is_child(row, run.run_id)]
-    known_until_now = [row for row in own if row.entered <= now]
+    rows = [row for row in all_rows(entries) if row.entered <= now]
+    ever = [row for row in rows if row.run_id in (None, run.run_id) and not is_child(row, run.run_id)]
+    known_until_now = without_corrected(ever)
     times = times_of(run, form)
     count = loaded(run, known_until_now)
     numbers = range(1, (count or 0) + 1)
-    build = _Build(run, form, known_until_now, times, tuple(numbers), children(rows, run.run_id))
-    build.again = again
-    build.ever = [row for row in all_rows(entries) if row.entered <= now]
-    build.changed = [one for one in changed_after(entries, run.run_id, _jars_in(run)) if one.at <= now]
+    over = run.ended_at_s is not None or form.get("verdict") is not None
+    window = window_of(run, times, before, over)
+    bounded = within(times, window, run, form)
+    build = _Build(run, form, known_until_now, bounded, tuple(numbers), children(rows, run.run_id))
+    build.again, build.window, build.sign_by = again, window, times.two_hours
+    build.ever = ever
+    build.changed = [one for one in changed_after(ever, run.run_id, _jars_in(run)) if one.at <= now]
     return build.state(now, count)
 
 
@@ -79,12 +95,16 @@ class _Build:
         rows: list[Row],
         times: Times,
         numbers: tuple[int, ...],
-        children: Mapping[int, Child],
+        children: Mapping[int, tuple[Child, ...]],
     ) -> None:
         self.run, self.verdict, self.rows, self.times = run, verdict, rows, times
         self.numbers, self.children = numbers, children
         self.parent = run.extra.get("reprocess_of")
         self.again: Mapping[str, Again] | None = None
+        #: Of a run that reprocesses: until when its jars had to be in.
+        self.window: Window | None = None
+        #: Until when an own timing may be signed: what was left before holds for the jars, not for a signature.
+        self.sign_by = times.two_hours
         #: Every entry up to now, those too that a later one corrects.
         self.ever: list[Row] = []
         #: What was changed in the header after the jars were in.
@@ -99,20 +119,18 @@ class _Build:
         rows = self.rows
         found = self._deviations(rows)
         results = seal_results(rows, self.numbers, self.lifted)
-        out = [r.body.get("out") for r in rows if r.kind == "jars_lifted_count"]
-        jar_sums = sums(loaded, results, out[-1] if out and isinstance(out[-1], int) else None)
-        differ = contradicted(self.ever, results, self.lifted)
-        items = check_list(self.run, self.verdict, rows, jar_sums, found, differ)
+        jar_sums = self._sums(rows, results, loaded)
+        items = self._items(rows, found, results, jar_sums)
         content = content_hash(self.run, self.verdict, rows)
-        signed = self._signed(items, content)
-        basis = standing(self.verdict, rows, self.times.two_hours, self.bounds)
-        self.refused += refused_timings(self.verdict, rows, self.times.two_hours, self.bounds)
+        signed = self._signed(rows, items, content)
+        basis = standing(self.verdict, rows, self.sign_by, self.bounds)
+        self.refused += refused_timings(self.verdict, rows, self.sign_by, self.bounds)
         times = replace(self.times, day=self._day(basis))
         reviewed = bool(signed and signed.valid)
         decided = {
             n: decide(self._case(n, results[n].seal, basis, found, reviewed, now)) for n in self.numbers
         }
-        jars = self._jars(decided, results, times, now)
+        jars = self._jars(decided, results, basis, times, now, loaded)
         return BatchState(
             run_id=self.run.run_id,
             zone=self.run.zone,
@@ -141,26 +159,75 @@ class _Build:
             parent_run=str(self.parent) if self.parent else None,
             parent_jars=_numbers(self.run.extra.get("reprocess_jars")),
             refused=tuple(self.refused),
+            sign_by=self.sign_by,
+            window_words=window_words(self.window, now) if self.window is not None else "",
         )
 
-    def _signed(self, items: Sequence[Item], content: str) -> Signature | None:
-        """The review that was signed, held against what is there now."""
+    def _sums(self, rows: Sequence[Row], results: Mapping[int, SealResult], loaded: int | None) -> Sums:
+        out = [r.body.get("out") for r in rows if r.kind == "jars_lifted_count"]
+        return sums(loaded, results, out[-1] if out and isinstance(out[-1], int) else None)
+
+    def _items(
+        self,
+        rows: Sequence[Row],
+        found: Sequence[Deviation],
+        results: Mapping[int, SealResult],
+        jar_sums: Sums,
+    ) -> list[Item]:
+        newest = max((row.id for row in rows), default=0)
+        ever = [row for row in self.ever if row.id <= newest]
+        differ = contradicted(ever, results, self.lifted)
+        return check_list(self.run, self.verdict, rows, jar_sums, found, differ)
+
+    def _signed(self, rows: Sequence[Row], items: Sequence[Item], content: str) -> Signature | None:
+        """The review that was signed, held against what these rows say."""
         operators = frozenset(
-            str(r.by) for r in self.rows if r.by and r.kind in ("run_started", "mark", "jar_seal")
+            str(r.by) for r in rows if r.by and r.kind in ("run_started", "mark", "jar_seal")
         )
-        return signature(self.rows, items, content, operators)
+        return signature(rows, items, content, operators)
+
+    def _reviewed(self, rows: Sequence[Row], loaded: int | None) -> bool:
+        """Whether a signature stood when only these rows were there."""
+        if not any(row.kind == "review" for row in rows):
+            return False
+        results = seal_results(rows, self.numbers, self.lifted)
+        items = self._items(rows, self._deviations(rows), results, self._sums(rows, results, loaded))
+        signed = self._signed(rows, items, content_hash(self.run, self.verdict, rows))
+        return bool(signed and signed.valid)
 
     def _jars(
-        self, decided: Mapping[int, Decision], results: Mapping[int, SealResult], times: Times, now: datetime
+        self,
+        decided: Mapping[int, Decision],
+        results: Mapping[int, SealResult],
+        basis: Standing,
+        times: Times,
+        now: datetime,
+        loaded: int | None,
     ) -> tuple[JarState, ...]:
         """Each jar: what the table decided, and what people did with it on top of that."""
-        placed = self._placings()
-        return tuple(
-            OneJar(self.run, times, self.rows, n, placed.get(n), self.children.get(n), self._again(n)).state(
-                decided[n], results[n], now
+        closes = times.two_hours if basis.basis is Basis.FAILED else times.day
+        shelved = self._shelved()
+        found: dict[int, OneJar] = {}
+        for n in self.numbers:
+            runs = [self._with_marks(child) for child in self.children.get(n, ())]
+            again = {child.run_id: self._again(child) for child in runs}
+            found[n] = OneJar(
+                self.run, times, self.rows, n, None, runs, again, closes, self.window, n in shelved
             )
-            for n in self.numbers
+        placed = self._placings({n: jar.child() for n, jar in found.items()}, loaded)
+        return tuple(
+            replace(jar, placing=placed.get(n)).state(decided[n], results[n], now) for n, jar in found.items()
         )
+
+    def _shelved(self) -> set[int]:
+        """The jars that were sealed when somebody signed the review: they may stand on the shelf, whatever lapsed."""
+        found: set[int] = set()
+        for row in self.ever:
+            if row.kind == "review" and row.by:
+                then = without_corrected([one for one in self.ever if one.id <= row.id])
+                results = seal_results(then, self.numbers, self.lifted)
+                found |= {n for n, result in results.items() if result.seal is Seal.SEALED}
+        return found
 
     def _deviations(self, rows: Sequence[Row]) -> list[Deviation]:
         noted = self.run.extra.get("deviations") or ()
@@ -192,41 +259,74 @@ class _Build:
             reprocessed_before=self.parent is not None,
         )
 
-    def _placings(self) -> dict[int, Placing]:
-        """The last allowed placing of each jar, with what the table said at its time; the refused are listed."""
+    def _placings(self, children: Mapping[int, Child | None], loaded: int | None) -> dict[int, Placing]:
+        """The last allowed placing of each jar, with what the table said at its time; the refused are listed.
+
+        ``children``: the run that reprocesses a jar now.
+        """
         placed: dict[int, Placing] = {}
         for number, row in enumerate(self.rows):
             jar = row.body.get("jar")
             if row.kind != "jar_disposition" or jar not in self.numbers:
                 continue
-            decision = self._decision(row, self.rows[:number])
-            wanted = status_of(row.body.get("to"))
+            decision = self._decision(row, self.rows[:number], loaded)
             before = placed.get(jar)
-            current = status_of(before.row.body.get("to")) if before is not None else decision.status
-            why = (
-                refusal(current or decision.status, wanted, decision) if wanted else "there is no such place"
-            )
-            if why:
+            if why := self._refusal(row, decision, before, children.get(jar)):
                 self.refused.append(
                     f"jar {jar} to '{row.body.get('to')}' at {local_time(row.at, self.run.zone)}: {why}"
                 )
+            elif status_of(row.body.get("to")) is Status.WAITING:
+                del placed[jar]
             else:
                 placed[jar] = Placing(row, decision)
         return placed
 
-    def _decision(self, row: Row, before: Sequence[Row]) -> Decision:
-        """What the table said of a jar when this was entered about it."""
+    def _refusal(self, row: Row, decision: Decision, before: Placing | None, child: Child | None) -> str:
+        """Why a placing does not count; empty when it does."""
+        wanted = status_of(row.body.get("to"))
+        if wanted is None:
+            return "there is no such place"
+        if child is not None and child.told_in is not None and row.entered >= child.told_in:
+            return f"it went on as jar {child.jar} of run {child.run_id}: say it there"
+        if before is None:
+            if wanted is Status.WAITING:
+                return "nobody holds it back"
+            return refusal(decision.status, wanted, decision)
+        current = status_of(before.row.body.get("to")) or decision.status
+        if current is Status.ON_HOLD and wanted is not Status.BROKEN:
+            offered = held_back_choices(decision)
+            return "" if wanted in offered else refusal(current, wanted, replace(decision, choices=offered))
+        if wanted is Status.WAITING:
+            return "nobody holds it back"
+        leaves = (Status.DISCARDED, Status.BROKEN)
+        if wanted not in leaves and wanted in STEPS[current]:
+            if is_past(before.row, self.run, row.at):
+                until = cold_until(before.row, self.run)
+                return f"its date of {until} had passed: only '{Status.DISCARDED.value}' is left"
+            if decision.choices <= {Status.DISCARDED} and decision.clock is None:
+                return f"'{wanted.value}' is not offered: {decision.why}"
+        return refusal(current, wanted, decision)
+
+    def _decision(self, row: Row, before: Sequence[Row], loaded: int | None) -> Decision:
+        """What the table said of a jar when this was entered about it, and what stood before the table."""
         jar = int(row.body["jar"])
         result = seal_results(before, self.numbers, self.lifted)[jar]
-        basis = standing(self.verdict, before, self.times.two_hours, self.bounds)
-        signed = any(r.kind == "review" for r in before)
-        return decide(self._case(jar, result.seal, basis, self._deviations(before), signed, row.at))
+        basis = standing(self.verdict, before, self.sign_by, self.bounds)
+        reviewed = self._reviewed(before, loaded)
+        case = self._case(jar, result.seal, basis, self._deviations(before), reviewed, row.at)
+        decision, said = decide(case), on_shelf(before, jar)
+        ruled = overruled(said, result, self.run.zone, self.window, jar, decision, row.at)
+        return ruled or decision
 
-    def _again(self, jar: int) -> Again | None:
-        if self.again is None:
-            return TAKEN_TO_BE_ON
-        child = self.children.get(jar)
-        return self.again.get(child.run_id) if child is not None else None
+    def _again(self, child: Child) -> Again | None:
+        return TAKEN_TO_BE_ON if self.again is None else self.again.get(child.run_id)
+
+    def _with_marks(self, child: Child) -> Child:
+        """When its jars went in, where its own record tells: a record from elsewhere has marks without entries."""
+        again = self.again.get(child.run_id) if self.again is not None else None
+        if again is None or again.went_in is None:
+            return child
+        return replace(child, went_in=again.went_in, told_in=child.told_in or again.went_in)
 
     def _day(self, basis: Standing) -> datetime | None:
         """The end of the 24 h: from the hold that the record shows, or the one that was timed; the earlier counts."""
@@ -240,10 +340,14 @@ class _Build:
         open_jars = [
             j
             for j in jars
-            if j.status in (Status.WAITING, Status.ON_HOLD, Status.REPROCESS) and not j.child_run
+            if j.status in (Status.WAITING, Status.ON_HOLD, Status.REPROCESS) and not j.child_in
         ]
         if not open_jars:
             return ()
+        window = self.window
+        if window is not None and window.went_in is None and window.until is not None:
+            text = f"the time of run {window.parent} runs on until its jars are in the canner again"
+            return (Clock("reprocessing", window.until, text, ("G58", "G57", "G51")),)
         if basis.basis is Basis.FAILED and self.times.two_hours is not None:
             text = "2 h for jars whose hold is not proven; other published guidance allows 24 h, the stricter counts"
             return (Clock("failed process", self.times.two_hours, text, ("G58", "G57")),)

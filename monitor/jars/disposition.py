@@ -167,7 +167,11 @@ def _processed(case: Case) -> Decision:
         )
     if not case.reviewed:
         return Decision(
-            Status.WAITING, _KEEP_COLD, "the review is not signed", "Review the record and sign it.", ("G48",)
+            Status.WAITING,
+            _KEEP_COLD | {Status.ON_HOLD},
+            "the review is not signed",
+            "Review the record and sign it.",
+            ("G48",),
         )
     return Decision(
         Status.SHELF,
@@ -205,6 +209,8 @@ def refusal(current: Status, wanted: Status, decision: Decision) -> str:
         return f"a jar goes on the shelf by itself once its seal and review are done; now: {decision.why}"
     if wanted is Status.BROKEN:
         return ""
+    if wanted is Status.ON_HOLD and current in (Status.WAITING, Status.SHELF):
+        return ""  # Holding a jar back never makes more of it.
     if wanted not in STEPS[current]:
         return f"from '{current.value}' a jar does not go to '{wanted.value}'"
     settled = current in (Status.WAITING, Status.ON_HOLD)

@@ -10,6 +10,7 @@ from typing import Any
 from monitor.errors import RefusedError
 from monitor.jars.disposition import Status
 from monitor.jars.state import BatchState, JarState
+from monitor.jars.window import UNTIL, window_end
 from monitor.judge.pressure import altitude_within_m
 from monitor.record.model import Run
 from monitor.tables.containers import jar_mL
@@ -17,6 +18,8 @@ from monitor.tables.guidance import NOT_CHECKED
 from monitor.tables.named import Named, named, published_for
 from monitor.tables.processes import packs_and_jars, timed_jar
 
+#: The header's key: why jars are reprocessed, as the run that they come from said when it was begun.
+WHY = "reprocess_why"
 INSTEAD = "Refrigerate or freeze the jars instead."
 #: Header keys of the parent that are the parent's alone.
 _PARENTS_OWN = ("marks", "ended_at", "deviations", "capped_at_unproven")
@@ -84,13 +87,23 @@ def reprocess_extra(
         raise RefusedError("reprocessing takes new lids.", check if instead == INSTEAD else instead)
     if not jars:
         raise RefusedError("no jar was named.", "Say which jars go into the canner again.")
+    twice = sorted({number for number in jars if list(jars).count(number) > 1})
+    if twice:
+        raise RefusedError(
+            f"jar {twice[0]} was named twice.", "Say which other jar goes in, or name it once."
+        )
     for number in jars:
         one = by_number.get(number)
         if one is None:
             raise RefusedError(f"there is no jar {number} in run {parent.run_id}.")
         if one.child_run or (one.status is not Status.REPROCESS and Status.REPROCESS not in one.choices):
             raise RefusedError(f"jar {number} cannot be reprocessed: {one.why}.", _instead([one]))
-    return {"reprocess_of": parent.run_id, "reprocess_jars": sorted(jars), "new_lids": True}
+    extra = {"reprocess_of": parent.run_id, "reprocess_jars": sorted(jars), "new_lids": True}
+    why = dict.fromkeys(by_number[number].why for number in jars)
+    extra[WHY] = f"{state.standing.words}; {'; '.join(why)}"
+    until = window_end(state)
+    # Told along: a record that is handed on alone has no other run to ask.
+    return extra | ({UNTIL: until.isoformat()} if until is not None else {})
 
 
 def _instead(jars: Iterable[JarState]) -> str:

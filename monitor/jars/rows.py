@@ -6,8 +6,8 @@ This room may not know the store: it takes anything with an entry's columns, as 
 from __future__ import annotations
 
 from calendar import monthrange
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -15,7 +15,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One entry. ``at`` is when it happened, ``entered`` when it was written down, both aware UTC."""
+    """One entry. ``at`` is when it happened, ``entered`` when it was written down, both aware UTC.
+
+    ``run_id`` is the run it is about, None where nobody kept that.
+    """
 
     id: int
     kind: str
@@ -25,13 +28,33 @@ class Row:
     by: str | None
     corrects: int | None
     reason: str | None
+    run_id: str | None = None
 
 
 def rows_of(entries: Iterable[Any]) -> list[Row]:
     """Entries in the order they were made, without those that a later one corrects."""
-    rows = all_rows(entries)
+    return without_corrected(all_rows(entries))
+
+
+def without_corrected(rows: Sequence[Row]) -> list[Row]:
+    """These rows without those that a later one of them corrects."""
     corrected = {row.corrects for row in rows if row.corrects is not None}
     return [row for row in rows if row.id not in corrected]
+
+
+def as_they_stand(rows: Iterable[Row]) -> list[Row]:
+    """Entries with what later ones made of them: taken back, or standing with another body or another time."""
+    standing: dict[int, Row] = {}
+    for row in rows:
+        old = standing.pop(row.corrects, None) if row.corrects is not None else None
+        if row.kind != "correction":
+            standing[row.id] = row
+        elif old is not None and not row.body.get("withdrawn"):
+            body = {**old.body, **{key: value for key, value in row.body.items() if key != "happened_utc"}}
+            moved = row.body.get("happened_utc")
+            at = instant(str(moved)) if moved else old.at
+            standing[row.id] = replace(old, id=row.id, body=body, at=at)
+    return [standing[number] for number in sorted(standing)]
 
 
 def all_rows(entries: Iterable[Any]) -> list[Row]:
@@ -40,6 +63,9 @@ def all_rows(entries: Iterable[Any]) -> list[Row]:
 
 
 def _row(entry: Any) -> Row:
+    if isinstance(entry, Row):
+        return entry
+
     def get(name: str) -> Any:
         return entry.get(name) if isinstance(entry, Mapping) else getattr(entry, name, None)
 
@@ -54,6 +80,7 @@ def _row(entry: Any) -> Row:
         by=get("by"),
         corrects=get("corrects"),
         reason=get("reason"),
+        run_id=get("run_id"),
     )
 
 

@@ -18,6 +18,7 @@ from enum import StrEnum
 from typing import Any
 
 from monitor.errors import UsageError
+from monitor.jars.answers import counted, has_read, that_stand
 from monitor.jars.rows import Row, all_rows
 from monitor.judge.salvage import SEAL_CHECK_AFTER_S
 
@@ -138,11 +139,10 @@ def judge_seal(row: Row, lifted: datetime | None) -> SealResult:
 
 def seal_results(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | None) -> dict[int, SealResult]:
     """What counts for every jar; one never judged stays so."""
-    standing: dict[int, list[SealResult]] = {jar: [] for jar in jars}
-    for given in _given(rows, standing, lifted):
-        kept = [old for old in standing[given.jar] if not _takes_the_place(given, old)]
-        standing[given.jar] = [*kept, given]
-    return {jar: _counted(jar, found) for jar, found in standing.items()}
+    said: dict[int, list[SealResult]] = {jar: [] for jar in jars}
+    for given in _given(rows, said, lifted):
+        said[given.jar].append(given)
+    return {jar: _counted(jar, that_stand(found, _takes_the_place)) for jar, found in said.items()}
 
 
 def _given(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | None) -> Iterator[SealResult]:
@@ -162,8 +162,8 @@ def _takes_the_place(new: SealResult, old: SealResult) -> bool:
     Where nobody kept what was seen: of an own answer, and of one before 12 hours, which is asked for again; broken
     glass stays broken.
     """
-    if new.seen is not None:
-        return (old.entry or 0) <= new.seen
+    if (read := has_read(new, old)) is not None:
+        return read
     if old.seal is Seal.BROKEN:
         return False
     return (old.by is not None and old.by == new.by) or (_early(old) and not _early(new))
@@ -177,8 +177,8 @@ def _counted(jar: int, standing: Sequence[SealResult]) -> SealResult:
     """The worst of what stands, the newest of answers that agree."""
     if not standing:
         return SealResult(jar, Seal.NOT_JUDGED, "not judged yet")
-    worst = max(reversed(standing), key=lambda one: one.rank)
-    return replace(worst, against=tuple(one for one in standing if one.rank != worst.rank))
+    worst, against = counted(standing)
+    return replace(worst, against=against)
 
 
 def newest_answer(entries: Iterable[Any], jar: int) -> int:
@@ -199,9 +199,9 @@ def contradicted(
 
 
 def _differ(found: Sequence[SealResult]) -> bool:
-    counted = [one for one in found if not _early(one)]
-    people = {one.by for one in counted}
-    return len({one.rank for one in counted}) > 1 and (len(people) > 1 or None in people)
+    final = [one for one in found if not _early(one)]
+    people = {one.by for one in final}
+    return len({one.rank for one in final}) > 1 and (len(people) > 1 or None in people)
 
 
 def told(one: SealResult, when: Callable[[datetime], str]) -> str:

@@ -54,6 +54,12 @@ class JarState:
     child_placed: bool = False
     #: The entry that placed it, whoever would take that back.
     placed_entry: int | None = None
+    #: How its lid was found bad on the shelf, ``lost_seal`` or ``bulge``, whatever was said of the jar since; or empty.
+    lost: str = ""
+    #: Its jars went in there, and in time: from then on that run tells where it is.
+    child_in: bool = False
+    #: It stood on the shelf list when the review was signed, whatever has lapsed since.
+    was_shelved: bool = False
 
     @property
     def gone(self) -> str:
@@ -63,7 +69,7 @@ class JarState:
     @property
     def seal_lost(self) -> bool:
         """Its seal was found lost, or its lid bulging, whenever that was."""
-        return self.seal.bulging or self.found in ("lost_seal", "bulge")
+        return self.seal.bulging or bool(self.lost)
 
     def sources(self) -> list[str]:
         """Guidance by number and source, one line each."""
@@ -104,6 +110,10 @@ class BatchState:
     #: Their numbers in the run that this one reprocesses, in order.
     parent_jars: tuple[int, ...]
     refused: tuple[str, ...]
+    #: Until when an own timing may be signed.
+    sign_by: datetime | None = None
+    #: Of a run that reprocesses: what stands before its verdict's advice; empty where its jars went in in time.
+    window_words: str = ""
 
     def before(self, jars: Iterable[int]) -> list[int]:
         """The numbers that these jars had in the run that this one reprocesses; none where it reprocesses none."""
@@ -144,7 +154,8 @@ class BatchState:
         if self.jars and self.next_jar() is None:
             words.add("seals_judged")
         moving = (Status.WAITING, Status.ON_HOLD)
-        queued = any(jar.status is Status.REPROCESS and not jar.child_run for jar in self.jars)
+        # Until they are in, the clock of this run goes on for jars that are to go on in another.
+        queued = any(jar.status is Status.REPROCESS and not jar.child_in for jar in self.jars)
         if self.jars and not queued and not any(jar.status in moving and not jar.gone for jar in self.jars):
             words.add("jars_decided")
         return frozenset(words)
@@ -153,11 +164,21 @@ class BatchState:
     def all_placed(self) -> bool:
         """Each jar has its place, so what the verdict advised was done, or is too late.
 
-        A jar that went on in another run has one while that is to come or on, and once it was placed there: where that
-        run is over without it, or was not told of, something may be left to do.
+        A jar that went on in another run has one while that is on with its jars in, and once it was placed there:
+        where they are still to go in, where that run is over without it or was not told of, something may be left.
         """
         elsewhere = all(jar.child_placed for jar in self.jars if jar.status is Status.REPROCESS)
         return "jars_decided" in self.settled() and elsewhere
+
+    @property
+    def instead_of_advice(self) -> str:
+        """What is told in place of the verdict's advice, which knows neither of places nor of the run before."""
+        if self.all_placed:
+            return NOTHING_LEFT
+        if not self.window_words:
+            return ""
+        do = next((jar.do for jar in self.jars), "")
+        return f"{self.window_words[0].upper()}{self.window_words[1:]}. {do}".strip()
 
     def cited(self) -> list[str]:
         """The numbers of all guidance behind these jars and clocks, in order."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.jars.rows import Row, instant
+from monitor.jars.rows import Row, as_they_stand, instant
 from monitor.judge.cooling_seen import NOTHING_SEEN, AfterHold, Seen, seen_after_hold
 from monitor.judge.salvage import UNSEALED_WINDOW_S, failed_process_clock, hold_end_s
 from monitor.judge.verdict import Stretch
@@ -59,21 +59,48 @@ def is_child(row: Row, run_id: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Child:
-    """The run that reprocesses a jar, when it began, and the jar's number there."""
+    """A run that reprocesses a jar: when it began and by which entry, and the jar's number there.
+
+    ``went_in``: when its jars went in, the last time where that was marked twice, and when that was written down;
+    None while nobody did. ``over``: somebody ended it.
+    """
 
     run_id: str
     began: datetime
     jar: int
+    entry: int = 0
+    went_in: datetime | None = None
+    told_in: datetime | None = None
+    over: bool = False
 
 
-def children(rows: Sequence[Row], run_id: str) -> dict[int, Child]:
-    """Jar number to the run that reprocesses it."""
-    found: dict[int, Child] = {}
-    for row in rows:
-        if is_child(row, run_id):
-            for number, jar in enumerate(row.body.get("reprocess_jars") or (), 1):
-                found.setdefault(int(jar), Child(str(row.body.get("run_id")), row.at, number))
-    return found
+def children(rows: Sequence[Row], run_id: str) -> dict[int, tuple[Child, ...]]:
+    """Jar number to the runs that reprocess it, in the order in which they were begun.
+
+    Which jars those are is what stands in their header now: it may have been corrected.
+    """
+    found: dict[int, list[Child]] = {}
+    standing = as_they_stand(rows)
+    for start in (row for row in standing if is_child(row, run_id)):
+        child_id = str(start.body.get("run_id"))
+        own = [row for row in standing if row.run_id == child_id]
+        went_in = [row for row in own if row.kind == "mark" and row.body.get("kind") == "jars_in"]
+        last = max(went_in, key=lambda row: row.at, default=None)
+        over = any(row.kind == "run_ended" for row in own)
+        for number, jar in enumerate(_jars_of(start, own), 1):
+            child = Child(child_id, start.at, number, start.id, over=over)
+            if last is not None:
+                child = replace(child, went_in=last.at, told_in=last.entered)
+            if not any(one.run_id == child_id for one in found.get(jar, ())):
+                found.setdefault(jar, []).append(child)
+    return {jar: tuple(runs) for jar, runs in found.items()}
+
+
+def _jars_of(start: Row, own: Sequence[Row]) -> list[int]:
+    """The jars that a run reprocesses, by their numbers in the run that they come from."""
+    said = [row.body for row in own if row.kind == "header_changed" and "reprocess_jars" in row.body]
+    jars = (said[-1] if said else start.body).get("reprocess_jars")
+    return [jar for jar in jars if isinstance(jar, int)] if isinstance(jars, list | tuple) else []
 
 
 def loaded(run: Run, rows: Sequence[Row]) -> int | None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.errors import MonitorError, RecordError
 from monitor.jars import BatchState, batch_state
 from monitor.jars.again import Again
+from monitor.jars.window import Before, before_of
 from monitor.judge import judge
 from monitor.plan.drift import batches_touched
 from monitor.record.model import Run
@@ -41,6 +42,8 @@ class Batch:
     known_ids: frozenset[str]
     #: By its id, what became of each run that reprocesses jars of this one.
     again: Mapping[str, Again] = field(default_factory=dict)
+    #: What the run says that its jars come from, where they come from one.
+    before: Before | None = None
 
     def refusal_of(
         self, kind: str, body: Mapping[str, Any], by: str | None, at: datetime | None = None
@@ -56,7 +59,7 @@ class Batch:
             "by": by,
         }
         at_most = max(moment, self.now)
-        tried = batch_state(self.run, self.verdict, [*self.entries, trial], at_most, self.again)
+        tried = batch_state(self.run, self.verdict, [*self.entries, trial], at_most, self.again, self.before)
         return tried.refused[-1] if len(tried.refused) > len(self.state.refused) else ""
 
 
@@ -88,10 +91,11 @@ def load_batch(
     if verdict is None:
         verdict = judged(run_id, _newest(own)) if judged is not None else judge(run).as_json()
     starts = reprocessings(conn, run_id)
-    again = again_of(conn, house, starts, now, judged)
     entries = [*own, *starts]
-    state = batch_state(run, verdict, entries, now, again)
-    return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs), again)
+    again = again_of(conn, house, batch_state(run, verdict, entries, now), starts, now, judged)
+    before = before_from(conn, house, facts, now, judged)
+    state = batch_state(run, verdict, entries, now, again, before)
+    return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs), again, before)
 
 
 def load_batches(
@@ -107,11 +111,10 @@ def load_batches(
         # With an imported record came what was said of it elsewhere.
         return read_entries(conn, facts.run_id) if facts.imported else by_run.get(facts.run_id, [])
 
-    starts = [entry for entries in by_run.values() for entry in entries if entry.kind == "run_started"]
     return [
         state
         for facts in house.runs.values()
-        if (state := _state(conn, house, facts, said(facts), starts, now, judged)) is not None
+        if (state := _state(conn, house, facts, said(facts), now, judged)) is not None
     ]
 
 
@@ -120,10 +123,28 @@ def _state(
     house: House,
     facts: RunFacts,
     own: list[Entry],
-    starts: list[Entry],
     now: datetime,
     judged: Judged | None,
 ) -> BatchState | None:
+    """A batch with the runs before and after it; None for one that is on, or whose header cannot be read."""
+    found = _alone(conn, house, facts, own, now, judged)
+    if found is None:
+        return None
+    run, verdict, entries, starts = found
+    alone = batch_state(run, verdict, entries, now)
+    again = again_of(conn, house, alone, starts, now, judged)
+    return batch_state(run, verdict, entries, now, again, before_from(conn, house, facts, now, judged))
+
+
+def _alone(
+    conn: sqlite3.Connection,
+    house: House,
+    facts: RunFacts,
+    own: list[Entry],
+    now: datetime,
+    judged: Judged | None,
+) -> tuple[Run, Mapping[str, Any], list[Entry], list[Entry]] | None:
+    """Run, verdict, its entries with those of the runs that reprocess it, and the latter by themselves."""
     verdict: Mapping[str, Any] | None = verdict_of(conn, facts.run_id)
     try:
         if verdict is None and not _over(facts):
@@ -136,31 +157,66 @@ def _state(
             )
     except RecordError:
         return None  # its own page says what is wrong with it; the others are not held up
-    own_starts = _children(starts, facts.run_id)
-    return batch_state(run, verdict, [*own, *own_starts], now, again_of(conn, house, own_starts, now, judged))
+    starts = reprocessings(conn, facts.run_id) if _has_children(house, facts.run_id) else []
+    return run, verdict, [*own, *starts], starts
+
+
+def _has_children(house: House, run_id: str) -> bool:
+    return any(facts.header.get("reprocess_of") == run_id for facts in house.runs.values())
+
+
+def before_from(
+    conn: sqlite3.Connection, house: House, facts: RunFacts, now: datetime, judged: Judged | None = None
+) -> Before | None:
+    """What the run says that this one's jars come from; None where they come from none."""
+    parent_id = facts.header.get("reprocess_of")
+    if not parent_id:
+        return None
+    parent = house.runs.get(str(parent_id))
+    if parent is None or parent.run_id == facts.run_id:
+        return Before()
+    try:
+        found = _alone(conn, house, parent, read_entries(conn, parent.run_id), now, judged)
+    except MonitorError:
+        return Before()
+    return Before() if found is None else before_of(batch_state(*found[:3], now), facts.run_id)
 
 
 def again_of(
     conn: sqlite3.Connection,
     house: House,
+    parent: BatchState | None,
     starts: Iterable[Entry],
     now: datetime,
     judged: Judged | None = None,
 ) -> dict[str, Again]:
-    """What became of the runs that these entries began. A reprocessing is reprocessed by none: no look further."""
+    """What became of the runs that these entries began, for ``parent``, which their jars come from.
+
+    ``parent`` None: its state is not known yet. A reprocessing is reprocessed by none: no look further.
+    """
     found: dict[str, Again] = {}
     for entry in starts:
-        facts = house.runs.get(str(entry.body.get("run_id")))
+        facts = house.runs.get(str(entry.body.get("run_id"))) if entry.kind == "run_started" else None
         if facts is None:
             continue
         try:
             over = _over(facts)
-            own = read_entries(conn, facts.run_id)
-            state = _state(conn, house, facts, own, [], now, judged) if over else None
+            child = (
+                _alone(conn, house, facts, read_entries(conn, facts.run_id), now, judged) if over else None
+            )
+            before = before_of(parent, facts.run_id) if parent is not None else None
+            state = batch_state(*child[:3], now, None, before) if child is not None else None
+            found[facts.run_id] = Again(over, state, _went_in(facts))
         except MonitorError:
             continue  # not told, so no place for its jars
-        found[facts.run_id] = Again(over, state)
     return found
+
+
+def _went_in(facts: RunFacts) -> datetime | None:
+    """When the jars of a run went in, the last time where that was marked twice."""
+    run = facts.as_run()
+    marked = [mark.t_s for mark in run.marks if mark.kind == "jars_in"]
+    return run.started_at + timedelta(seconds=max(marked)) if marked else None
 
 
 def _over(facts: RunFacts) -> bool:
@@ -180,10 +236,6 @@ def _run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
     if {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
         return run
     return whole_run(conn, house, facts)
-
-
-def _children(starts: Iterable[Entry], run_id: str) -> list[Entry]:
-    return [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
 
 
 def sharing(conn: sqlite3.Connection, run_id: str, now: datetime) -> list[str]:

@@ -167,10 +167,30 @@ def read_entries(
     return [*came, *(_entry(row) for row in rows)]
 
 
+#: What tells of a run that reprocesses jars: which these are, when they went in, that it is over.
+OF_A_REPROCESSING = ("run_started", "header_changed", "mark", "run_ended", "correction")
+
+
 def reprocessings(conn: sqlite3.Connection, run_id: str) -> list[Entry]:
-    """The starts of the runs that process jars of this one again, as they were said."""
+    """What was said of the runs that process jars of this one again: their starts, and what tells when jars went in."""
     starts = read_entries(conn, None, ("run_started",))
-    return [entry for entry in starts if entry.body.get("reprocess_of") == run_id]
+    children = [entry.run_id for entry in starts if entry.body.get("reprocess_of") == run_id]
+    found = [
+        entry
+        for child in dict.fromkeys(children)
+        if child is not None and child != run_id
+        for entry in read_entries(conn, child, OF_A_REPROCESSING)
+    ]
+    return sorted((entry for entry in found if tells_of_reprocessing(entry)), key=lambda entry: entry.id)
+
+
+def tells_of_reprocessing(entry: Entry) -> bool:
+    """Whether the run that its jars come from needs to know of this."""
+    if entry.kind == "mark":
+        return entry.body.get("kind") == "jars_in"
+    if entry.kind == "header_changed":
+        return "reprocess_jars" in entry.body
+    return entry.kind in OF_A_REPROCESSING
 
 
 def _row(

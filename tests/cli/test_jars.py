@@ -188,6 +188,8 @@ def test_jars_of_a_reprocessing_that_ended_unproven_have_no_place_and_are_told_o
     assert (
         "run mine-again1 started for jars 3, 4 of mine: jar 3 is jar 1 there, jar 4 is jar 2 there" in begun
     )
+    assert NOTHING_LEFT not in say("judge", "mine", status=10), "they still stand on the counter"
+    say("runs", "mark", "mine-again1", "jars_in", "--by", "Ada")
     assert NOTHING_LEFT in say("judge", "mine", status=10)
     taken = say("jars", "mine", "reprocess", "1", *full, status=3)
     assert "refused" in taken

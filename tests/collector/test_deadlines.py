@@ -91,6 +91,9 @@ def test_the_two_hours_alarm_before_they_close_and_end_when_every_jar_has_a_plac
     header = {"run_id": "r1-again1", "canner": "c2", "started_at": ago(0.0), "required": {"minutes": 10}}
     child = header | {"reprocess_of": "r1", "reprocess_jars": [2]}
     append_entry(data, "run_started", child, run_id="r1-again1", by="Ana")
+    collector.wait_for("run r1-again1")
+    assert stored.ask(last) == [("active_unacknowledged",)], "jar 2 still stands on the counter"
+    append_entry(data, "mark", {"kind": "jars_in"}, run_id="r1-again1", by="Ana")
     wait(lambda: stored.ask(last) == [("returned_unacknowledged",)])
     collector.stop()
 

@@ -72,6 +72,12 @@ class Kitchen:
         )
         return len(self.entries)
 
+    def of(self, run_id: str, what: str, t_s: float, /, **body: Any) -> int:
+        """An entry of another run, such as the one that reprocesses jars of this."""
+        number = self.add(what, t_s)
+        self.entries[-1] |= {"run_id": run_id, "body": body}
+        return number
+
     def seal(self, jar: int, t_s: float, by: str | None = "Ada", **answers: Any) -> int:
         good = {"press": "firm", "sight": "dished", "tap": "ring", "lift": "holds"}
         return self.add("jar_seal", t_s, by=by, jar=jar, **(good | answers))

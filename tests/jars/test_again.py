@@ -1,4 +1,4 @@
-"""A jar that goes on in another run has its place there only while that is to come or on, or once it was placed there.
+"""A jar that goes on in another run has its place there only while its jars are in there, or once it was placed there.
 
 North Carolina State University, food-safety FAQ: an interrupted process is done again for the full time; so a
 reprocessing that broke has saved nothing, and its own clock runs (University of Nebraska Extension: 2 h).
@@ -28,6 +28,7 @@ def parent(kitchen: Any) -> Any:
     for jar in (1, 2):
         batch.add("jar_disposition", 3900.0, jar=jar, to="refrigerate")
     batch.add("run_started", BEGAN, run_id="again", reprocess_of=batch.run.run_id, reprocess_jars=[3, 4])
+    batch.of("again", "mark", BEGAN + 60.0, kind="jars_in")
     return batch
 
 
@@ -46,7 +47,7 @@ def test_a_run_that_is_on_gives_its_jars_a_place_and_one_not_told_of_does_not(ki
     batch = parent(kitchen)
     state = seen(batch, Again(over=False, state=None))
     assert state.all_placed
-    assert state.jars[3].do == "It goes on in run again as jar 2: mark jars in there, and hold the full time."
+    assert state.jars[3].do == "It goes on in run again as jar 2: hold the full time there."
     assert not seen(batch, None).all_placed
     assert not seen(batch, Again(over=True, state=None)).all_placed
 

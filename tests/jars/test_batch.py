@@ -86,6 +86,8 @@ def test_the_alarms_hear_when_nothing_is_left_to_ask(kitchen: Any) -> None:
     batch.add("jar_disposition", 2600.0, jar=2, to="reprocess_queued")
     assert "jars_decided" not in batch.state(2700.0).settled()
     batch.add("run_started", 2800.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[2])
+    assert "jars_decided" not in batch.state(2850.0).settled(), "they still stand on the counter"
+    batch.of("child", "mark", 2860.0, kind="jars_in")
     assert "jars_decided" in batch.state(2900.0).settled()
     whole = kitchen(jars=1)
     assert whole.state(LIFTED + 12.5 * HOUR).settled() == frozenset()
@@ -437,6 +439,7 @@ def test_a_jar_goes_on_in_its_child_run_and_a_late_child_is_none(kitchen: Any) -
     """The 2 h of a broken hold close two hours after its boil was lost, at 2122 s."""
     batch = kitchen("broken", jars=2)
     batch.add("run_started", 4000.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[1])
+    batch.of("child", "mark", 4100.0, kind="jars_in")
     batch.add(
         "run_started",
         2122.0 + 2 * HOUR + 60.0,

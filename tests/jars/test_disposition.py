@@ -123,11 +123,12 @@ def test_a_placing_says_why_it_was_made_not_what_has_passed_since(kitchen: Any) 
     assert jar.guidance[:1] == ("G55",)
 
 
-def test_a_queued_jar_whose_time_passes_is_discarded_unless_its_child_run_began(kitchen: Any) -> None:
+def test_a_queued_jar_whose_time_passes_is_discarded_unless_it_went_in(kitchen: Any) -> None:
     batch = kitchen("broken", jars=2)
     for jar in (1, 2):
         batch.add("jar_disposition", 3000.0, jar=jar, to="reprocess_queued")
     batch.add("run_started", 4000.0, run_id="child", reprocess_of=batch.run.run_id, reprocess_jars=[2])
+    batch.of("child", "mark", 4100.0, kind="jars_in")
     first, second = batch.state(3000.0 + 5 * HOUR).jars
     assert (first.status, first.choices) == (Status.ON_HOLD, (Status.DISCARDED,))
     assert (second.status, second.child_run) == (Status.REPROCESS, "child")
