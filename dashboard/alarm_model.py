@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from monitor.alarms.table import RULES
+from monitor.alarms.table import rule_of
 from monitor.store.reader import AlarmRow
 from monitor.store.stamp import parse_utc, utc_text
 
@@ -38,6 +38,7 @@ class Banner:
     state: str
     silenced_until_utc: str | None
     canner: str | None
+    cause: str = ""
 
     @property
     def unacknowledged(self) -> bool:
@@ -45,7 +46,7 @@ class Banner:
 
     @property
     def news(self) -> bool:
-        rule = RULES.get(self.kind)
+        rule = rule_of(self.kind, self.cause)
         return rule is not None and rule.momentary
 
     @property
@@ -102,7 +103,9 @@ def standing(rows: Iterable[AlarmRow]) -> list[Banner]:
             told["silenced_until_utc"] = _silenced_until(row)
         elif row.body.get("change") == "raised":
             told["silenced_until_utc"] = None
-        last[_place(row)] = row
+        # What was only noted takes no place: an alarm of its kind goes on waiting.
+        if row.body.get("change") != "noted":
+            last[_place(row)] = row
     found = [_banner(row, facts[row.alarm_id]) for row in last.values() if row.state in STANDING]
     found.sort(key=lambda item: item.at_utc, reverse=True)
     return sorted(found, key=_rank)
@@ -144,6 +147,7 @@ def _banner(row: AlarmRow, told: Mapping[str, Any]) -> Banner:
         state=row.state,
         silenced_until_utc=told.get("silenced_until_utc"),
         canner=told.get("canner"),
+        cause=str(told.get("cause") or ""),
     )
 
 

@@ -11,7 +11,8 @@ from datetime import datetime
 
 from dashboard import figures, words
 from dashboard.alarm_model import Banner
-from monitor.alarms.rules import IF_JARS_WERE_OUT
+from monitor.alarms.rules import IF_JARS_WERE_OUT, JARS_UNMARKED
+from monitor.judge import causes
 from monitor.judge.words import NO_JARS
 from monitor.store.reader import LiveRow, RunRow
 
@@ -34,6 +35,15 @@ WAS: dict[str, str] = {
     "seal_check_overdue": "the time to save an unsealed jar was running out",
     "reprocess_window_closing": "the time to save the jars was running out",
     "remote_path_lost": "alarms could not reach you elsewhere",
+}
+#: Causes that send somebody to the canner: not once the run is over.
+WHILE_ON = frozenset({causes.BROKE_OFF, causes.BROKE_OFF_SEEN})
+#: The same where the cause makes it another thing.
+WAS_BY_CAUSE: dict[tuple[str, str], str] = {
+    ("probe_fault", causes.TWO_VALUES): "one sample came with two values",
+    ("probe_fault", causes.TWO_PROBES): "the two water probes disagreed",
+    **{("node_restarted", cause): "the node restarted, and the time began again" for cause in WHILE_ON},
+    **{("clock_stepped", cause): "times jumped, and the time began again" for cause in WHILE_ON},
 }
 #: What is asked for once the run is over, where the alarm as it was raised speaks of the heat.
 AFTERWARDS: dict[str, str] = {
@@ -80,17 +90,22 @@ def said(banner: Banner, run: RunRow | None, on: frozenset[str], zone: str | Non
         parts.append(_ended_run(banner, run, zone, now))
     parts.append(_times(banner, zone, now))
     do = banner.do
-    if ended and banner.kind not in WHENEVER:
-        unmarked = banner.kind == "hold_not_held" and NO_JARS in banner.what
-        do = AFTERWARDS_IF_JARS if unmarked else AFTERWARDS.get(banner.kind, OF_AN_ENDED_RUN)
+    if ended and (banner.kind not in WHENEVER or banner.cause in WHILE_ON):
+        do = AFTERWARDS_IF_JARS if _jars_unmarked(banner) else AFTERWARDS.get(banner.kind, OF_AN_ENDED_RUN)
     return Said(title(banner), ", ".join(parts), do, banner.run_id if ended else None)
+
+
+def _jars_unmarked(banner: Banner) -> bool:
+    """Journals written before the cause was kept tell it in their words alone."""
+    return banner.kind == "hold_not_held" and (banner.cause == JARS_UNMARKED or NO_JARS in banner.what)
 
 
 def title(banner: Banner) -> str:
     """The headline as it is now: across the room and above other pages there is no other line."""
     if not banner.over:
         return banner.headline
-    return f"Over: {WAS.get(banner.kind, banner.headline[:1].lower() + banner.headline[1:])}"
+    was = WAS_BY_CAUSE.get((banner.kind, banner.cause)) or WAS.get(banner.kind)
+    return f"Over: {was or (banner.headline[:1].lower() + banner.headline[1:])}"
 
 
 def _ended_run(banner: Banner, run: RunRow | None, zone: str | None, now: datetime) -> str:

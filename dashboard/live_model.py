@@ -13,6 +13,7 @@ from typing import Any
 
 from dashboard import figures, run_model, words
 from monitor.jars import NOTHING_LEFT
+from monitor.judge.words import BOIL, LOST
 from monitor.tables.foods import foods
 
 #: Longest silence before an old figure gives way to "no data", where readings come each second. [s]
@@ -137,7 +138,7 @@ def _advised(advice: Mapping[str, Any]) -> str:
 def _reason(view: Mapping[str, Any], sign: words.Sign) -> str:
     """The engine's reason, unless it only says the state again."""
     reason = str(view.get("reason") or "")
-    said_already = {sign.word.casefold(), *words.AS_IT_SHOULD, "full boil", "boil lost"}
+    said_already = {sign.word.casefold(), *words.AS_IT_SHOULD, BOIL, LOST}
     return "" if reason.casefold() in said_already else reason
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
-from math import isnan
+from math import inf, isnan
 from typing import Any
 
 from monitor.alarms.rules import RETURN_DEADBAND_S, Alarm, returned_by
@@ -25,7 +25,7 @@ from monitor.alarms.states import (
     State,
     journal_row,
 )
-from monitor.alarms.table import RULES, Priority
+from monitor.alarms.table import Priority, rule_of
 from monitor.errors import RefusedError
 from monitor.judge.words import minutes
 
@@ -40,6 +40,8 @@ class AlarmMachine:
         self._standing: dict[tuple[str, str], Standing] = {}
         self._serial: dict[tuple[str, str], int] = {}
         self._seen: set[str] = set()
+        #: By scope: when somebody was last called to the canner, and by an alarm of the highest class. [s of the run]
+        self._called_s: dict[str, tuple[float, float]] = {}
 
     # -- what the engine and the collector say ---------------------------------------------------------
 
@@ -57,11 +59,16 @@ class AlarmMachine:
                 journal_row(alarm, alarm_id, "noted", State.NORMAL, State.NORMAL, now, alarm.what, whole=True)
             ]
         before = self._standing.get(key)
+        if before and before.alarm.cause and before.alarm.priority.rank < alarm.priority.rank:
+            # What its cause made more urgent waits for its answer: a plain one of the kind does not take its place.
+            return [journal_row(alarm, alarm_id, "noted", before.state, before.state, now, alarm.what)]
         from_state = before.state if before else State.NORMAL
         to_state = TRANSITIONS[from_state, Input.RAISED]
         self._standing[key] = Standing(alarm_id, alarm, to_state, now)
+        self._note_call(alarm)
         rows = [journal_row(alarm, alarm_id, Input.RAISED, from_state, to_state, now, alarm.what, whole=True)]
-        if RULES[alarm.kind].momentary:
+        rule = rule_of(alarm.kind, alarm.cause)
+        if rule is None or rule.momentary:
             rows += self._move(key, Input.RETURNED, now, "it happened and is over")
         return rows
 
@@ -78,7 +85,7 @@ class AlarmMachine:
             raised_s = self._standing[key].alarm.raised_s
             if after_s is not None and raised_s is not None and raised_s > after_s:
                 continue
-            if returned_by(key[1], triggers):
+            if returned_by(key[1], triggers, self._standing[key].alarm.cause):
                 rows += self._move(key, Input.RETURNED, now, ", ".join(sorted(triggers)))
         return rows
 
@@ -89,7 +96,7 @@ class AlarmMachine:
         rows = []
         for key in self._active(scope):
             standing = self._standing[key]
-            if not returned_by(key[1], triggers):
+            if not returned_by(key[1], triggers, standing.alarm.cause):
                 standing.well_since_s = None
                 continue
             if standing.well_since_s is None:
@@ -195,6 +202,10 @@ class AlarmMachine:
         standing = self._standing.get((scope, kind))
         return standing.state if standing else State.NORMAL
 
+    def called_s(self, scope: str) -> tuple[float, float]:
+        """When an alarm last called somebody to the canner, and one of the highest class; long ago where none did."""
+        return self._called_s.get(scope, (-inf, -inf))
+
     def restore(self, rows: Iterable[Mapping[str, Any]], now: Moment) -> None:
         """Take up the journal of before a restart (rows as ``as_json`` made them, oldest first)."""
         for row in rows:
@@ -204,6 +215,7 @@ class AlarmMachine:
                 self._serial[key] = int(str(row["alarm_id"]).rsplit(":", 1)[1])
                 self._seen.add(alarm.event_key)
                 if row["change"] == Input.RAISED:
+                    self._note_call(alarm)
                     raised = Moment(now.at_s, datetime.fromisoformat(str(row["at_utc"])))
                     self._standing[key] = Standing(
                         str(row["alarm_id"]), alarm, State(row["to_state"]), raised
@@ -222,6 +234,14 @@ class AlarmMachine:
             standing.returned_utc = datetime.fromisoformat(str(row["at_utc"]))
 
     # -- inside ----------------------------------------------------------------------------------------
+
+    def _note_call(self, alarm: Alarm) -> None:
+        if alarm.raised_s is None or not alarm.calls_to_canner:
+            return
+        any_s, high_s = self.called_s(alarm.scope)
+        if alarm.priority is Priority.HIGH:
+            high_s = max(high_s, alarm.raised_s)
+        self._called_s[alarm.scope] = (max(any_s, alarm.raised_s), high_s)
 
     def _active(self, scope: str) -> list[tuple[str, str]]:
         return [key for key, one in self._standing.items() if key[0] == scope and one.state in ACTIVE]
@@ -259,6 +279,7 @@ def _alarm_from(form: Mapping[str, Any]) -> Alarm:
     kept: dict[str, Any] = {name: form.get(name) for name in Alarm.__dataclass_fields__}
     kept["priority"] = Priority(str(form["priority"]))
     kept["guidance"] = tuple(form.get("guidance") or ())
+    kept["cause"] = str(form.get("cause") or "")
     due = form.get("due_utc")
     kept["due_utc"] = datetime.fromisoformat(due) if due else None
     return Alarm(**kept)

@@ -7,14 +7,35 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.alarms.table import CHILLED, RULES, STAGES, TWO_VALUES, Priority, Rule, Stage
-from monitor.judge.cooling_track import is_chill
+from monitor.alarms.table import BY_CAUSE, RULES, STAGES, Priority, Rule, Stage, rule_of
+from monitor.judge.causes import BROKE_OFF, COUNTS_ANEW, cause_of
 from monitor.judge.verdict import BROKEN, HELD, UNKNOWN, UNPROVEN, Event, LiveView, Verdict
-from monitor.judge.words import CONFLICT_TEXT, NO_JARS
+from monitor.judge.words import NO_JARS, without_ask
 
 #: A condition counts as gone only after it has stayed away this long: a reading that comes and goes must not
 #: ring like a doorbell. Raising is never delayed.
 RETURN_DEADBAND_S = 10.0
+#: Kinds that send somebody to the canner because the boil, or its proof, is in doubt.
+IN_DOUBT = frozenset(
+    {
+        "boil_lost",
+        "heater_off",
+        "node_silent",
+        "probe_fault",
+        "reading_frozen",
+        "probe_moved",
+        "pressure_disagrees",
+        "reads_above_boiling",
+        "node_restarted",
+        "clock_stepped",
+        "verdict_revised",
+    }
+)
+#: Causes that only tell what came of a trouble: where that rang by itself they do not ring again (one trouble, one
+#: alarm: EEMUA 191).
+MAY_BE_TOLD = frozenset({BROKE_OFF, COUNTS_ANEW})
+#: The cause of ``hold_not_held`` where no mark says that jars were in.
+JARS_UNMARKED = "jars_unmarked"
 #: Once the whole time has held, nothing is owed: what these kinds ask for in the hold would be wrong then.
 OWED_ONLY = frozenset({"boil_lost", "boil_back", "heater_off"})
 NOTHING_OWED = "The whole time had held before that: begin nothing again. Turn off the heat."
@@ -38,6 +59,14 @@ class Context:
     node: str | None = None
     stage: Stage = Stage.COME_UP
     started_at: datetime | None = None
+    #: When an alarm that casts doubt on the boil or its proof last rang, and one of the highest class; in s since the
+    #: run's start.
+    rang_s: float = float("-inf")
+    rang_high_s: float = float("-inf")
+
+    def has_told(self, cause: str, since_s: float) -> bool:
+        """Whether what this cause tells of rang by itself since then: what broke off a boil, as urgently as that."""
+        return (self.rang_high_s if cause == BROKE_OFF else self.rang_s) >= since_s
 
     def after(self, kind: str) -> Context:
         """The context once this event or mark has happened."""
@@ -62,6 +91,13 @@ class Alarm:
     due_utc: datetime | None = None
     canner: str | None = None
     node: str | None = None
+    #: Why its rule is not that of its kind (:mod:`monitor.judge.causes`); "" where it is.
+    cause: str = ""
+
+    @property
+    def calls_to_canner(self) -> bool:
+        """Whether it sounds until somebody has seen it, because the boil or its proof is in doubt."""
+        return self.kind in IN_DOUBT and self.priority in (Priority.HIGH, Priority.MEDIUM)
 
     @property
     def event_key(self) -> str:
@@ -78,17 +114,18 @@ class Alarm:
 
 def alarm_for(event: Event, context: Context) -> Alarm | None:
     """The alarm (or notice) an event of the engine raises in this context; None for an unknown kind."""
-    rule = RULES.get(event.kind)
-    if is_chill(event.kind, event.text):
-        rule = CHILLED
-    elif event.kind == "probe_fault" and event.text == CONFLICT_TEXT:
-        rule = TWO_VALUES
+    cause = cause_of(event.kind, event.cause, event.text)
+    if cause in MAY_BE_TOLD and event.unproven_s is not None and context.has_told(cause, event.unproven_s):
+        cause = ""
+    cause = cause if (event.kind, cause) in BY_CAUSE else ""
+    rule = rule_of(event.kind, cause)
     if rule is None:
         return None
     if context.stage is Stage.COMPLETE and event.kind in OWED_ONLY:
         rule = replace(rule, do=NOTHING_OWED, window_s=None)
     due_s = event.onset_s + rule.window_s if rule.window_s is not None else None
-    return _alarm(event.kind, rule, context, event.text, event.onset_s, event.raised_s, due_s)
+    what = without_ask(event.text)
+    return _alarm(event.kind, rule, context, what, event.onset_s, event.raised_s, due_s, cause)
 
 
 def alarm_for_verdict(verdict: Verdict, context: Context, at_s: float) -> Alarm | None:
@@ -103,10 +140,10 @@ def alarm_for_verdict(verdict: Verdict, context: Context, at_s: float) -> Alarm 
     # "Before the time is up" needs the time: the salvage clock's, as the verdict's advice has it.
     until = datetime.fromisoformat(verdict.advice.until) if verdict.advice.until else None
     due_s = (until - context.started_at).total_seconds() if until and context.started_at else None
-    rule = RULES["hold_not_held"]
+    rule, cause = RULES["hold_not_held"], ""
     if NO_JARS in verdict.reasons:
-        rule = replace(rule, do=IF_JARS)
-    return _alarm("hold_not_held", rule, context, f"{word}. {reason}", at_s, at_s, due_s)
+        rule, cause = replace(rule, do=IF_JARS), JARS_UNMARKED
+    return _alarm("hold_not_held", rule, context, f"{word}. {reason}", at_s, at_s, due_s, cause)
 
 
 def condition_alarm(kind: str, context: Context, what: str) -> Alarm:
@@ -122,6 +159,7 @@ def _alarm(
     onset_s: float | None,
     raised_s: float | None,
     due_s: float | None,
+    cause: str = "",
 ) -> Alarm:
     due_utc = None
     if due_s is not None and context.started_at is not None:
@@ -141,12 +179,13 @@ def _alarm(
         due_utc=due_utc,
         canner=context.canner,
         node=context.node,
+        cause=cause,
     )
 
 
-def returned_by(kind: str, triggers: Iterable[str]) -> bool:
+def returned_by(kind: str, triggers: Iterable[str], cause: str = "") -> bool:
     """True if any of these triggers (events, marks, conditions) ends the condition behind ``kind``."""
-    rule = RULES.get(kind)
+    rule = rule_of(kind, cause)
     return rule is not None and not rule.returns_on.isdisjoint(triggers)
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from monitor.judge import causes
 from monitor.judge.cooling import CLOSING_BEFORE_S, OVERDUE_BEFORE_S
 from monitor.judge.salvage import FAILED_PROCESS_WINDOW_S
 
@@ -218,8 +219,8 @@ RULES: dict[str, Rule] = {
         _NOTICE,
         _NOTICE,
         _NOTICE,
-        "A clock was set",
-        "Nothing to do: durations never come from that clock.",
+        "Times jumped",
+        "If they jump again, restart the node.",
     ),
     "boil_reached": Rule(
         _NOTICE,
@@ -314,20 +315,58 @@ RULES: dict[str, Rule] = {
     ),
 }
 
-#: The other half of ``jar_disturbed``: nobody moved the jar, it cools too fast.
-CHILLED = Rule(
-    _LOW,
-    _LOW,
-    _LOW,
-    "A jar cools too fast",
-    "Do not move it. Keep draughts, water and cold surfaces from the hot glass, and stand clear: it can crack.",
-    guidance=("G43", "G69"),
-)
+#: What ends the alarm about a boil that was broken off: it is proven again, or lost for sure, which is told by itself.
+_COUNTS_AGAIN = frozenset({"boil_back", "boil_reached", "boil_lost", "hold_complete"}) | _OVER
+_LOOK = "Look at the canner yourself: is it at a full boil?"
+_KEEP = f"{_LOOK} Keep it there: the whole time begins again as soon as the boil is proven anew."
+_MARK = f"{_LOOK} Mark it when you see it: without a mark nothing more can be proven, and the whole time begins there."
+_POWER = "Then look at the node's power supply."
+_JUMPS = "If times jump again, restart the node."
 
-#: The other half of ``probe_fault``: no wire is broken, but one sample came with two values.
-TWO_VALUES = replace(
-    RULES["probe_fault"],
-    headline="One sample came with two values",
-    do="Look at the canner yourself: is it at a full boil? Keep it there: the time counts again from when the boil is "
-    "proven anew. If it comes again, see whether two nodes have one name, and restart the node.",
-)
+
+def _broke_off(headline: str, do: str) -> Rule:
+    return Rule(_HIGH, _MEDIUM, _LOW, headline, do, _COUNTS_AGAIN, ("G4",))
+
+
+_RESTARTED, _STEPPED = "The node restarted: the time begins again", "Times jumped: the time begins again"
+
+#: Rules of a kind whose event has a cause that asks for something else: (kind, cause) -> rule.
+BY_CAUSE: dict[tuple[str, str], Rule] = {
+    ("node_restarted", causes.BROKE_OFF): _broke_off(_RESTARTED, f"{_KEEP} {_POWER}"),
+    ("node_restarted", causes.BROKE_OFF_SEEN): _broke_off(_RESTARTED, f"{_MARK} {_POWER}"),
+    ("clock_stepped", causes.BROKE_OFF): _broke_off(_STEPPED, f"{_KEEP} {_JUMPS}"),
+    ("clock_stepped", causes.BROKE_OFF_SEEN): _broke_off(_STEPPED, f"{_MARK} {_JUMPS}"),
+    ("boil_back", causes.COUNTS_ANEW): Rule(
+        _MEDIUM,
+        _MEDIUM,
+        _NOTICE,
+        "The time has begun again",
+        "Set your own timer anew, to the whole processing time, and keep the full boil going.",
+        guidance=("G4",),
+    ),
+    ("jar_disturbed", causes.CHILLED): Rule(
+        _LOW,
+        _LOW,
+        _LOW,
+        "A jar cools too fast",
+        "Do not move it. Keep draughts, water and cold surfaces from the hot glass, and stand clear: it can crack.",
+        guidance=("G43", "G69"),
+    ),
+    ("probe_fault", causes.TWO_VALUES): replace(
+        RULES["probe_fault"],
+        headline="One sample came with two values",
+        do=f"{_LOOK} Keep it there: the time counts again from when the boil is proven anew. If it comes again, see "
+        "whether two nodes have one name, and restart the node.",
+    ),
+    ("probe_fault", causes.TWO_PROBES): replace(
+        RULES["probe_fault"],
+        headline="The two water probes disagree",
+        do=f"{_LOOK} Then see where both probes sit: under water at mid-depth, away from the base and the heater. "
+        "Mind the steam. If they still disagree, check both before the next batch.",
+    ),
+}
+
+
+def rule_of(kind: str, cause: str = "") -> Rule | None:
+    """The rule of an event or an alarm; None for an unknown kind."""
+    return BY_CAUSE.get((kind, cause)) or RULES.get(kind)

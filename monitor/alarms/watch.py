@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from monitor.alarms.machine import AlarmMachine
 from monitor.alarms.rules import (
@@ -36,11 +37,17 @@ class RunWatch:
     def events(self, events: Iterable[Event], now: Moment) -> list[JournalRow]:
         """What ``Session.take_events`` gave."""
         rows = []
+        events = list(events)
+        jumped = any(event.kind == "clock_stepped" and event.cause for event in events)
         for event in events:
             scope = self.context.scope
             rows += self._machine.triggers(scope, [event.kind], now, after_s=event.raised_s)
             settled = returned_by(event.kind, self._settled)
-            if not settled and (alarm := alarm_for(event, self.context)):
+            # A silence that is told in one breath with a jump of the times was the jump.
+            settled = settled or (jumped and event.kind == "node_silent")
+            rang_s, rang_high_s = self._machine.called_s(scope)
+            context = replace(self.context, rang_s=rang_s, rang_high_s=rang_high_s)
+            if not settled and (alarm := alarm_for(event, context)):
                 rows += self._machine.raise_alarm(alarm, now)
             self.context = self.context.after(event.kind)
         return rows

@@ -13,7 +13,8 @@ from typing import Any
 
 from monitor.jars.header_changes import HeaderChange
 from monitor.jars.rows import Row
-from monitor.judge.words import CONFLICT_TEXT, TWO_PROBES, asked, exact
+from monitor.judge.causes import TWO_PROBES, TWO_VALUES, cause_of
+from monitor.judge.words import asked, exact
 from monitor.record.model import Sample
 
 #: Events that are departures when they fall between jars in and heat off, and what they are called.
@@ -21,6 +22,7 @@ DEPARTURES = {
     "boil_lost": "the boil was lost",
     "node_silent": "readings stopped",
     "node_restarted": "the node restarted",
+    "clock_stepped": "times jumped",
     "probe_fault": "the probe was at fault",
     "probe_moved": "the probe may have left the water",
     "reading_frozen": "the reading stood still",
@@ -30,11 +32,11 @@ DEPARTURES = {
 }
 
 
-#: What no wire or probe is to blame for, by how the engine's words begin.
-OTHER_CAUSES = (
-    (CONFLICT_TEXT, "readings contradicted each other"),
-    (TWO_PROBES, "the two water probes contradicted each other"),
-)
+#: What no wire or probe is to blame for, by its cause.
+OTHER_CAUSES = {
+    TWO_VALUES: "readings contradicted each other",
+    TWO_PROBES: "the two water probes contradicted each other",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +114,7 @@ def _from_events(
         found.append(
             {
                 "key": f"{kind}@{onset_s:.0f}",
-                "what": f"{_called(kind, str(event['text']))}: {event['text']}",
+                "what": f"{_called(kind, event)}: {event['text']}",
                 "how_found": "by the engine, as it happened",
                 "start_s": onset_s,
                 "end_s": end_s,
@@ -123,9 +125,10 @@ def _from_events(
     return found
 
 
-def _called(kind: str, text: str) -> str:
+def _called(kind: str, event: Mapping[str, Any]) -> str:
     """What a departure is called: by its kind, or where that would blame the probe, by its cause."""
-    return next((name for begin, name in OTHER_CAUSES if text.startswith(begin)), DEPARTURES[kind])
+    cause = cause_of(kind, str(event.get("cause") or ""), str(event["text"]))
+    return OTHER_CAUSES.get(cause, DEPARTURES[kind])
 
 
 def _end_s(verdict: Mapping[str, Any], onset_s: float, last_s: float) -> float:

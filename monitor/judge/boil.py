@@ -158,6 +158,8 @@ class Boil:
         found, why = self.guard.decide(self.start_s, seen)
         if found == BOILING and t < self._jars_until_s:
             found, why = UNKNOWN, words.JARS_JUST_IN
+        if found == UNKNOWN == state.ledger.state and t - self.start_s >= STEADY_S:
+            self._perhaps_doubted(why, t)
         if found == state.ledger.state and why == state.ledger.why:
             if self._again_s is not None and found == BOILING and t - self._again_s >= STEADY_S:
                 # Where a mark or a sag moved the start meanwhile, from there.
@@ -191,6 +193,13 @@ class Boil:
         elif found == NOT_BOILING and hold.boil_told and hold.heat_off_s is None:
             hold.lost(from_s, from_s, t, t, words.COOLED)
 
+    def _perhaps_doubted(self, why: str, t: float) -> None:
+        """A boil that counted, was cut by what nobody was told of, and cannot be proven on this plateau."""
+        state = self._state
+        told_otherwise = (words.TOO_HOT, words.JARS_JUST_IN, state.point.unknown_why)
+        if state.hold.is_owed and why not in told_otherwise and not state.log.is_told(eventlog.DOUBTED):
+            state.log.add_trouble(eventlog.DOUBTED, t, words.doubted(why), self.start_s)
+
     def _proven(self, from_s: float, t: float) -> None:
         """It boils for sure from ``from_s`` on: say so, and where it did before, that the time counts anew."""
         ledger = self._state.ledger
@@ -204,6 +213,7 @@ class Boil:
             seen=self.seen_s is not None,
             after=why if state == UNKNOWN else "",
             again_early_s=self.early_s if is_dated else from_s,
+            unproven_s=ledger.boiled_before_s(),
         )
 
     def jars_in(self, t: float) -> None:
@@ -241,6 +251,17 @@ class Boil:
         self.blocked = True
         if hold.boil_told:
             hold.lost(t, t, t, t, words.NOT_SEEN_TEXT)
+
+    @property
+    def rests_on_a_look(self) -> bool:
+        """Whether the boil that is on is proven only because a person saw it."""
+        if self.seen_s is None:
+            return False
+        state = self._state
+        state.allow(seen=False)
+        found, _ = self.guard.decide(self.start_s, False)
+        state.allow(seen=True)
+        return found != BOILING
 
     # --- its end ------------------------------------------------------------------------------------------
 

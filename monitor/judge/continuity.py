@@ -37,6 +37,8 @@ class Continuity:
         self._boot: int | None = None
         #: Restarts since one was told.
         self._restarts = 0
+        #: Whether the newest restart that was told was one of many.
+        self.restarts_often = False
         self._seq: int | None = None
         self._uptime_s: float | None = None
         #: Time of a sample less uptime, where both were last taken to agree; and when that was. [s]
@@ -129,9 +131,9 @@ class Continuity:
 
     def _tell_restart(self, t: float, last_s: float) -> None:
         self._restarts += 1
-        text = words.RESTARTED if self._restarts < OFTEN else words.RESTARTS_OFTEN
-        if self._log.add_trouble(RESTARTED, t, text, last_s):
-            self._restarts = 0
+        often = self._restarts >= OFTEN
+        if self._log.add_trouble(RESTARTED, t, words.RESTARTS_OFTEN if often else words.RESTARTED, last_s):
+            self._restarts, self.restarts_often = 0, often
 
     def _tell_step(self, t: float, passed_s: float, uptime_s: float | None) -> None:
         """Raise the event, unless it is the trouble that was told of."""

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from math import log, sqrt
 from statistics import median
 
+from monitor.judge import causes
 from monitor.judge.verdict import Event
 from monitor.tables.containers import jar_size
 
@@ -29,7 +30,6 @@ SETTLE_S = 600.0
 FALL_FROM_S, FALL_TO_S = 120.0, 600.0
 #: A fall faster than this share of the time constant in still air is no still air's.
 TOO_FAST = 0.6
-_CHILLED = "cools faster than still air can cool it"
 #: Thermometers and bodies: readings outside are the probe's trouble. [°C]
 _LEAST_C, _MOST_C = -20.0, 115.0
 #: What most readings come to.
@@ -41,7 +41,7 @@ def is_chill(kind: str, text: str) -> bool:
 
     The kinds of events are the contract's; these two share one and differ in their words and in what to do.
     """
-    return kind == "jar_disturbed" and _CHILLED in text
+    return causes.cause_of(kind, "", text) == causes.CHILLED
 
 
 def still_air_tau_min(jar: str | None) -> float | None:
@@ -125,10 +125,10 @@ class JarTrack:
             return []
         self.too_fast = True
         text = (
-            f"Jar {self.number} {_CHILLED}: a cold or wet surface, or a draught? "
+            f"Jar {self.number} cools faster than still air can cool it: a cold or wet surface, or a draught? "
             "Hot glass can crack. Do not move it; keep draughts away."
         )
-        return [Event("jar_disturbed", self.start_s + FALL_FROM_S, now_s, text)]
+        return [Event("jar_disturbed", self.start_s + FALL_FROM_S, now_s, text, cause=causes.CHILLED)]
 
     def _jump(self, at_s: float, now_s: float) -> list[Event]:
         """Two bins in a row off the course that the bins before them foretell."""

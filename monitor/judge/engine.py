@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Set as AbstractSet
 from math import inf
 
-from monitor.judge import eventlog, words
+from monitor.judge import causes, eventlog, words
 from monitor.judge.boil import Boil
 from monitor.judge.boilpoint import AFTER_HEAT_S, EVERY_S, allowance_K
 from monitor.judge.breaks import Breaks
@@ -28,7 +28,7 @@ from monitor.judge.second_probe import SecondProbe
 from monitor.judge.state import State
 from monitor.judge.sudden import SuddenWatch
 from monitor.judge.unread import UnreadLoss
-from monitor.judge.verdict import NOT_BOILING, UNKNOWN
+from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 from monitor.record.model import Mark, Run, Sample
 
 #: The record must show a rise through the floor from at least this far below it, no more than FAR_K. [K] Our rule.
@@ -65,6 +65,8 @@ class Engine:
         self.heater = HeaterWatch(state.log)
         self._fault, self._is_fault_told = "", False
         self._silent = False
+        #: Why the next reading does not simply follow the last: a restart or a clock step since.
+        self._broken_off = ""
         self._second: SecondProbe | None = None
 
     # --- what comes in ------------------------------------------------------------------------------------
@@ -95,9 +97,10 @@ class Engine:
             if self._silent:
                 self._silent = not self.is_heard(t)
         hold = state.hold
-        broken_off = ""
         if not state.continuity.follows(sample):
             broken_off = state.continuity.break_before(sample, state.last_s, heat_over=hold.is_heat_over)
+            if broken_off and self._broken_off != words.CLOCK_GAP:
+                self._broken_off = broken_off
         if not conflict:
             # Of two values for one sample nobody can say which is right: none of it is used.
             if sample.pressure_kPa is not None:
@@ -110,6 +113,7 @@ class Engine:
         if sample.water_fault or raw is None or conflict:
             self._no_reading(sample, conflict)
         else:
+            broken_off, self._broken_off = self._broken_off, ""
             self._reading(sample, t, raw, broken_off)
         if hold.completed_s is not None and hold.heat_off_s is None:
             hold.follow_overrun(t)
@@ -188,10 +192,41 @@ class Engine:
             return
         state.continuity.learn_gap(interval)
         self.counts["gaps"] += 1
-        if self._breaks.gap(t, y, interval, broken_off, self._fault):
+        at_stake = bool(broken_off) and state.hold.is_owed and state.ledger.state == BOILING
+        # What a look proved, and a reading alone would not, must be seen anew.
+        mark = at_stake and self.boil.rests_on_a_look
+        broke = self._breaks.gap(t, y, interval, broken_off, self._fault)
+        if at_stake:
+            self._explain(t, interval, broken_off, broke=broke, mark=mark)
+        if broke:
             self._jumps.restart(t, y)
             self._sudden.forget()
             self._unread.forget()
+
+    def _explain(self, t: float, interval: float, broken_off: str, *, broke: bool, mark: bool) -> None:
+        """What a restart or a step of the clock did to a boil that counted: known only now that the gap is judged."""
+        state, log = self.state, self.state.log
+        is_restart = broken_off == words.RESTART_GAP
+        often = is_restart and state.continuity.restarts_often
+        if not broke:
+            if not often:
+                log.explain("node_restarted", t, words.RESTARTED_BRIDGED)
+            return
+        kind = "node_restarted" if is_restart else "clock_stepped"
+        text = words.restart_broke(interval, mark=mark) if is_restart else words.step_broke(mark=mark)
+        cause = causes.BROKE_OFF_SEEN if mark else causes.BROKE_OFF
+        unproven_s = max(state.ledger.boiled_until_s(t), state.hold.told_s)
+        told = words.RESTARTS_OFTEN if often else text
+        trouble = eventlog.BROKE_OFF[kind]
+        explained = log.explain(kind, t, told, cause=cause, unproven_s=unproven_s)
+        if not explained and log.is_due(trouble, t):
+            # That it happened was told already, of a sample without a reading or of one that cost nothing.
+            log.add(kind, t, t, told, cause=cause, unproven_s=unproven_s)
+            explained = True
+        if explained:
+            log.tells_too(trouble, t)
+        if mark and explained:
+            log.tells_too(eventlog.DOUBTED, t)
 
     def _far(self, t: float, y: float) -> None:
         """Far below the floor: nothing can be boiling, little needs doing."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.judge import words
+from monitor.judge import causes, words
 from monitor.judge.eventlog import DOUBTED, EventLog
 from monitor.judge.ledger import later_tenth
 
@@ -30,6 +30,8 @@ class Hold:
         #: ``boil_lost`` was said, ``boil_back`` not since; ``boil_reached`` or ``boil_back`` was, no loss since.
         self.lost_raised = False
         self.boil_told = False
+        #: When ``boil_reached`` or ``boil_back`` was last said. [s]
+        self.told_s = -1e18
         self._water_due_s = WATER_CHECK_S
         self._is_overrun_told = False
 
@@ -73,6 +75,11 @@ class Hold:
         """Whether a boil now would count."""
         return self.jars_in_s is not None and self.window_end_s is None
 
+    @property
+    def is_owed(self) -> bool:
+        """Whether a boil was told that counts, and the whole time is still to come."""
+        return self.boil_told and self.counts and self.completed_s is None and self.heat_off_s is None
+
     def is_due(self, start_s: float, t: float) -> bool:
         """Follow a boil that counts and is not complete yet; True where the whole time may be over."""
         assert self.jars_in_s is not None
@@ -108,28 +115,37 @@ class Hold:
         seen: bool,
         after: str = "",
         again_early_s: float | None = None,
+        unproven_s: float = -1e18,
     ) -> None:
         """The boil is there, or back. ``seen``: a person marked it.
 
-        ``after``: what was not known before it; ``again_early_s``: the early bound where it counts anew after that.
+        ``after``: what was not known before it; ``again_early_s``: the early bound where it counts anew after that;
+        ``unproven_s``: until when it was proven before.
         """
         if self.heat_off_s is not None:
             return
         again = self.lost_raised or self._log.has("boil_reached")
         kind = "boil_back" if again else "boil_reached"
         done = self.completed_s is not None
+        anew_after_s = None
         if again and not self.lost_raised:
             # No loss was seen, and none was told; but a boil that was not proven without a break counts anew.
             if done or not self.counts:
                 return
             text = words.proven_again(self.required_s, after, seen=seen)
             early_s = early_s if again_early_s is None else again_early_s
+            if after != words.JARS_JUST_IN:
+                # Whoever put jars in knows that the time begins.
+                anew_after_s = max(unproven_s, self.told_s)
         else:
             text = words.reached(kind, self.required_s, counts=self.counts, seen=seen, done=done)
         self.lost_raised = False
-        self.boil_told = True
+        self.boil_told, self.told_s = True, t
         self._log.is_over(DOUBTED)
-        self._log.add(kind, start_s, t, text, early_s=early_s, late_s=start_s)
+        cause = "" if anew_after_s is None else causes.COUNTS_ANEW
+        self._log.add(
+            kind, start_s, t, text, early_s=early_s, late_s=start_s, cause=cause, unproven_s=anew_after_s
+        )
         self._water_due_s = WATER_CHECK_S
 
     def lost(self, onset_s: float, early_s: float, late_s: float, t: float, text: str) -> None:

@@ -81,6 +81,16 @@ class Ledger:
             end_s = begin
         return otherwise_s
 
+    def boiled_before_s(self) -> float:
+        """Where the stretch that was boiling before the newest one ended; long ago where there is none. [s]"""
+        end_s, is_newest = -1e18, True
+        for begin, state, _ in reversed(self._segments):
+            if state != BOILING:
+                end_s, is_newest = begin, False
+            elif not is_newest:
+                return end_s
+        return -1e18
+
     def why_unknown(self, start_s: float, end_s: float, passing: Collection[str]) -> str:
         """The last reason that something between two times is unknown, but for those ``passing``; "" without one."""
         for begin, state, why in reversed(self._segments):

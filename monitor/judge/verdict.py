@@ -66,6 +66,9 @@ class Event:
     live engine says so; ``onset_early_s`` and ``onset_late_s`` bound the onset where it is an estimate.
     Every list of events is in the order in which they were raised. Onsets need not be: a fall is dated back, and what
     late rows changed began with the first of them, long before the last came.
+
+    ``cause`` is a word of :mod:`monitor.judge.causes`, or "". ``unproven_s``, where a boil that counted was broken off
+    or counts anew, is when it was last told or last proven, whichever is later; the document leaves it out.
     """
 
     kind: str
@@ -74,6 +77,8 @@ class Event:
     text: str
     onset_early_s: float | None = None
     onset_late_s: float | None = None
+    cause: str = ""
+    unproven_s: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         form: dict[str, Any] = {
@@ -86,6 +91,8 @@ class Event:
             form["onset_early_s"] = self.onset_early_s
         if self.onset_late_s is not None:
             form["onset_late_s"] = self.onset_late_s
+        if self.cause:
+            form["cause"] = self.cause
         return form
 
 

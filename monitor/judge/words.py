@@ -74,8 +74,7 @@ _FAULTS = {
     "out_of_range": "the reading is out of range",
 }
 
-#: How a disagreement of two water probes begins.
-TWO_PROBES = "The two water probes disagree"
+CHECK_SEATS = "Check where they sit."
 RESTART_RULE = "Bring it back to a full boil and begin the whole time again from zero."
 #: The same place in a sentence, once the whole time has held: nothing is owed any more.
 DONE_RULE = "The whole time had held before that. Turn off the heat."
@@ -192,6 +191,24 @@ def complete(required_s: float) -> str:
     return f"The boil has held for the whole {asked(required_s)}. Turn off the heat."
 
 
+def restart_broke(gap_s: float, *, mark: bool) -> str:
+    """Text of ``node_restarted`` where a boil that counted was broken off. ``mark``: only a look can prove it anew."""
+    ask = MARK_ANEW if mark else LOOK_ANEW
+    return (
+        f"The node started anew. In {minutes(gap_s)} without a reading the boil may have been lost, and what had "
+        f"counted does not go on. {ask}"
+    )
+
+
+def step_broke(*, mark: bool) -> str:
+    """Text of ``clock_stepped`` where a boil that counted was broken off. ``mark``: as above."""
+    ask = MARK_ANEW if mark else LOOK_ANEW
+    return (
+        "The times of the samples do not fit the node's own count. No boil counts across such a jump, and what had "
+        f"counted does not go on. {ask}"
+    )
+
+
 def silent(silent_s: float) -> str:
     """Text of ``node_silent``."""
     return f"No reading for {minutes(silent_s)}. Look at the canner, then at the node and its cable."
@@ -217,7 +234,8 @@ def doubted(why: str) -> str:
 
 def two_probes(first_C: float, second_C: float) -> str:
     """Text of ``probe_fault`` where two water probes disagree."""
-    return f"{TWO_PROBES} by {abs(first_C - second_C):.1f} K. The lower one decides; check where they sit."
+    apart_K = abs(first_C - second_C)
+    return f"The two water probes disagree by {apart_K:.1f} K. The lower one decides. {CHECK_SEATS}"
 
 
 def too_hot(reading_C: float, boil_C: float) -> str:
@@ -266,6 +284,11 @@ RESTARTS_OFTEN = (
     "The node starts anew again and again: perhaps two nodes send under one name, or its power is loose. No boil "
     "counts across a start that may hide a loss. Look at the canner, then give each node a name of its own."
 )
+LOOK_ANEW = "Look at the canner: the whole time begins again as soon as the boil is proven anew."
+MARK_ANEW = "Look at the canner, and mark the rolling boil when you see it: the whole time begins there."
+RESTARTED_BRIDGED = (
+    "The node started anew. It was away too short a time for the boil to be lost and back: the time goes on."
+)
 RESTARTED = (
     "The node started anew. The time without it counts only if the boil cannot have been lost in it. Look at the "
     "canner."
@@ -282,10 +305,21 @@ HEATER_OFF_LONGER = (
     "The heater has been off for longer than in its cycles before. "
     "Stored heat may keep the boil for a minute. Look now."
 )
-OVERRUN = (
-    "The whole time was complete at least five minutes ago. Turn off the heat: longer boiling costs quality."
-)
+TURN_OFF = "Turn off the heat: longer boiling costs quality."
+OVERRUN = f"The whole time was complete at least five minutes ago. {TURN_OFF}"
 WATER_CHECK = "Check the water: it must stand over the jar lids. Top up with boiling water, between the jars."
+
+
+#: How texts end that ask for what the alarm about them asks for in words of its own.
+ASKS = (RESTART_RULE, DONE_RULE, TURN_OFF, CHECK_SEATS, LOOK_ANEW, MARK_ANEW)
+
+
+def without_ask(text: str) -> str:
+    """What happened, without what to do about it, where that stands beside it."""
+    for ask in ASKS:
+        if text.endswith(f" {ask}"):
+            return text.removesuffix(f" {ask}")
+    return text
 
 
 def stood(since: str) -> str:

@@ -13,8 +13,8 @@ from monitor.alarms.rules import (
     alarm_for_verdict,
     returned_by,
 )
-from monitor.alarms.table import RULES, STAGES, Priority, Stage
-from monitor.judge import words
+from monitor.alarms.table import BY_CAUSE, RULES, STAGES, Priority, Stage
+from monitor.judge import causes, words
 from monitor.judge.verdict import EVENT_KINDS, Advice, Budget, Event, Verdict
 from monitor.record.model import MARK_KINDS
 
@@ -110,6 +110,65 @@ def test_a_sample_with_two_values_is_no_broken_wire() -> None:
     assert two.priority is wire.priority is Priority.HIGH
     assert "two values" in two.headline and "wire" not in two.do and "full boil" in two.do
     assert "wire" in wire.do
+
+
+def test_two_probes_that_disagree_are_no_broken_wire() -> None:
+    """The alarm's headline, what happened and what to do speak of one thing: where the two sit."""
+    two = alarm_for(Event("probe_fault", 700.0, 700.0, words.two_probes(99.0, 97.0)), context())
+    assert two is not None and two.priority is Priority.HIGH
+    assert two.headline == "The two water probes disagree" and "by 2.0 K" in two.what
+    assert "wire" not in two.do and "plug" not in two.do
+    assert "where both probes sit" in two.do and "full boil" in two.do
+
+
+@pytest.mark.parametrize("cause", [causes.TWO_VALUES, causes.TWO_PROBES])
+def test_the_cause_decides_and_no_sentence(cause: str) -> None:
+    """Whoever improves a sentence changes no alarm by it."""
+    alarm = alarm_for(Event("probe_fault", 700.0, 700.0, "in other words", cause=cause), context())
+    assert alarm is not None and (alarm.cause, alarm.headline) == (
+        cause,
+        BY_CAUSE["probe_fault", cause].headline,
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "ask"),
+    [
+        ("boil_lost", words.lost(674.0), "from zero"),
+        ("boil_lost", words.COOLED, "from zero"),
+        ("overrun", words.OVERRUN, "urn"),
+        ("probe_fault", words.two_probes(99.0, 97.0), "sit"),
+    ],
+)
+def test_what_is_to_be_done_is_said_once(kind: str, text: str, ask: str) -> None:
+    """Headline, what happened and what to do stand on one card and are read in a hurry, from afar."""
+    alarm = alarm_for(Event(kind, 700.0, 710.0, text), context())
+    assert alarm is not None and alarm.what and alarm.what.endswith(".")
+    assert ask in text and ask in alarm.do and ask not in alarm.what
+    done = alarm_for(
+        Event(kind, 700.0, 710.0, text.replace(words.RESTART_RULE, words.DONE_RULE)), context(Stage.COMPLETE)
+    )
+    assert done is not None and "heat" not in done.what
+
+
+@pytest.mark.parametrize(("kind", "cause"), sorted(BY_CAUSE))
+def test_every_rule_of_a_cause_says_what_to_do_and_ends_by_something_that_exists(
+    kind: str, cause: str
+) -> None:
+    rule = BY_CAUSE[kind, cause]
+    assert kind in RULES and rule.headline and rule.do.endswith(".")
+    assert rule.returns_on <= set(EVENT_KINDS) | set(MARK_KINDS) | CONDITIONS
+
+
+@pytest.mark.parametrize("kind", ["node_restarted", "clock_stepped"])
+@pytest.mark.parametrize("cause", [causes.BROKE_OFF, causes.BROKE_OFF_SEEN])
+def test_what_broke_the_proof_of_the_hold_is_of_the_highest_class_in_it_only(kind: str, cause: str) -> None:
+    """As above; a restart or a step that broke nothing is neither."""
+    event = Event(kind, 700.0, 700.0, "it happened", cause=cause)
+    found = {stage: alarm_for(event, context(stage)).priority for stage in Stage}  # type: ignore[union-attr]
+    assert [stage for stage in Stage if found[stage] is Priority.HIGH] == [Stage.HOLD]
+    plain = alarm_for(replace(event, cause=""), context())
+    assert plain is not None and plain.priority in (Priority.LOW, Priority.NOTICE)
 
 
 def test_a_lost_boil_is_due_two_hours_after_its_onset() -> None:

@@ -9,7 +9,8 @@ import pytest
 
 from dashboard import alarm_words
 from dashboard.alarm_model import Banner, standing
-from monitor.alarms.table import RULES, Priority
+from monitor.alarms.rules import JARS_UNMARKED
+from monitor.alarms.table import BY_CAUSE, RULES, Priority
 from monitor.judge.words import NO_JARS
 from monitor.store.reader import AlarmRow, RunRow
 
@@ -35,10 +36,12 @@ RUN = RunRow(
 )
 
 
-def banner(kind: str, *, over: bool = False) -> Banner:
+def banner(kind: str, *, over: bool = False, cause: str = "") -> Banner:
     """An alarm as the journal has it: raised at 10:38:59 of Denver's time, over at 10:45."""
-    rule = RULES[kind]
+    rule = BY_CAUSE[kind, cause] if cause else RULES[kind]
     alarm = {"priority": "high", "headline": rule.headline, "do": rule.do, "canner": "canner-2"}
+    if cause:
+        alarm["cause"] = cause
     raised = AlarmRow(
         1,
         f"r:{kind}:1",
@@ -90,6 +93,55 @@ def test_no_alarm_of_an_ended_run_asks_for_a_boil_or_for_the_heat(kind: str) -> 
     told = alarm_words.said(banner(kind), RUN, frozenset(), ZONE, NOW)
     for words in ("full boil", "heat to", "heat up", "heat off", "at the canner yourself: is it", "Turn the"):
         assert words not in told.do, (kind, told.do)
+
+
+@pytest.mark.parametrize(("kind", "cause"), sorted(BY_CAUSE))
+def test_nor_does_one_with_a_cause(kind: str, cause: str) -> None:
+    told = alarm_words.said(banner(kind, cause=cause), RUN, frozenset(), ZONE, NOW)
+    for words in ("full boil", "heat to", "heat up", "heat off", "at the canner yourself: is it", "Turn the"):
+        assert words not in told.do, (kind, cause, told.do)
+
+
+@pytest.mark.parametrize("kind", ["node_restarted", "clock_stepped"])
+def test_a_time_that_counts_again_is_over_and_said_so(kind: str) -> None:
+    """It stands until the boil is proven anew: then it is told as what was."""
+    shown = banner(kind, over=True, cause="broke_off")
+    assert shown.over and alarm_words.title(shown).startswith("Over: ")
+    assert alarm_words.title(shown).endswith("the time began again")
+    assert not banner(kind, over=True).over, "one that broke nothing is news"
+
+
+def test_probes_that_disagreed_were_not_at_fault() -> None:
+    assert alarm_words.title(banner("probe_fault", over=True, cause="two_probes")) == (
+        "Over: the two water probes disagreed"
+    )
+
+
+def test_what_is_only_noted_takes_no_alarm_off_the_page() -> None:
+    """A second restart that cost nothing, behind one that broke the proof and waits for an answer."""
+    alarm = {"priority": "high", "headline": "first", "do": "Look.", "cause": "broke_off"}
+    first = AlarmRow(
+        1,
+        "r:node_restarted:1",
+        "r",
+        "2026-08-14T16:38:59.900Z",
+        "node_restarted",
+        "active_unacknowledged",
+        {"change": "raised", "alarm": alarm},
+    )
+    noted = replace(
+        first,
+        alarm_id="r:node_restarted:2",
+        state="normal",
+        body={"change": "noted", "alarm": {"priority": "notice"}},
+    )
+    (shown,) = standing([first, noted])
+    assert (shown.alarm_id, shown.headline) == ("r:node_restarted:1", "first")
+
+
+def test_jars_of_an_ended_run_that_were_never_marked_are_known_by_the_cause() -> None:
+    raised = replace(banner("hold_not_held"), cause=JARS_UNMARKED)
+    assert alarm_words.said(raised, RUN, frozenset(), ZONE, NOW).do == alarm_words.AFTERWARDS_IF_JARS
 
 
 def test_another_day_is_said() -> None:

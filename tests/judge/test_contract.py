@@ -506,6 +506,22 @@ def test_a_clock_step_ends_the_stretch(cook: Build, kinds: Kinds, by_s: float) -
         assert "clock_stepped" in kinds(verdict)
 
 
+def test_a_fault_on_the_first_sample_after_a_clock_step_does_not_hide_the_step(cook: Build) -> None:
+    """20 s that never were, and the first word after them without a value: no boil counts across them either."""
+    story = cook().come_up().seen().stay(400.0)
+    at_s = BOILS_S + 200.0
+    samples = [
+        s._replace(t_s=s.t_s + (10.0 if s.t_s >= at_s else 0.0), uptime_s=s.t_s) for s in story.samples()
+    ]
+    first = next(n for n, s in enumerate(samples) if s.t_s >= at_s)
+    samples[first] = samples[first]._replace(water_C=None, water_fault="open")
+    verdict = judge(story.run(samples))
+    assert verdict.proven_s <= 230.0
+    assert not any(
+        s.start_s < at_s and s.end_s > at_s + 10.0 for s in verdict.stretches if s.state == "boiling"
+    )
+
+
 def test_one_number_with_two_values_is_unknown_there_and_told(
     cook: Build, state_at: StateAt, first: First
 ) -> None:
