@@ -18,6 +18,7 @@ import streamlit as st
 from dashboard import alarm_model, data, figures, jars_model, look, run_data, settings, words
 from monitor.errors import MonitorError
 from monitor.jars import BatchState, batch_state, jar_code
+from monitor.jars.alike import alike
 from monitor.proof.dossier import entry_form
 from monitor.proof.folder import seal_export
 from monitor.proof.hand_out import proof_file
@@ -86,17 +87,19 @@ def jars(found: run_data.OneRun, state: BatchState | None, asked: str = "") -> N
     if state is None or not state.jars:
         return
     rows = []
-    for jar in state.jars:
-        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone, datetime.now(UTC))
-        if number == asked:
-            number = f'<span aria-current="true">▶ {number}, this jar</span>'
+    for group in alike(state.jars):
+        _, seal, place, why, do = jars_model.jar_cells(group.shown, state.zone, datetime.now(UTC))
+        numbers = ", ".join(
+            f'<span aria-current="true">▶ {number}, this jar</span>' if str(number) == asked else str(number)
+            for number in group.numbers
+        )
         rows.append(
-            (f"<strong>{number}</strong>", look.sign(seal), look.esc(place), look.esc(why), look.esc(do))
+            (f"<strong>{numbers}</strong>", look.sign(seal), look.esc(place), look.esc(why), look.esc(do))
         )
     link = f'<a href="/jars?run={quote(found.row.run_id, safe="")}" target="_self">Judge seals, place jars, review</a>'
     look.page(
         f"<h2>The jars</h2><p>{look.esc(jars_model.headline(state))} {link}</p>"
-        + look.table(("Jar", "Seal", "Place", "Why", "What to do"), rows, "The jars")
+        + look.table(("Jars", "Seal", "Place", "Why", "What to do"), rows, "The jars")
     )
 
 

@@ -25,6 +25,7 @@ from dashboard import (
 from dashboard.batches import Batch
 from monitor.errors import MonitorError, StoreError
 from monitor.jars import BatchState
+from monitor.jars.alike import alike
 from monitor.jars.disposition import Basis
 from monitor.jars.state import Clock
 
@@ -174,14 +175,13 @@ def _clock(clock: Clock, now: datetime, state: BatchState) -> str:
 def _table(state: BatchState, now: datetime) -> None:
     if not state.jars:
         return
-    alike: dict[tuple[str, ...], list[str]] = {}
-    for jar in state.jars:
-        number, seal, place, why, do = jars_model.jar_cells(jar, state.zone, now)
-        told = (
-            f"{look.esc(do)} <span class='bw-note'>{look.esc(', '.join(dict.fromkeys(jar.guidance)))}</span>"
-        )
-        alike.setdefault((look.sign(seal), look.esc(place), look.esc(why), told), []).append(number)
-    rows = [(f"<strong>{', '.join(numbers)}</strong>", *cells) for cells, numbers in alike.items()]
+    rows = []
+    for group in alike(state.jars):
+        _, seal, place, why, do = jars_model.jar_cells(group.shown, state.zone, now)
+        cited = ", ".join(dict.fromkeys(group.shown.guidance))
+        told = f"{look.esc(do)} <span class='bw-note'>{look.esc(cited)}</span>"
+        numbers = f"<strong>{', '.join(map(str, group.numbers))}</strong>"
+        rows.append((numbers, look.sign(seal), look.esc(place), look.esc(why), told))
     # Of jars whose hold failed nobody asks for the seals: good or bad, they go the same way.
     quiet = state.standing.basis is Basis.FAILED and state.sums.not_judged
     problem = (

@@ -11,6 +11,7 @@ import streamlit as st
 from dashboard import (
     by_hand,
     charts,
+    correct_form,
     figures,
     look,
     run_data,
@@ -24,7 +25,7 @@ from dashboard.live_model import batch_words
 from dashboard.trace import Trace, between, frame
 from dashboard.units import fahrenheit
 from monitor.errors import MonitorError
-from monitor.jars import NOTHING_LEFT, BatchState
+from monitor.jars import BatchState
 
 LONGEST_ID = 200
 _WHOLE, _NEAR = "All temperatures", "Near the boiling point"
@@ -52,6 +53,7 @@ def main() -> None:
     asked = st.query_params.get("jar", "")
     run_sections.one_jar(state, asked)
     _head(found, verdict)
+    correct_form.told(found)
     _advice(verdict, state)
     _trace(found, verdict)
     by_hand.section(found)
@@ -65,6 +67,8 @@ def main() -> None:
     _foundations(verdict, found.run.required.read_from)
     run_sections.alarms(found)
     run_sections.said(found)
+    correct_form.section(found)
+    correct_form.call_off(found)
     run_sections.take_along(found, verdict)
     look.page(f'<p class="bw-caution">{look.esc(run_model.LIMITS)}</p>')
 
@@ -109,8 +113,8 @@ def _head(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
 
 
 def _advice(verdict: dict[str, Any], state: BatchState | None) -> None:
-    if state is not None and state.all_placed:
-        look.page(f"<h2>What to do now</h2><p>{look.esc(NOTHING_LEFT)}</p>")
+    if state is not None and (instead := state.instead_of_advice):
+        look.page(f"<h2>What to do now</h2><p>{look.esc(instead)}</p>")
         return
     advice = verdict.get("advice") or {}
     action = words.action_words(str(advice.get("action") or ""))

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
-from itertools import groupby
 from typing import Any
 
 from monitor.jars import BatchState, JarState
+from monitor.jars.alike import alike
 from monitor.jars.revisions import Revision
 from monitor.jars.rows import local_date
 from monitor.proof.facts import table
@@ -29,15 +29,16 @@ def corrections(run: Run, found: Sequence[Revision]) -> str:
 def jar_table(run: Run, state: BatchState) -> str:
     """Jars that stand alike in one row, each named."""
     rows = []
-    for _, same in groupby(state.jars, key=_alike):
-        jars = list(same)
+    by_number = {jar.jar: jar for jar in state.jars}
+    for group in alike(state.jars, lambda jar: (jar.seal.why, jar.seal.by)):
+        jar = group.shown
         rows.append(
             (
-                _range([jar.jar for jar in jars]),
-                f"{jars[0].seal.seal.value}: {jars[0].seal.why}",
-                _judged(run, jars),
-                jars[0].status.value + (f", use by {jars[0].use_by}" if jars[0].use_by else ""),
-                _why(jars[0]),
+                _ranges(group.numbers),
+                f"{jar.seal.seal.value}: {jar.seal.why}",
+                _judged(run, [by_number[number] for number in group.numbers]),
+                jar.status.value + (f", use by {jar.use_by}" if jar.use_by else ""),
+                _why(jar),
             )
         )
     sums = state.sums
@@ -56,12 +57,15 @@ def jar_table(run: Run, state: BatchState) -> str:
     return html.replace("</section>", f'<p class="note">{esc(note)}</p></section>')
 
 
-def _alike(jar: JarState) -> tuple[object, ...]:
-    return (jar.seal.seal, jar.seal.why, jar.seal.by, jar.status, jar.use_by, jar.why, jar.child_run)
-
-
-def _range(numbers: Sequence[int]) -> str:
-    return str(numbers[0]) if len(numbers) == 1 else f"{numbers[0]}–{numbers[-1]}"
+def _ranges(numbers: Sequence[int]) -> str:
+    """``1–3, 5``."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs)
 
 
 def _judged(run: Run, jars: Sequence[JarState]) -> str:
