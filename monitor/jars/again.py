@@ -93,7 +93,10 @@ def gone_on(before: Decision, child: Child, again: Again | None) -> GoneOn:
         why = f"it is reprocessed: {before.why}"
         do = f"It goes on in run {child.run_id} as jar {child.jar}"
         known = again is not None and again is not TAKEN_TO_BE_ON
-        do += ": hold the full time there." if known else "."
+        if again is None:
+            do += ". That run is not told of here: where the jar is now is not known here."
+        else:
+            do += ": hold the full time there." if known else "."
         return GoneOn(Decision(Status.REPROCESS, frozenset(), why, do, guidance), None, again is not None)
     where = f"jar {child.jar} of run {child.run_id}"
     jar = _jar(again, child)

@@ -23,6 +23,7 @@ from monitor.store.reader import alarms, as_it_came, load_run, read_house
 #: Files of an exported run folder. The first two are the record itself.
 RECORD_FILES = ("run.json", "samples.csv")
 ENTRIES_FILE = "entries.jsonl"
+REPROCESSINGS_FILE = "reprocessings.jsonl"
 ALARMS_FILE = "alarms.jsonl"
 SEAL_FILE = "seal.json"
 
@@ -95,9 +96,8 @@ def from_folder(folder: Path, issued: datetime) -> Dossier:
         except OSError as trouble:
             raise RecordError(f"{folder / name}: cannot be read ({trouble.strerror}).") from None
     seals = seals_of(folder) if (folder / SEAL_FILE).exists() else []
-    return _finished(
-        files, lines_of(folder / ENTRIES_FILE), lines_of(folder / ALARMS_FILE), seals, issued, str(folder)
-    )
+    entries = [*lines_of(folder / ENTRIES_FILE), *lines_of(folder / REPROCESSINGS_FILE)]
+    return _finished(files, entries, lines_of(folder / ALARMS_FILE), seals, issued, str(folder))
 
 
 def lines_of(path: Path) -> list[dict[str, Any]]:

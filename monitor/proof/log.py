@@ -103,7 +103,7 @@ def _line(row: Mapping[str, Any], what: str, replaced: Mapping[Any, int]) -> Lin
     late = (entered - happened).total_seconds() > LATE_ENTRY_S
     reason = str(row.get("reason") or ("no reason given" if late or row.get("corrects") else ""))
     return Line(
-        number=str(row["id"]),
+        number=str(row["id"]) if int(row["id"]) > 0 else "\u2013",
         happened=happened,
         entered=entered if late else None,
         by=str(row.get("by") or "not said"),

@@ -7,7 +7,7 @@ from importlib import resources
 from typing import Any
 
 from monitor.errors import UsageError
-from monitor.jars import NOTHING_LEFT, Basis, BatchState, batch_state
+from monitor.jars import Basis, BatchState, batch_state
 from monitor.jars.revisions import revisions
 from monitor.jars.rows import instant, rows_of
 from monitor.judge.daytime import COUNTS_FROM
@@ -127,8 +127,8 @@ def _then(verdict: Mapping[str, Any], state: BatchState) -> str:
 
 
 def _advice(verdict: Mapping[str, Any], state: BatchState) -> str:
-    """What the verdict advises, unless every jar had its place when the page was issued."""
-    return NOTHING_LEFT if state.all_placed else str((verdict.get("advice") or {}).get("text") or "")
+    """What the verdict advises, unless every jar had its place when the page was issued, or had no time left."""
+    return state.instead_of_advice or str((verdict.get("advice") or {}).get("text") or "")
 
 
 def _trace(run: Run, verdict: Mapping[str, Any]) -> str:

@@ -15,24 +15,27 @@ from typing import Any
 from monitor.errors import RecordError
 from monitor.store.stamp import parse_utc
 
-ENTRIES, ALARMS = "entries.jsonl", "alarms.jsonl"
+#: The last: what was said of runs that process the record's jars again, where they are not in its own entries.
+ENTRIES, ALARMS, REPROCESSINGS = "entries.jsonl", "alarms.jsonl", "reprocessings.jsonl"
 
 _TEXT, _MAYBE = (str,), (str, type(None))
 #: What a line of each file holds, in the order of its columns.
+_ENTRY: Mapping[str, tuple[type, ...]] = {
+    "id": (int,),
+    "run_id": _TEXT,
+    "kind": _TEXT,
+    "body": (dict,),
+    "at_utc": _TEXT,
+    "happened_utc": _TEXT,
+    "by": _MAYBE,
+    "corrects": (int, type(None)),
+    "reason": _MAYBE,
+    "mono_s": (int, float),
+    "machine_boot": _TEXT,
+}
 _FORMS: Mapping[str, Mapping[str, tuple[type, ...]]] = {
-    ENTRIES: {
-        "id": (int,),
-        "run_id": _TEXT,
-        "kind": _TEXT,
-        "body": (dict,),
-        "at_utc": _TEXT,
-        "happened_utc": _TEXT,
-        "by": _MAYBE,
-        "corrects": (int, type(None)),
-        "reason": _MAYBE,
-        "mono_s": (int, float),
-        "machine_boot": _TEXT,
-    },
+    ENTRIES: _ENTRY,
+    REPROCESSINGS: _ENTRY,
     ALARMS: {
         "id": (int,),
         "alarm_id": _TEXT,
@@ -113,7 +116,7 @@ def _number(form: dict[str, Any], name: str, run_id: str, before: int) -> int:
     for column, kinds in _FORMS[name].items():
         if not isinstance(form[column], kinds) or isinstance(form[column], bool):
             raise ValueError(f"{column} is {form[column]!r}")
-    if form["run_id"] != run_id:
+    if (form["run_id"] == run_id) is (name == REPROCESSINGS):
         raise ValueError(f"it is of run {form['run_id']!r}")
     if not before < form["id"] < 2**62:
         raise ValueError(f"number {form['id']} does not follow number {before}")

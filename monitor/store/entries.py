@@ -6,12 +6,13 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 from monitor.errors import StoreError, UsageError
 from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
-from monitor.store.beside import ENTRIES, came_along
+from monitor.store.beside import ALARMS, ENTRIES, REPROCESSINGS, came_along
 from monitor.store.database import open_writer, transaction
 from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, parse_utc, utc_text
 from monitor.timesource import TimeSource
@@ -172,16 +173,54 @@ OF_A_REPROCESSING = ("run_started", "header_changed", "mark", "run_ended", "corr
 
 
 def reprocessings(conn: sqlite3.Connection, run_id: str) -> list[Entry]:
-    """What was said of the runs that process jars of this one again: their starts, and what tells when jars went in."""
+    """What was said of the runs that process jars of this one again: their starts, and what tells when jars went in.
+
+    Of one that is in this store, begun here or taken in, as it stands here; of any other what came with the record.
+    """
     starts = read_entries(conn, None, ("run_started",))
-    children = [entry.run_id for entry in starts if entry.body.get("reprocess_of") == run_id]
-    found = [
-        entry
-        for child in dict.fromkeys(children)
-        if child is not None and child != run_id
-        for entry in read_entries(conn, child, OF_A_REPROCESSING)
-    ]
+    begun = [entry.run_id for entry in starts if entry.body.get("reprocess_of") == run_id]
+    taken = _taken_in(conn, run_id)
+    found: list[Entry] = []
+    for child in dict.fromkeys([*begun, *taken]):
+        if child is None or child == run_id:
+            continue
+        said = read_entries(conn, child, OF_A_REPROCESSING)
+        if not any(entry.kind == "run_started" for entry in said):
+            # Taken in without its history: its header tells.
+            said = [*_as_header_tells(child, taken[child], -len(found)), *said]
+        found += said
+    here = {entry.run_id for entry in found}
+    along = (Entry(*row) for row in came_along(conn, run_id, REPROCESSINGS))
+    found += [entry for entry in along if entry.run_id not in here]
     return sorted((entry for entry in found if tells_of_reprocessing(entry)), key=lambda entry: entry.id)
+
+
+def _taken_in(conn: sqlite3.Connection, run_id: str) -> dict[str, dict[str, Any]]:
+    """By their ids, the headers of records from elsewhere that process jars of this run again."""
+    rows = conn.execute(
+        "SELECT run_id, run_json FROM imported_runs"
+        " WHERE json_extract(CAST(run_json AS TEXT), '$.reprocess_of') = ? ORDER BY run_id",
+        (run_id,),
+    )
+    return {child: json.loads(header) for child, header in rows}
+
+
+def _as_header_tells(run_id: str, header: Mapping[str, Any], after: int) -> list[Entry]:
+    """The start and the marks of a record, as entries under numbers that no entry has."""
+    began = parse_utc(str(header["started_at"]))
+    body = {key: value for key, value in header.items() if key != "marks"}
+    told: list[tuple[str, dict[str, Any], float]] = [("run_started", body, 0.0)]
+    for mark in header.get("marks") or ():
+        told.append(("mark", {"kind": mark["kind"]}, float(mark["t_s"])))
+    if header.get("ended_at"):
+        told.append(("run_ended", {}, epoch_s(str(header["ended_at"])) - began.timestamp()))
+    entries = []
+    for number, (kind, said, t_s) in enumerate(told):
+        at = utc_text(began + timedelta(seconds=t_s))
+        entries.append(
+            Entry(after - len(told) + number, run_id, kind, said, at, at, None, None, None, 0.0, "")
+        )
+    return entries
 
 
 def tells_of_reprocessing(entry: Entry) -> bool:
@@ -247,8 +286,8 @@ def _insert(conn: sqlite3.Connection, row: tuple[Any, ...]) -> int:
     cursor = conn.execute(
         "INSERT INTO entries (id, run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s,"
         " machine_boot) SELECT 1 + max(coalesce((SELECT max(id) FROM entries), 0), coalesce((SELECT max(upto)"
-        " FROM imported_files WHERE name = ?), 0)), ?, ?, ?, ?, ?, ?, ?, ?, ?, ?",
-        (ENTRIES, *row),
+        " FROM imported_files WHERE name != ?), 0)), ?, ?, ?, ?, ?, ?, ?, ?, ?, ?",
+        (ALARMS, *row),
     )
     return int(cursor.lastrowid or 0)
 

@@ -10,8 +10,9 @@ from pathlib import Path
 from monitor.errors import StoreError
 from monitor.record import write_run
 from monitor.record.parquet import PARQUET_FILE, write_parquet
+from monitor.store.beside import REPROCESSINGS
 from monitor.store.database import STORE_NAME
-from monitor.store.entries import read_entries
+from monitor.store.entries import read_entries, reprocessings
 from monitor.store.open_files import TABLES, entry_form, line_of, table_lines, write_node
 from monitor.store.reader import as_it_came, load_run
 from monitor.store.runs import read_house
@@ -44,7 +45,18 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: 
                 (folder / name).write_bytes(data)
         if entries:
             _write(folder / "entries.jsonl", (line_of(entry_form(entry)) for entry in entries))
+        _write_reprocessings(conn, run_id, folder / REPROCESSINGS)
     return folder
+
+
+def _write_reprocessings(conn: sqlite3.Connection, run_id: str, path: Path) -> None:
+    """What was said of runs that process its jars again: without that they would seem to be still here.
+
+    What only a header tells goes with that header's own record.
+    """
+    said = [entry for entry in reprocessings(conn, run_id) if entry.id > 0]
+    if said:
+        _write(path, (line_of(entry_form(entry)) for entry in said))
 
 
 def export_all(conn: sqlite3.Connection, folder: Path, *, parquet: bool = False) -> tuple[int, int]:
