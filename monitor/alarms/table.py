@@ -254,7 +254,7 @@ RULES: dict[str, Rule] = {
         "If the jars are still in the canner: bring it back to a full boil now and count the whole time "
         "again. Otherwise reprocess in full, refrigerate or freeze every jar, sealed or not, before the time "
         "is up.",
-        frozenset({"boil_reached", "boil_back", "hold_complete", "jars_decided"}),
+        frozenset({"boil_reached", "boil_back", "hold_complete", "jars_decided", "end_taken_back"}),
         ("G4", "G57", "G58"),
         FAILED_PROCESS_WINDOW_S,
     ),

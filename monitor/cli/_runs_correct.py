@@ -16,9 +16,11 @@ from monitor.jars.rows import local_time
 from monitor.plan.correction import Said
 from monitor.store.batches import load_batch
 from monitor.store.corrections import correct_header, revised
+from monitor.store.marking import standing_marks, take_back
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
 from monitor.store.stamp import SYSTEM_TIME
+from monitor.store.words import in_zone
 
 WIDTH = 92
 
@@ -58,6 +60,24 @@ def correct(folder: Path, run_id: str, args: argparse.Namespace) -> int:
     return 0
 
 
+def take_mark_back(folder: Path, run_id: str, kind: str, args: argparse.Namespace) -> int:
+    """Say that a mark was a slip, and tell the verdict before and after."""
+    with closing(open_reader(folder)) as conn:
+        marks = [entry for entry in standing_marks(conn, run_id) if entry.body.get("kind") == kind]
+    named = [entry for entry in marks if args.entry in (None, entry.id)]
+    if not named:
+        raise UsageError(
+            f"no mark {kind} of run {run_id} stands{'' if args.entry is None else f' in entry {args.entry}'}.",
+            "Nothing was taken back.",
+        )
+    made = take_back(folder, run_id, named[-1].id, by=args.by or "", reason=args.reason or "")
+    at = in_zone(made.mark.happened_utc, None)
+    print(_fold(f"run {run_id}, entry {made.entry}: {kind} of {at} (entry {made.mark.id}) is taken back"))
+    with closing(open_reader(folder)) as conn:
+        print(_fold(_verdicts(conn, run_id, made.entry)))
+    return 0
+
+
 def _said(args: argparse.Namespace) -> Said:
     return Said(
         food=args.food,
@@ -94,7 +114,7 @@ def _verdicts(conn: sqlite3.Connection, run_id: str, entry: int) -> str:
     house = read_house(conn)
     found = [one for one in revised(conn, house, run_id, every=True) if one.entry == entry]
     if not found:
-        return "No jars were in: no verdict hung on what stood there before."
+        return "No verdict hung on what stood there before."
     (one,) = found
     zone = house.run(run_id).header.get("zone")
     told = one.sentences(lambda at: local_time(at, zone if isinstance(zone, str) else None))

@@ -14,6 +14,7 @@ from monitor.judge import Verdict
 from monitor.judge.daytime import clock, label, local_time
 from monitor.judge.verdict import BOILING, BROKEN, HELD, UNPROVEN, Event
 from monitor.judge.words import asked, exact
+from monitor.plan.containers import JAR_NAMES
 from monitor.proof.figures import floors_C
 from monitor.record.model import Run
 
@@ -84,7 +85,13 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
     """What was run, what was asked, what is proven, and by what it was judged."""
     batch = record.batch
     what = ", ".join(
-        str(part) for part in (batch.food, batch.pack and f"{batch.pack} pack", batch.jar) if part
+        str(part)
+        for part in (
+            batch.food,
+            batch.pack and f"{batch.pack} pack",
+            JAR_NAMES.get(batch.jar or "", batch.jar),
+        )
+        if part
     )
     invented = " (simulated)" if record.extra.get("simulated") else ""
     boiling_point = (

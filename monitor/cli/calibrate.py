@@ -98,6 +98,8 @@ def run(args: argparse.Namespace) -> int:
     if args.history:
         return _history(args)
     if args.knocked is not None:
+        if not args.knocked.strip():
+            raise UsageError("say what happened to the probe: --knocked WHAT.", "Nothing was written down.")
         kind, body = knocked(args.probe, SYSTEM_TIME.utc_now(), args.knocked)
         append_entry(data_dir(args), kind, body, by=args.by)
         print(body["refused"])

@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from monitor.cli._data import add_data_argument, data_dir
-from monitor.errors import MonitorError, RecordError
+from monitor.errors import MonitorError, RecordError, UsageError
 from monitor.judge import Verdict, judge
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN
 from monitor.record.model import Run
@@ -69,6 +69,8 @@ def _without_collector() -> Iterator[None]:
 
 def load(name: str, args: argparse.Namespace) -> Run:
     """The run of a folder, or of an id in the store. Raises RecordError where there is neither."""
+    if not name.strip():
+        raise UsageError("name a run: its folder, or its id in the store.", "Nothing was judged.")
     folder = Path(name)
     if folder.is_dir():
         return read_run(folder)
@@ -99,7 +101,7 @@ def _now_s(args: argparse.Namespace, record: Run) -> float:
 
 
 def _corrections(args: argparse.Namespace, record: Run) -> list[Revision]:
-    """What corrections of the header made of the verdict; a folder tells of none where its history did not come."""
+    """What corrections made of the verdict; a folder tells of none where its history did not come."""
     folder = Path(args.run)
     if folder.is_dir():
         if not (folder / "entries.jsonl").exists():
@@ -129,22 +131,25 @@ def _now(args: argparse.Namespace, record: Run, verdict: Verdict) -> str:
         return ""
     from contextlib import closing
 
-    from monitor.jars import NOTHING_LEFT
     from monitor.jars.disposition import Basis
     from monitor.store.batches import load_batch
-    from monitor.store.reader import open_reader
+    from monitor.store.reader import load_run, open_reader
     from monitor.store.stamp import SYSTEM_TIME
 
     with closing(open_reader(data_dir(args))) as conn:
+
+        def judged(run_id: str, _: int) -> dict[str, Any]:
+            # The runs before and after it are asked too: each has a verdict of its own.
+            own = verdict if run_id == args.run else judge(load_run(conn, run_id))
+            return own.as_json()
+
         try:
-            batch = load_batch(
-                conn, args.run, SYSTEM_TIME.utc_now(), judged=lambda *_: verdict.as_json(), run=record
-            )
+            batch = load_batch(conn, args.run, SYSTEM_TIME.utc_now(), judged=judged, run=record)
         except MonitorError:
             # Entries about jars that do not add up are told by 'jars'; the advice stands meanwhile.
             return ""
-    if batch.state.all_placed:
-        return NOTHING_LEFT
+    if instead := batch.state.instead_of_advice:
+        return instead
     standing = batch.state.standing
     if standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED):
         # The advice would offer to sign once more.

@@ -19,11 +19,22 @@ from monitor.store import reader
 from monitor.store.database import open_writer, store_path
 from monitor.store.entries import append_entry
 from monitor.store.manual import enter_reading, manual_log
+from monitor.store.marking import ABOUT, Doubt, say_mark
 from monitor.store.occupied import run_left_alone
 from monitor.store.runs import RunFacts, read_house
 from monitor.store.stamp import epoch_text, utc_text
 from monitor.store.words import in_zone
 
+#: The options that every verb of saying has, as its usage lists them.
+_SAID = "[--by BY] [--at TIME | --ago MIN] [--reason REASON] [--data DIR]"
+#: What to do about a mark that was not written down, by what the doubt is about.
+_INSTEAD = {
+    "over": "Nothing was marked. If {kind} belongs to it: say so with --even-so, and with --at when it was.",
+    "held": "Nothing was marked. If they did go in once more: say so with --even-so. If they came out: jars_lifted.",
+    "again": "Nothing was marked. If they did go in once more: say so with --even-so. If they came out: jars_lifted.",
+    "before": "Nothing was marked. If it belongs to another run: name that one. Else: --even-so.",
+    "twice": "Nothing was marked. If it happened twice: say so with --even-so.",
+}
 NEVER_HEARD = "No node {node} was ever heard: look at its name ('boilwitness runs nodes' lists them)."
 
 
@@ -40,10 +51,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _finish(start, _runs_start.start)
 
     mark = verbs.add_parser("mark", help="say what happened: jars_in, rolling_boil_seen, heat_off ...")
+    mark.usage = f"{mark.prog} [-h] [--text TEXT] [--even-so] [--take-back] [--entry N] {_SAID} [RUN] KIND"
+    mark.add_argument("words", nargs="+", metavar="KIND", help=f"one of {', '.join(MARK_KINDS)}")
+    mark.add_argument("--text", help="a remark; a note is nothing without one")
     mark.add_argument(
-        "words", nargs="+", metavar="[RUN] KIND", help=f"KIND is one of {', '.join(MARK_KINDS)}"
+        "--take-back",
+        action="store_true",
+        help="say that the newest mark of this kind was a slip; with --by and --reason. It stays, and counts no more",
     )
-    mark.add_argument("--text", help="a remark")
+    mark.add_argument("--entry", type=int, metavar="N", help="with --take-back: the mark of that entry")
     mark.add_argument(
         "--even-so",
         action="store_true",
@@ -69,11 +85,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _finish(assign, _assign)
 
     reading = verbs.add_parser("reading", help="put down what a thermometer showed, when the logger was down")
+    reading.usage = f"{reading.prog} [-h] [--thermometer THERMOMETER] {_SAID} [RUN] [DEGREES]"
     reading.add_argument(
         "words",
         nargs="+",
-        metavar="[RUN] DEGREES",
-        help="such as 94.5C or 202F; alone RUN lists what was put down",
+        metavar="DEGREES",
+        help="such as 94.5C or 202F; RUN alone lists what was put down",
     )
     reading.add_argument("--thermometer", default="", help="which one")
     _finish(reading, _reading)
@@ -118,36 +135,29 @@ def _mark(args: argparse.Namespace) -> int:
         raise UsageError(f"there is no mark {kind!r}.", f"Marks: {', '.join(MARK_KINDS)}.")
     folder = data_dir(args)
     run_id = _run(folder, args.words[0] if len(args.words) == 2 else None)
-    if not args.even_so:
-        _ask_before(_facts(folder)[run_id], kind)
-    body: dict[str, Any] = {"kind": kind} | ({"text": args.text} if args.text else {})
-    _append(folder, args, "mark", body, run_id)
+    if args.take_back:
+        return _runs_correct.take_mark_back(folder, run_id, kind, args)
+    if args.entry is not None:
+        raise UsageError("--entry says which mark --take-back means.", "Nothing was marked.")
+    if kind == "note" and not (args.text or "").strip():
+        raise UsageError("a note without words says nothing: add --text.", "Nothing was marked.")
+    happened = moment_from(args)
+    if happened is not None:
+        check_late(utc_text(happened), args.reason)
+    said = say_mark(
+        folder,
+        run_id,
+        kind,
+        text=args.text,
+        by=args.by,
+        happened_utc=utc_text(happened) if happened else None,
+        reason=args.reason,
+        even_so=ABOUT if args.even_so else (),
+    )
+    if isinstance(said, Doubt):
+        raise UsageError(said.why, _INSTEAD[said.about].format(kind=kind))
     print(f"marked {kind} in run {run_id}")
     return 0
-
-
-def _ask_before(facts: RunFacts, kind: str) -> None:
-    """Stop a mark that can hardly be meant, and that would take back what the run has proven. No mark is taken back."""
-    if kind == "note":
-        return
-    zone = facts.header.get("zone")
-    zone = zone if isinstance(zone, str) else None
-    if facts.imported or facts.ended_s is not None:
-        over = "came from elsewhere"
-        if facts.ended_s is not None:
-            over = f"is over since {in_zone(epoch_text(facts.ended_s), zone)}"
-        raise UsageError(
-            f"run {facts.run_id} {over}: a mark now changes what it proves.",
-            f"Nothing was marked. If {kind} belongs to it: say so with --even-so, and with --at when it was.",
-        )
-    loaded = [mark.t_s for mark in facts.marks if mark.kind == "jars_in"]
-    if kind == "jars_in" and loaded:
-        since = in_zone(epoch_text(facts.started_s + loaded[-1]), zone)
-        raise UsageError(
-            f"the jars of run {facts.run_id} went in at {since}: with another jars_in the whole time begins again "
-            "from zero.",
-            "Nothing was marked. If they did go in once more: say so with --even-so. If they came out: jars_lifted.",
-        )
 
 
 def _reading(args: argparse.Namespace) -> int:

@@ -77,6 +77,9 @@ class Board:
         if live is None:
             return
         self._runs[facts.run_id] = live
+        if not any(mark.kind in CLOSING for mark in facts.marks):
+            # Perhaps while nobody collected.
+            self._end_taken_back(live)
         self.settle(facts.run_id)
         invented = " (simulated)" if facts.simulated else ""
         serving = self._house.serving(facts.canner, facts.started_s, FOREVER_S)
@@ -103,8 +106,7 @@ class Board:
         live.last = samples[-1] if samples else None
         live.told = self._teller.told(facts.run_id)
         self._take_events(live, revised=True)
-        for mark in facts.marks:
-            live.watch.context = live.watch.context.after(mark.kind)
+        live.watch.context = _as_it_went(live)
         return live
 
     def _serve(self, live: LiveRun) -> None:
@@ -129,11 +131,22 @@ class Board:
         if live.session.needs_rebuild:
             self._rebuild(live)
 
+    def _end_taken_back(self, live: LiveRun) -> None:
+        """What rang because of an end that counts no more is over."""
+        scope = live.watch.context.scope
+        self._teller.ring(self._teller.machine.triggers(scope, ["end_taken_back"], self._teller.moment()))
+
     def _rebuild(self, live: LiveRun) -> None:
         rebuilt = self._build(live.facts, live.session)
         if rebuilt is not None:
+            ends = sum(mark.kind in CLOSING for mark in live.facts.marks)
             rebuilt.closed_for, rebuilt.phase = live.closed_for, live.phase
             self._runs[live.facts.run_id] = rebuilt
+            if ends < live.closed_for:
+                # It may come again, and is told again then.
+                rebuilt.closed_for = ends
+                self._teller.say(live.facts, "an end was taken back: it counts no more")
+                self._end_taken_back(rebuilt)
 
     def _mark(self, live: LiveRun, mark: Mark) -> None:
         live.session.mark(mark)
@@ -288,6 +301,16 @@ class Board:
     def _take_events(self, live: LiveRun, *, revised: bool = False) -> None:
         if self._teller.take_events(live, revised=revised):
             live.verdict_s = float("-inf")
+
+
+def _as_it_went(live: LiveRun) -> Context:
+    """What the alarms know of a run that is taken up again: what was told and marked, in the order of its happening."""
+    happened = [(raised_s, kind) for kind, _, raised_s in live.told]
+    happened += [(mark.t_s, mark.kind) for mark in live.facts.marks]
+    context = live.watch.context
+    for _, kind in sorted(happened):
+        context = context.after(kind)
+    return context
 
 
 def _clock(t_s: float) -> str:

@@ -1,4 +1,4 @@
-"""What was changed in the header of a run after its jars were in: a departure, with old and new value. Pure.
+"""What was changed in the record of a run after its jars were in: a departure, with old and new value. Pure.
 
 What a process hangs on is fixed when the jars go in (21 CFR 113.83 as a pattern, where the critical factors belong
 to the scheduled process). A record that says otherwise afterwards may be right; a person has to say why.
@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from monitor.jars.mark_changes import MarkChange, marks_changed
 from monitor.jars.rows import Row, all_rows
 from monitor.record.changes import laid_over
 
@@ -43,7 +44,7 @@ class HeaderChange:
     """One entry that changed something fixed. ``at``: when it was entered, aware.
 
     ``before`` and ``after`` are the whole headers; ``before`` is None where what stood there came with a record from
-    elsewhere, without the entry that said it.
+    elsewhere, without the entry that said it. ``mark``: it changed a mark, and no header.
     """
 
     entry_id: int
@@ -53,15 +54,32 @@ class HeaderChange:
     reason: str | None = None
     before: Mapping[str, Any] | None = None
     after: Mapping[str, Any] | None = None
+    mark: MarkChange | None = None
 
 
 def changed_after(entries: Iterable[Any], run_id: str, jars_in: datetime | None) -> list[HeaderChange]:
-    """Changes of a run's header that were entered after ``jars_in``, in order; none where no jars are in.
+    """Changes of a run's header, and of the marks that decide, that were entered after ``jars_in``, in order.
 
-    ``entries`` as the store has them, the corrected ones too: a correction changes a header as well.
+    ``entries`` as the store has them, the corrected ones too: a correction changes a header as well. Where no jars are
+    in, the marks alone.
     """
-    if jars_in is None:
-        return []
+    every = list(entries)
+    marks = [
+        HeaderChange(
+            change.entry_id,
+            change.at,
+            change.by,
+            f"the verdict rests on a correction: {change.what}",
+            change.reason,
+            mark=change,
+        )
+        for change in marks_changed(every, run_id, jars_in)
+    ]
+    found = [] if jars_in is None else _headers_changed(every, run_id, jars_in)
+    return sorted([*found, *marks], key=lambda change: change.entry_id)
+
+
+def _headers_changed(entries: Iterable[Any], run_id: str, jars_in: datetime) -> list[HeaderChange]:
     rows = [row for row in all_rows(entries) if row.kind in ("run_started", "header_changed", "correction")]
     found: list[HeaderChange] = []
     before: dict[str, Any] = {}

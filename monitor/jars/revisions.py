@@ -1,12 +1,12 @@
-"""What a correction of the header made of the verdict: the one before stays beside the one after. Pure.
+"""What a correction of header or marks made of the verdict: the one before stays beside the one after. Pure.
 
-Both are judged from all the samples and marks there are, so that they differ by the correction alone; neither hangs on
-whether a collector was on when it was made.
+Both are judged from all the samples there are and all else that was said, so that they differ by the correction alone;
+neither hangs on whether a collector was on when it was made.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -98,7 +98,7 @@ class Revision:
 def revisions(
     run: Run, entries: Iterable[Any], judged: Callable[[Run], Verdict] = judge, *, every: bool = False
 ) -> list[Revision]:
-    """Each correction of the header that was made after the jars were in, in order.
+    """Each correction of the header or of a mark that was made after the jars were in, in order.
 
     ``run`` is the record as it stands, samples and all; ``judged`` judges one. Without ``every``, only those that
     moved the verdict or what is proven of it.
@@ -109,6 +109,15 @@ def revisions(
     if not changes:
         return []
     now = _outcome(judged(run))
+    headers = _of_headers(run, [one for one in changes if one.mark is None], now, judged)
+    marks = _of_marks(run, [one for one in changes if one.mark is not None], now, judged)
+    found = sorted([*headers, *marks], key=lambda one: one.entry)
+    return [one for one in found if every or one.before != one.after or one.after is None]
+
+
+def _of_headers(
+    run: Run, changes: Sequence[HeaderChange], now: Outcome, judged: Callable[[Run], Verdict]
+) -> list[Revision]:
     found: list[Revision] = []
     for number, change in enumerate(changes):
         last = number + 1 == len(changes)
@@ -116,7 +125,23 @@ def revisions(
         before = found[-1].after if found and _goes_on(changes[number - 1], change) else None
         before = before or _judged(run, change.before, judged)
         found.append(_revision(change, before, after))
-    return [one for one in found if every or one.before != one.after or one.after is None]
+    return found
+
+
+def _of_marks(
+    run: Run, changes: Sequence[HeaderChange], now: Outcome, judged: Callable[[Run], Verdict]
+) -> list[Revision]:
+    """From the marks as they stand back to those that stood before the first of these."""
+    found: list[Revision] = []
+    after, marks = now, run.marks
+    for change in reversed(changes):
+        if change.mark is None:
+            continue
+        marks = change.mark.undone(marks, run.started_at)
+        before = _outcome(judged(replace(run, marks=marks)))
+        found.append(_revision(change, before, after))
+        after = before
+    return found[::-1]
 
 
 def _goes_on(earlier: HeaderChange, later: HeaderChange) -> bool:

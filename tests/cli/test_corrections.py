@@ -7,6 +7,7 @@ import re
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,7 +15,7 @@ from monitor.cli.main import main
 from monitor.record import header_to_json
 from monitor.record.read import read_run
 from monitor.store.database import open_writer
-from monitor.store.entries import append_entry, read_entries
+from monitor.store.entries import Entry, append_entry, read_entries
 from monitor.store.handover import Batch
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
@@ -219,3 +220,122 @@ def test_a_reprocessing_begun_in_error_is_called_off_and_does_not_count(
     other = f"{house.run_id}-again2"
     house.say("runs", "mark", other, "jars_in")
     assert "jars went into" in house.say("jars", other, "call-off", "--by", "Cleo", "--reason", "x", status=3)
+
+
+def test_a_slip_is_taken_back_and_the_mark_stays_to_be_seen(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A heat off marked in the hold: the record without it says held, and that it once said less."""
+    house = House(tmp_path / "data", capsys, "held-low-altitude")
+    early = house.at(-0.1)
+    house.say("runs", "mark", house.run_id, "heat_off", "--at", early, "--reason", "x", "--even-so")
+    assert house.say("judge", house.run_id, status=10)
+    back = ["runs", "mark", house.run_id, "heat_off", "--take-back"]
+    assert "somebody" in house.say(*back, "--reason", "slip of the finger", status=2)
+    assert "why" in house.say(*back, "--by", "Cleo", status=2)
+    assert "no mark boil_not_seen" in house.say(
+        *("runs", "mark", house.run_id, "boil_not_seen", "--take-back", "--by", "Cleo", "--reason", "x"),
+        status=2,
+    )
+    told = house.say(*back, "--by", "Cleo", "--reason", "slip of the finger")
+    assert "is taken back" in told
+    assert "Verdict before: broken," in told and "Verdict after: held," in told
+    assert "It says more after the correction than before" in told
+    number = int(re.search(r"entry (\d+): heat_off", told)[1])  # type: ignore[index]
+    assert house.entry(number) == ("correction", "Cleo", "slip of the finger")
+
+    seen = house.say("judge", house.run_id)
+    assert f"Entry {number}" in seen and "Cleo" in seen and "slip of the finger" in seen
+    assert "held (corrected; was broken)" in house.say("runs")
+    status = house.jar("status")
+    assert "OPEN" in status and "the mark heat off of entry" in status and "taken back" in status
+
+    proof = tmp_path / "proof.html"
+    house.say("prove", house.run_id, "--to", str(proof))
+    page = " ".join(re.sub(r"<[^>]+>", " ", proof.read_text().partition('type="application')[0]).split())
+    assert "Verdict before: broken," in page and "slip of the finger" in page and "withdrawn" in page
+    assert "intact" in house.say("verify", str(proof)).lower()
+
+    out = tmp_path / "out"
+    house.say("export", house.run_id, "--to", str(out))
+    (folder,) = {path.parent for path in out.rglob("run.json")}
+    record = json.loads((folder / "run.json").read_text())
+    assert [mark["kind"] for mark in record["marks"]].count("heat_off") == 1
+    lines = [json.loads(line) for line in (folder / "entries.jsonl").read_text().splitlines()]
+    (kept,) = [line for line in lines if line["kind"] == "correction"]
+    assert kept["by"] == "Cleo" and any(line["id"] == kept["corrects"] for line in lines)
+    house.say("verify", str(folder))
+    assert "slip of the finger" in house.say("judge", str(folder))
+
+
+def test_a_sealed_run_shows_what_was_taken_back_after_its_seal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", capsys, "held-low-altitude")
+    early = house.at(-0.1)
+    house.say("runs", "mark", house.run_id, "heat_off", "--at", early, "--reason", "x", "--even-so")
+    house.say("prove", house.run_id, "--to", str(tmp_path / "before.html"))
+    house.say(
+        *("runs", "mark", house.run_id, "heat_off", "--entry"),
+        *(str(max(e.id for e in house_marks(house, "heat_off"))), "--take-back", "--by", "Cleo"),
+        *("--reason", "slip"),
+    )
+    house.say("prove", house.run_id, "--to", str(tmp_path / "after.html"))
+    assert "sealed again" in house.say("verify", str(house.data))
+
+
+def house_marks(house: House, kind: str) -> list[Entry]:
+    with closing(open_reader(house.data)) as conn:
+        return [e for e in read_entries(conn, house.run_id, ["mark"]) if e.body["kind"] == kind]
+
+
+def test_parent_and_child_handed_on_one_by_one_keep_their_link(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The one without the other says where its jars went on, and never to discard them; a bare record tells as well."""
+    house = House(tmp_path / "data", capsys, "dip-stopped-short", ago_h=1.5)
+    house.jar("reprocess", "1,2", "--minutes", "60", "--source", "a tested guide", "--new-lids")
+    child = f"{house.run_id}-again1"
+    house.say("runs", "mark", child, "jars_in")
+    house.say("runs", "end", child)
+    folders = {}
+    for run_id in (house.run_id, child):
+        folders[run_id] = tmp_path / run_id
+        house.say("export", run_id, "--to", str(folders[run_id]))
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    for name in ("run.json", "samples.csv"):
+        (bare / name).write_bytes((folders[child] / name).read_bytes())
+    old = tmp_path / "old"
+    old.mkdir()
+    for name in ("run.json", "samples.csv", "entries.jsonl"):
+        (old / name).write_bytes((folders[house.run_id] / name).read_bytes())
+
+    def taken(name: str, *records: Path) -> list[dict[str, Any]]:
+        there = ["--data", str(tmp_path / name)]
+        for record in records:
+            assert main(["import", str(record), *there]) == 0
+        capsys.readouterr()
+        assert main(["jars", house.run_id, "--json", *there]) == 0
+        jars: list[dict[str, Any]] = json.loads(capsys.readouterr().out)["jars"]
+        assert main(["verify", str(tmp_path / name)]) == 0
+        return jars
+
+    whole, parent = folders[house.run_id], folders[house.run_id]
+    for name, records in (
+        ("alone", (parent,)),
+        ("both", (parent, folders[child])),
+        ("child first", (folders[child], parent)),
+        ("from an older export", (old, folders[child])),
+        ("a bare child", (old, bare)),
+    ):
+        jars = taken(name, *records)
+        for number, jar in enumerate(jars[:2], 1):
+            assert jar["goes_on_in"] == {"run": child, "jar": number}, name
+            assert "Discard" not in jar["do"] or "again1" in jar["why"], name
+        assert jars[2]["goes_on_in"] is None
+    assert "not known here" in taken("alone too", whole)[0]["do"]
+    again = tmp_path / "again"
+    assert main(["export", house.run_id, "--to", str(again), "--data", str(tmp_path / "alone")]) == 0
+    assert (again / "reprocessings.jsonl").read_bytes() == (parent / "reprocessings.jsonl").read_bytes()
+    assert main(["verify", str(again)]) == 0 and main(["verify", str(parent)]) == 0

@@ -19,7 +19,7 @@ from monitor.record import Sample, header_to_json
 from monitor.simulate.node import DemoCanner, demo_canner
 from monitor.store import reader
 from monitor.store.database import open_writer
-from monitor.store.entries import append_entry
+from monitor.store.entries import append_entry, read_entries
 from monitor.store.handover import Batch, Outbox
 from monitor.store.runs import read_house
 from monitor.store.samples import Row, row_values
@@ -366,3 +366,56 @@ def test_a_hold_that_was_told_complete_and_is_proven_no_more_rings_once(house: H
     assert "told complete" in text
     rung = [row for row in reader.alarms(house.writer.conn, "r1") if row.kind == "verdict_revised"]
     assert [row.state for row in rung[:1]] == ["active_unacknowledged"], "it rings"
+
+
+@pytest.mark.parametrize("starts_anew", [False, True])
+def test_an_end_marked_by_mistake_is_taken_back_while_the_hold_goes_on(
+    house: House, demo: DemoCanner, starts_anew: bool
+) -> None:
+    """The mark stays in the store; the run is judged without it, its alarms are those of a hold, and its true end is
+    told as any other."""
+    rows = [house.row(sample, number) for number, sample in enumerate(demo.samples)]
+    slip_s = demo.boiled_again_s + 90.0
+    before = [row for row in rows if row[3] - START_S <= slip_s]
+    house.play(lambda at: 5, before, marks=False)
+    for mark in demo.marks:
+        if mark.t_s <= slip_s:
+            house.mark(mark.kind, mark.t_s)
+    house.mark("heat_off", slip_s - 1.0)
+    house.board.publish(START_S + house.now_s)
+    house.writer.write(house.outbox)
+    (live,) = reader.live(house.writer.conn)
+    assert live.view["phase"] == "ended" and live.verdict is not None and live.verdict["verdict"] == "broken"
+    (slip,) = [
+        entry for entry in read_entries(house.writer.conn, "r1", ["mark"]) if entry.body["kind"] == "heat_off"
+    ]
+    append_entry(
+        house.writer.conn,
+        "correction",
+        {"withdrawn": True},
+        run_id="r1",
+        corrects=slip.id,
+        by="Ann",
+        reason="slip",
+        time=house.clock,
+    )
+    if starts_anew:
+        house.new_board()
+    house.refresh()
+    (on,) = house.board._runs.values()
+    assert on.watch.hold_owed, "its alarms are a hold's again"
+    house.writer.write(house.outbox)
+    broken = [row.state for row in reader.alarms(house.writer.conn) if row.kind == "hold_not_held"]
+    assert broken[-1] == "returned_unacknowledged"
+    rest = [row for row in rows if row[3] - START_S > slip_s]
+    due = [mark for mark in demo.marks if mark.t_s > slip_s]
+    house.said.clear()
+    house.play(lambda at: 5, rest, marks=False)
+    for mark in due:
+        house.mark(mark.kind, mark.t_s)
+    house.clock.advance(2.0)
+    house.board.publish(START_S + house.now_s)
+    house.writer.write(house.outbox)
+    agree(house)
+    assert sum(line.startswith("verdict: held.") for line in house.said) == 1
+    assert len(read_entries(house.writer.conn, "r1", ["mark"])) == len(demo.marks) + 1
