@@ -15,6 +15,7 @@ LONGEST_NAME = 60
 #: How long after a field was filled in a browser may still send what stood there before. [s] Chosen.
 STALE_S = 3.0
 
+#: Which passcode was given here, by its digest: one chosen since asks again.
 _OPENED = "passcode_given"
 _WORD = "passcode_word"
 
@@ -68,19 +69,19 @@ def who_speaks() -> None:
 
 def may_change() -> bool:
     """Whether this viewer may change something now."""
-    passcode = settings.current().passcode
-    if passcode is None or st.session_state.get(_OPENED):
+    passcode = settings.passcode()
+    if passcode is None or st.session_state.get(_OPENED) == passcode.digest:
         return True
     # A device that gave it before, within the last hours.
     if kept_passcode.good(passcode, st.context.cookies.get(kept_passcode.COOKIE), time.time()):
-        st.session_state[_OPENED] = True
+        st.session_state[_OPENED] = passcode.digest
         return True
     return False
 
 
 def ask(where: str) -> bool:
     """As :func:`may_change`; where not yet, show the form that asks for the passcode. ``where`` is a key."""
-    passcode = settings.current().passcode
+    passcode = settings.passcode()
     if passcode is None or may_change():
         return True
     with st.form(f"passcode_{where}", border=False):
@@ -97,7 +98,7 @@ def ask(where: str) -> bool:
         if wait_s > 0:
             st.error(f"Too many wrong passcodes. Try again in {wait_s:.0f} s.")
         elif passcode.check(words, time.monotonic(), sender):
-            st.session_state[_OPENED] = True
+            st.session_state[_OPENED] = passcode.digest
             st.session_state[_WORD] = kept_passcode.WORDS.give(time.monotonic())
             st.rerun()
         else:

@@ -75,7 +75,7 @@ def _signature(passcode: Passcode, text: str) -> str:
 
 
 async def _keep(request: Request) -> Response:
-    passcode = settings.current().passcode
+    passcode = settings.passcode()
     word = (await request.body())[:200].decode("ascii", "replace")
     if passcode is None or not WORDS.take(word, time.monotonic()):
         return Response(status_code=403)

@@ -66,11 +66,15 @@ class Passcode:
         """Is it the passcode? False, without looking, while too many wrong tries are fresh."""
         if self.wait_s(now_s, sender) > 0:
             return False
-        right = hmac.compare_digest(_digest(words, self.salt), self.digest)
+        right = self.matches(words)
         if not right:
             with self._lock:
                 self._wrong.append((now_s, sender))
         return right
+
+    def matches(self, words: str) -> bool:
+        """Is it the passcode? Counts no try: for whoever starts the pages."""
+        return hmac.compare_digest(_digest(words, self.salt), self.digest)
 
     def save(self, data_dir: Path) -> None:
         """Write it beside the store, readable by its owner alone."""
@@ -78,9 +82,27 @@ class Passcode:
         form = json.dumps(
             {"scheme": "scrypt-16384-8-1", "salt": self.salt.hex(), "digest": self.digest.hex()}
         )
-        handle = os.open(data_dir / _FILE, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        # Whole or not at all: pages that run read it anew.
+        part = data_dir / f"{_FILE}.{secrets.token_hex(4)}"
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(handle, "w") as file:
             file.write(form)
+        part.replace(data_dir / _FILE)
+
+    def renewed(self, data_dir: Path) -> Passcode:
+        """The passcode as it is stored now: this one, or the one chosen since.
+
+        A file that is gone or damaged opens nothing: this one goes on.
+        """
+        try:
+            now = load(data_dir)
+        except ConfigError:
+            return self
+        if now is None or (now.salt, now.digest) == (self.salt, self.digest):
+            return self
+        with self._lock:
+            now._wrong = list(self._wrong)
+        return now
 
 
 def load(data_dir: Path) -> Passcode | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from dashboard.passcode import Passcode
@@ -37,3 +37,15 @@ def current() -> Settings:
         return _current
     home = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
     return Settings(Path(os.environ.get("BOILWITNESS_DATA") or Path(home) / "boilwitness"))
+
+
+def passcode() -> Passcode | None:
+    """The passcode that counts now: one chosen while the pages run counts at once."""
+    global _current
+    told = current()
+    if told.passcode is None:
+        return None
+    now = told.passcode.renewed(told.data_dir)
+    if now is not told.passcode and _current is told:
+        _current = replace(told, passcode=now)
+    return now

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.cli._data import add_data_argument, data_dir
+from monitor.errors import UsageError
 
 if TYPE_CHECKING:
     from dashboard.passcode import Passcode
@@ -32,6 +33,11 @@ def run(args: argparse.Namespace) -> int:
     from dashboard import launch, settings
 
     folder = data_dir(args)
+    if args.new_passcode and not args.lan:
+        raise UsageError(
+            "--new-passcode goes with --lan: on this machine alone the pages ask for none.",
+            "Nothing was changed.",
+        )
     bind = launch.EVERYWHERE if args.lan else launch.LOOPBACK
     port = launch.free_port(args.port, bind)
     address = launch.lan_address(port) if args.lan else launch.loopback_address(port)
@@ -48,9 +54,16 @@ def _passcode(folder: Path, anew: bool) -> Passcode:
     from dashboard import passcode
 
     known = None if anew else passcode.load(folder)
+    given = os.environ.get("BOILWITNESS_PASSCODE")
     if known is not None:
+        if given and not known.matches(given):
+            print(
+                "The passcode chosen before for this store counts, not the one in BOILWITNESS_PASSCODE; "
+                "--new-passcode takes that one.",
+                flush=True,
+            )
         return known
-    if given := os.environ.get("BOILWITNESS_PASSCODE"):
+    if given:
         words = given
     elif sys.stdin.isatty():
         words = getpass.getpass("Choose a passcode for whoever may change something (6 characters or more): ")
@@ -59,4 +72,6 @@ def _passcode(folder: Path, anew: bool) -> Passcode:
         print(f"The passcode for whoever may change something: {words}", flush=True)
     made = passcode.Passcode.make(words)
     made.save(folder)
+    if anew:
+        print("The new passcode counts from now on, on pages that run already too.", flush=True)
     return made

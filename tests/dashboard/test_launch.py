@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import kept_passcode, launch, passcode
+from dashboard import kept_passcode, launch, passcode, settings
 from dashboard.passcode import Passcode
+from monitor.cli.main import main
 from monitor.errors import ConfigError
 from monitor.jars.labels import PAGES
 
@@ -77,6 +78,57 @@ def test_passcode_is_stored_without_being_readable(tmp_path: Path) -> None:
     found = passcode.load(tmp_path)
     assert found is not None and found.check("plum-jam-7", 0.0)
     assert passcode.load(tmp_path / "elsewhere") is None
+
+
+def test_a_passcode_chosen_anew_counts_on_pages_that_run(tmp_path: Path) -> None:
+    """The old one, and every device that gave it, are out; a file that is gone or damaged opens nothing."""
+    old = Passcode.make("plum-jam-7")
+    old.save(tmp_path)
+    cookie = kept_passcode.signed(old, 1000.0 + kept_passcode.KEPT_S)
+    before = settings.current()
+    settings.configure(settings.Settings(tmp_path, passcode.load(tmp_path)))
+    try:
+        for at in range(5):
+            code = settings.passcode()
+            assert code is not None and not code.check("wrong", float(at), "192.0.2.7")
+        Passcode.make("other-pass-9").save(tmp_path)
+        now = settings.passcode()
+        assert now is not None and now.check("other-pass-9", 5.0) and not now.check("plum-jam-7", 5.0)
+        assert now.wait_s(5.0, "192.0.2.7") > 0.0, "who guessed still waits"
+        assert not kept_passcode.good(now, cookie, 1000.0)
+        assert settings.passcode() is now
+        for damage in (
+            (tmp_path / "passcode.json").unlink,
+            lambda: (tmp_path / "passcode.json").write_text("{"),
+        ):
+            damage()
+            assert settings.passcode() is now
+    finally:
+        settings.configure(before)
+
+
+def test_a_new_passcode_without_the_home_network_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["dashboard", "--new-passcode", "--data", str(tmp_path)]) == 2
+    told = capsys.readouterr()
+    assert "--lan" in told.err and told.out == ""
+
+
+def test_it_is_said_which_passcode_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A stored one beside another in the environment; nothing where they are the same."""
+    monkeypatch.setattr(launch, "serve", lambda *_: None)
+    words = ["dashboard", "--lan", "--data", str(tmp_path)]
+    for given, told in (("plum-jam-7", False), ("plum-jam-7", False), ("other-pass-9", True)):
+        monkeypatch.setenv("BOILWITNESS_PASSCODE", given)
+        assert main(words) == 0
+        assert ("chosen before for this store counts" in capsys.readouterr().out) is told
+    assert main([*words, "--new-passcode"]) == 0
+    assert "counts from now on, on pages that run already too" in capsys.readouterr().out
+    found = passcode.load(tmp_path)
+    assert found is not None and found.matches("other-pass-9")
 
 
 def test_a_short_passcode_and_a_damaged_file_are_refused(tmp_path: Path) -> None:
