@@ -71,7 +71,7 @@ def sheet(args: argparse.Namespace) -> int:
     batch = batch_of(args)
     found = labels(batch.state, args.base_url, args.jars)
     if not found:
-        raise RefusedError("no jar of this run is on the shelf list yet.", "'status' says why.")
+        raise RefusedError("no jar of this run is on the shelf list now.", "'status' says why.")
     if args.to is not None:
         args.to.write_text(html_sheet(found, args.sheet, skip=args.skip), encoding="utf-8")
     if args.json:
