@@ -46,6 +46,8 @@ assert {key: tuple(answers) for key, (_, answers) in ROUND.items()} == QUESTIONS
 
 def headline(state: BatchState, now: datetime | None = None) -> str:
     """What the batch waits for, in one sentence; ``now`` where it is known (aware)."""
+    if state.window_words:
+        return f"{state.window_words[0].upper()}{state.window_words[1:]}."
     if state.standing.basis is Basis.OPEN:
         return "The jars are still in the canner."
     if not state.jars:

@@ -71,7 +71,12 @@ def _place(batch: Batch, open_jars: list[JarState]) -> bool:
 
 def take_back(batch: Batch) -> bool:
     """Take back where a jar was put by mistake: what was said before that counts again; whether it was taken back."""
-    placed = {jar.jar: jar for jar in batch.state.jars if jar.placed_entry is not None and not jar.child_run}
+    # Where the jar is in another run, its being queued for that is no slip; another place may well be one.
+    placed = {
+        jar.jar: jar
+        for jar in batch.state.jars
+        if jar.placed_entry is not None and not (jar.child_run and jar.status is Status.REPROCESS)
+    }
     if not placed:
         return False
     if st.session_state.pop(_TAKEN_BACK, False):
@@ -218,7 +223,7 @@ def own_timing(batch: Batch) -> bool:
     """Sign an own timing of an unproven hold, while its clock is open; whether it was signed."""
     state = batch.state
     unproven = batch.verdict.get("verdict") == "unproven" and state.standing.basis is Basis.FAILED
-    if not unproven or state.two_hours is None or batch.now > state.two_hours:
+    if not unproven or state.sign_by is None or batch.now > state.sign_by:
         return False
     with st.expander("Sign your own timing of this hold"):
         st.markdown(
@@ -282,7 +287,8 @@ def linked(batch: Batch) -> None:
         known = batch.again.get(child)
         do = "that run is over; where its jars are is told there"
         if known is not None and not known.over:
-            do = "mark jars in there, and hold the full time"
+            waits = any(jar.child_run == child and not jar.child_in for jar in state.jars)
+            do = "mark jars in there, and hold the full time" if waits else "hold the full time there"
         lines.append(f"{go_on} in {_link(child)}: {do}.")
     if lines:
         look.page("".join(f'<p class="bw-lead">{line}</p>' for line in lines))

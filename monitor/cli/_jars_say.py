@@ -24,10 +24,11 @@ from monitor.jars import (
     reprocess_extra,
     status_of,
 )
-from monitor.jars.reprocess import child_header
-from monitor.jars.rows import local_time
+from monitor.jars.reprocess import child_header, these_are_trouble
+from monitor.jars.rows import all_rows, local_time, without_corrected
 from monitor.jars.seals import newest_answer
-from monitor.store.batches import Batch, sharing
+from monitor.jars.shelf import disagreement, newest_look, on_shelf
+from monitor.store.batches import Batch, load_batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
 from monitor.store.occupied import check_again, start_clashes
@@ -194,7 +195,38 @@ def recheck(args: argparse.Namespace) -> int:
         raise RefusedError(
             f"jar {jar.jar} is not on the shelf: {jar.status.value}.", "Nothing was written down."
         )
-    _say(args, "jar_recheck", {"jar": args.jar, "found": args.found})
+    said = on_shelf(without_corrected(all_rows(batch.entries)), args.jar)
+    newest = newest_look(batch.entries, args.jar)
+    if args.found == "fine" and said.lost and said.look is not None and args.seen != newest:
+        raise RefusedError(
+            f"jar {args.jar} was found bad: {disagreement(said.look, batch.state.zone)}.",
+            f"If you have looked at it again, and it is fine: --seen {newest} --reason WHY.",
+        )
+    if args.found == "fine" and said.lost and not args.reason:
+        raise UsageError(f"say why jar {args.jar} is fine after all.", "Give --reason.")
+    _say(
+        args,
+        "jar_recheck",
+        {"jar": args.jar, "found": args.found} | ({} if args.seen is None else {"seen": args.seen}),
+    )
+    return _tell(args)
+
+
+def these_are(args: argparse.Namespace) -> int:
+    """Correct which jars of the run before a reprocessing took; what was written down first stays."""
+    batch = batch_of(args)
+    parent_id = batch.state.parent_run
+    if parent_id is None:
+        raise RefusedError(f"run {args.run} reprocesses no jars of another run.", "Nothing was written down.")
+    if not args.by or not args.reason:
+        raise UsageError("say who corrects it, and why.", "Give --by and --reason.")
+    with closing(open_reader(data_dir(args))) as conn:
+        parent = load_batch(conn, parent_id, SYSTEM_TIME.utc_now())
+    if why := these_are_trouble(parent.state, batch.state, args.jars):
+        raise RefusedError(f"{why}.", "Nothing was written down.")
+    _say(args, "header_changed", {"reprocess_jars": args.jars})
+    there = ", ".join(f"jar {number} is jar {was} there" for number, was in enumerate(args.jars, 1))
+    print(f"run {args.run} reprocesses {words.numbered(args.jars)} of {parent_id}: {there}")
     return _tell(args)
 
 
@@ -231,7 +263,7 @@ def own_timing(args: argparse.Namespace) -> int:
     body = {"how": args.how, "from_utc": args.from_utc, "to_utc": args.to_utc}
     if why := own_timing_trouble(batch.run, batch.verdict, body, args.by, SYSTEM_TIME.utc_now()):
         raise RefusedError(f"{why}.")
-    if batch.state.two_hours is not None and SYSTEM_TIME.utc_now() > batch.state.two_hours:
+    if batch.state.sign_by is not None and SYSTEM_TIME.utc_now() > batch.state.sign_by:
         raise RefusedError(
             "the 2 hours have passed; a timing signed now changes nothing.", "Discard the jars."
         )

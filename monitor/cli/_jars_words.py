@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from monitor.jars import BatchState, JarState, Status, lost_seals, pantry, rest_words
+from monitor.jars.alike import alike
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
 from monitor.jars.rest import Rest
 from monitor.jars.rows import local_time
@@ -75,11 +76,10 @@ def _jars(state: BatchState, now: datetime) -> list[str]:
         before = state.before(numbers)
         return f" ({', '.join(map(str, before))} of {state.parent_run})" if before else ""
 
-    alike: dict[tuple[str, str], list[int]] = {}
-    for jar in state.jars:
-        alike.setdefault(_jar(jar, now), []).append(jar.jar)
     lines = []
-    for (what, do), numbers in alike.items():
+    for group in alike(state.jars):
+        what, do = _jar(group.shown, now)
+        numbers = group.numbers
         lines += [textwrap.fill(f"{numbered(numbers)}{was(numbers)}  {what}", WIDTH), fold(do, "    ")]
     return lines
 
@@ -191,6 +191,8 @@ def state_json(state: BatchState, now: datetime) -> dict[str, Any]:
                 "do": j.do,
                 "choices": [choice.value for choice in j.choices],
                 "due": j.due.isoformat() if j.due else None,
+                "found_bad": j.lost or None,
+                "gone": j.gone or None,
                 "use_by": j.use_by.isoformat() if j.use_by else None,
                 "guidance": list(j.guidance),
                 "goes_on_in": {"run": j.child_run, "jar": j.child_jar} if j.child_run else None,
@@ -211,13 +213,18 @@ def state_json(state: BatchState, now: datetime) -> dict[str, Any]:
 def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
     """What is kept, what to use first, and lost seals with their siblings."""
     rows = pantry(states, today_of(states, now))
-    lines = ["USE FIRST"] if rows else ["Nothing is on the shelf or kept cold."]
-    for row in rows:
+    kept = [row for row in rows if not row.held_back]
+    lines = ["USE FIRST"] if kept else ["Nothing is on the shelf or kept cold."]
+    for row in kept:
         left = _date_words(row)
         jars = numbered(row.jars)
         words = f"; {row.words}" if row.words else ""
         where = f"{row.food}, {row.place.value}: {left}; {days(row.age_days)} old"
         lines.append(fold(f"{where}; {row.run_id} {jars}{words}", "    "))
+    held = [row for row in rows if row.held_back]
+    lines += ["HELD BACK, not to be used now"] if held else []
+    for row in held:
+        lines.append(fold(f"{row.food}; {row.run_id} {numbered(row.jars)}: {row.held_back}", "    "))
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
         lines.append(

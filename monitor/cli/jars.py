@@ -52,7 +52,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     place = _add(verbs, "place", back.place, "say where jars go: refrigerate, frozen, reprocess, discarded")
     place.add_argument("jars", type=_numbers, metavar="JAR[,JAR]", help=_JARS)
     place.add_argument(
-        "to", nargs="?", metavar="PLACE", help="one of refrigerate, frozen, reprocess, discarded"
+        "to",
+        nargs="?",
+        metavar="PLACE",
+        help="one of refrigerate, frozen, reprocess, discarded; or 'on hold' to hold a jar back, 'waiting' to end that",
     )
     place.add_argument("--use-by", metavar="DATE", help="a shorter use-by date")
     place.add_argument(
@@ -73,6 +76,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--take-back",
         action="store_true",
         help="instead: take back that it was used or given away; with --reason",
+    )
+    recheck.add_argument(
+        "--seen",
+        type=int,
+        metavar="ENTRY",
+        help="with 'fine': you have read what was found of the jar up to that entry, and looked again",
     )
 
     deviation = _add(verbs, "deviation", say.deviation, "open or close a deviation")
@@ -104,6 +113,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     again.add_argument("--pack", default="hot", choices=("hot", "raw"))
     again.add_argument("--coldest-jar-c", type=float, metavar="C", help="temperature of the coldest jar [°C]")
     again.add_argument("--new-lids", action="store_true", help="rims checked, new lids on")
+
+    which = _add(
+        verbs, "these-are", say.these_are, "RUN reprocesses other jars than was written down: say which"
+    )
+    which.add_argument(
+        "jars",
+        type=_numbers,
+        metavar="JAR[,JAR]",
+        help="their numbers in the run that they come from; the first is jar 1 of RUN",
+    )
 
     called = verbs.add_parser(
         "call-off",

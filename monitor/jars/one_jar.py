@@ -10,7 +10,7 @@ from monitor.jars.again import Again, came_too_late, contradicted, gone_on, to_g
 from monitor.jars.disposition import Decision, Status
 from monitor.jars.rows import Row, days_after, local_date, local_time, months_after
 from monitor.jars.seals import Seal, SealResult
-from monitor.jars.shelf import OnShelf, lost_decision, on_shelf
+from monitor.jars.shelf import OnShelf, lost_decision, newest_look, on_shelf
 from monitor.jars.state import JarState
 from monitor.jars.times import Child, Times
 from monitor.jars.window import Window, decision_by
@@ -92,6 +92,7 @@ class OneJar:
             child_jar=child.jar if child else None,
             child_placed=placed,
             lost=said.lost,
+            lost_entry=newest_look(self.rows, self.jar),
             child_in=child is not None and child.went_in is not None,
             was_shelved=self.was_shelved,
         )

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.labels import jar_code
 from monitor.jars.rows import local_date
+from monitor.jars.seals import Seal
 from monitor.jars.state import BatchState, JarState
 
 STORE_TEXT = "Cool, dark and dry, best 10 to 21 °C, never above 35 °C or by pipes, stoves or sun; rings off."
@@ -34,6 +35,8 @@ class PantryRow:
     use_by: date | None
     days_left: int | None
     words: str
+    #: Why jars that stood on the shelf list may not be used now, and what to do; empty for those that may.
+    held_back: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,17 +54,29 @@ def pantry(states: Iterable[BatchState], today: date) -> list[PantryRow]:
     """What is kept, to be used first on top: the nearest date, then the oldest."""
     rows = []
     for state in states:
-        groups: dict[tuple[Status, date | None], list[JarState]] = {}
+        groups: dict[tuple[Status, date | None, str], list[JarState]] = {}
         for jar in state.jars:
-            if jar.status in _KEPT and not jar.gone:
-                groups.setdefault((jar.status, jar.use_by), []).append(jar)
-        rows += [_row(state, place, use_by, jars, today) for (place, use_by), jars in groups.items()]
-    return sorted(rows, key=lambda row: (row.use_by or date.max, row.processed_on, row.run_id))
+            held = _held_back(jar)
+            if held or (jar.status in _KEPT and not jar.gone and not jar.seal_lost):
+                groups.setdefault((jar.status, jar.use_by, held), []).append(jar)
+        rows += [_row(state, key, jars, today) for key, jars in groups.items()]
+    return sorted(
+        rows, key=lambda row: (bool(row.held_back), row.use_by or date.max, row.processed_on, row.run_id)
+    )
+
+
+def _held_back(jar: JarState) -> str:
+    """Why a jar that may stand on the shelf is not to be used now; empty for any other."""
+    waits = jar.status in (Status.WAITING, Status.ON_HOLD)
+    if not (jar.was_shelved and waits) or jar.gone or jar.seal_lost or jar.child_run:
+        return ""
+    return f"{jar.why}. {jar.do}"
 
 
 def _row(
-    state: BatchState, place: Status, use_by: date | None, jars: list[JarState], today: date
+    state: BatchState, key: tuple[Status, date | None, str], jars: list[JarState], today: date
 ) -> PantryRow:
+    place, use_by, held_back = key
     signed = state.standing.basis in (Basis.OWN_TIMING, Basis.EVALUATED)
     return PantryRow(
         run_id=state.run_id,
@@ -75,6 +90,7 @@ def _row(
         use_by=use_by,
         days_left=(use_by - today).days if use_by else None,
         words=state.standing.words if signed else "",
+        held_back=held_back,
     )
 
 
@@ -106,14 +122,27 @@ def story(state: BatchState, jar: int) -> list[str]:
 
 
 def lost_seals(states: Iterable[BatchState]) -> list[LostSeal]:
-    """Jars found with a lost seal or a bulging lid, until they are discarded; their batch is looked at as a whole."""
+    """Jars found with a lost seal or a bulging lid, until they are discarded; their batch is looked at as a whole.
+
+    That such a jar was used ends nothing: others of its batch may be like it.
+    """
     found = []
     for state in states:
+        siblings = [jar.jar for jar in state.jars if _is_about(jar)]
         for jar in state.jars:
             if jar.seal_lost and jar.status is not Status.DISCARDED:
-                siblings = [
-                    j.jar for j in state.jars if j.jar != jar.jar and j.status in _KEPT and not j.gone
-                ]
-                do = jar.do if not jar.seal.bulging else "Do not open, do not taste; bag and bin it."
+                do = (
+                    jar.do
+                    if not jar.seal.bulging or jar.gone
+                    else "Do not open, do not taste; bag and bin it."
+                )
                 found.append(LostSeal(state.run_id, state.food, jar.jar, do, tuple(siblings)))
     return found
+
+
+def _is_about(jar: JarState) -> bool:
+    """Whether a jar is kept, or stands where the others do while something of it is open."""
+    if jar.gone or jar.seal_lost or jar.child_in:
+        return False
+    waits = jar.status in (Status.WAITING, Status.ON_HOLD)
+    return jar.status in _KEPT or (waits and (jar.was_shelved or jar.seal.seal is Seal.SEALED))

@@ -106,6 +106,24 @@ def reprocess_extra(
     return extra | ({UNTIL: until.isoformat()} if until is not None else {})
 
 
+def these_are_trouble(parent: BatchState, child: BatchState, jars: Sequence[int]) -> str:
+    """Why ``jars`` of ``parent`` cannot be those that ``child`` took; empty where they can."""
+    if len(set(jars)) != len(jars):
+        return "a jar is named twice"
+    if len(jars) != len(child.parent_jars):
+        return f"{len(child.parent_jars)} jars were written down, {len(jars)} are named"
+    by_number = {one.jar: one for one in parent.jars}
+    for number in jars:
+        one = by_number.get(number)
+        if one is None:
+            return f"there is no jar {number} in run {parent.run_id}"
+        if one.child_run not in (None, child.run_id):
+            return f"jar {number} went on in run {one.child_run}"
+        if one.gone or (one.placed_by is not None and one.status is not Status.REPROCESS):
+            return f"jar {number} is '{one.gone or one.status.value}' in run {parent.run_id}"
+    return ""
+
+
 def _instead(jars: Iterable[JarState]) -> str:
     """What is left for these jars: once the cold is offered to one of them no more, what that one asks for."""
     return next((one.do for one in jars if Status.REFRIGERATE not in one.choices), INSTEAD)

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from monitor.jars.deviations import Deviation
 from monitor.jars.disposition import Basis, Status
 from monitor.jars.review import Item, Signature
+from monitor.jars.rows import local_time
 from monitor.jars.seals import EARLY, Seal, SealResult, Sums
 from monitor.jars.signed import Standing
 from monitor.jars.times import Moment
@@ -56,6 +57,8 @@ class JarState:
     placed_entry: int | None = None
     #: How its lid was found bad on the shelf, ``lost_seal`` or ``bulge``, whatever was said of the jar since; or empty.
     lost: str = ""
+    #: The newest entry about that: whoever says otherwise has read up to it.
+    lost_entry: int = 0
     #: Its jars went in there, and in time: from then on that run tells where it is.
     child_in: bool = False
     #: It stood on the shelf list when the review was signed, whatever has lapsed since.
@@ -175,10 +178,14 @@ class BatchState:
         """What is told in place of the verdict's advice, which knows neither of places nor of the run before."""
         if self.all_placed:
             return NOTHING_LEFT
-        if not self.window_words:
-            return ""
-        do = next((jar.do for jar in self.jars), "")
-        return f"{self.window_words[0].upper()}{self.window_words[1:]}. {do}".strip()
+        if self.window_words:
+            do = next((jar.do for jar in self.jars), "")
+            return f"{self.window_words[0].upper()}{self.window_words[1:]}. {do}".strip()
+        shorter = self.two_hours is not None and self.sign_by is not None and self.two_hours < self.sign_by
+        if shorter and self.two_hours is not None and self.undecided():
+            until, do = local_time(self.two_hours, self.zone), self.undecided()[0].do
+            return f"What was left of the time of run {self.parent_run} counts, until {until}. {do}"
+        return ""
 
     def cited(self) -> list[str]:
         """The numbers of all guidance behind these jars and clocks, in order."""

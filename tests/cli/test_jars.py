@@ -198,7 +198,7 @@ def test_jars_of_a_reprocessing_that_ended_unproven_have_no_place_and_are_told_o
     advised = say("judge", "mine", status=10)
     assert NOTHING_LEFT not in advised and judge(read_run(tmp_path / "record")).advice.action
     told = say("jars", "mine")
-    assert "jar 3 ON HOLD" in told and "jar 1 of run mine-again1, which ended: hold" in told
+    assert "jars 3, 4 ON HOLD" in told and "jars 1, 2 of run mine-again1, which ended: hold" in told
     assert "It has no place yet" in told and "mark jars in there" not in told
     there = say("jars", "mine-again1")
     assert "jars 1, 2 (3, 4 of mine) ON HOLD" in there and "Reprocess in full" not in there
@@ -427,3 +427,61 @@ def test_every_word_of_placing_a_jar_is_explained(capsys: pytest.CaptureFixture[
         "--data DIR where the store lives",
     ):
         assert words in told
+
+
+def test_a_lid_found_bad_is_fine_again_only_for_whoever_says_what_was_read_and_why(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    house.say("recheck", "1", "bulge", "--by", "Ada")
+    refused = " ".join(house.say("recheck", "1", "fine", "--by", "Cleo", status=3).split())
+    assert "Ada" in refused and "its lid bulges" in refused
+    number = re.search(r"--seen (\d+) --reason", refused)
+    assert number
+    read = ["recheck", "1", "fine", "--seen", number[1], "--by", "Cleo"]
+    assert "why jar 1 is fine" in house.say(*read, status=2)
+    assert json.loads(house.say("status", "--json"))["jars"][0]["found_bad"] == "bulge"
+    house.say("recheck", "1", "used", "--by", "Ada")
+    assert main(["jars", "pantry", "--data", str(house.data)]) == 0
+    assert "LOST SEAL" in capsys.readouterr().out, "that it was used does not end the warning"
+    newest = str(int(number[1]) + 1)
+    told = [*read[:3], "--seen", newest, "--reason", "a shadow on the lid", "--by", "Cleo"]
+    house.say(*told)
+    assert json.loads(house.say("status", "--json"))["jars"][0]["found_bad"] is None
+
+
+def test_a_reprocessing_left_on_the_counter_gives_no_time_and_its_jars_are_corrected_by_an_entry(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By the verbs alone: the clock stands on both, and a run that ended empty gives the jars back."""
+    data = fresh(tmp_path, "dip-stopped-short")
+    capsys.readouterr()
+
+    def say(*words: str, status: int = 0) -> str:
+        assert main([*words, "--data", str(data)]) == status
+        out = capsys.readouterr()
+        return " ".join((out.out + out.err).split())
+
+    def jars(run_id: str) -> list[dict[str, object]]:
+        return list(json.loads(say("jars", run_id, "status", "--json"))["jars"])
+
+    full = ["--minutes", "90", "--source", "USDA Complete Guide", "--new-lids", "--by", "Ada"]
+    due = jars("mine")[0]["due"]
+    assert "jar 1 was named twice" in say("jars", "mine", "reprocess", "1,1", *full, status=3)
+    say("jars", "mine", "reprocess", "1,2", *full)
+    assert jars("mine")[0]["due"] == due
+    assert jars("mine-again1")[0]["due"] == due
+    assert "CLOCK" in say("jars", "mine-again1") and "no jars are marked in yet" in say("jars", "mine-again1")
+    say("runs", "end", "mine-again1", "--by", "Ada")
+    refused = say("jars", "mine-again1", "place", "1", "refrigerate", "--by", "Ada", status=3)
+    assert "jars of run mine again" in refused
+    assert "It goes on in" not in say("jars", "mine") and jars("mine")[0]["due"] == due
+
+    say("jars", "mine", "reprocess", "1,2", *full)
+    say("runs", "mark", "mine-again2", "jars_in", "--by", "Ada")
+    assert "say it there" in say("jars", "mine", "place", "1", "refrigerate", "--by", "Ada", status=3)
+    assert "who corrects it" in say("jars", "mine-again2", "these-are", "1,3", status=2)
+    correct = ["--by", "Ada", "--reason", "the wrong jar was written down"]
+    assert "jar 2 is jar 3 there" in say("jars", "mine-again2", "these-are", "1,3", *correct)
+    assert [jar["goes_on_in"] is not None for jar in jars("mine")[:3]] == [True, False, True]
+    assert "of mine" in say("jars", "mine-again2")
