@@ -181,6 +181,8 @@ def test_a_second_jars_in_asks_first_and_what_is_said_has_a_name(
         page.get_by_text("Say what you did or saw at stove").click()
         # With the heat off the jars of this canner are another matter: nothing is asked.
         press(page, "Heat off")
+        page.get_by_text("20 min still owed: the hold ends here.").wait_for()
+        press(page, "Heat off: the hold ends here")
         wait(lambda: entries_of(tmp_path, "mark", "now")[-1].body["kind"] == "heat_off", what="for heat off")
         press(page, "Jars in")
         wait(lambda: jars_in() == 3, what="for the mark")
