@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from itertools import groupby
 from typing import Any
 
 from monitor.jars import BatchState, JarState
@@ -29,14 +30,14 @@ def corrections(run: Run, found: Sequence[Revision]) -> str:
 def jar_table(run: Run, state: BatchState) -> str:
     """Jars that stand alike in one row, each named."""
     rows = []
-    by_number = {jar.jar: jar for jar in state.jars}
-    for group in alike(state.jars, lambda jar: (jar.seal.why, jar.seal.by)):
+    for same in _rows(state.jars):
+        (group,) = alike(same)
         jar = group.shown
         rows.append(
             (
-                _ranges(group.numbers),
+                _range(group.numbers),
                 f"{jar.seal.seal.value}: {jar.seal.why}",
-                _judged(run, [by_number[number] for number in group.numbers]),
+                _judged(run, same),
                 jar.status.value + (f", use by {jar.use_by}" if jar.use_by else ""),
                 _why(jar),
             )
@@ -57,15 +58,15 @@ def jar_table(run: Run, state: BatchState) -> str:
     return html.replace("</section>", f'<p class="note">{esc(note)}</p></section>')
 
 
-def _ranges(numbers: Sequence[int]) -> str:
-    """``1–3, 5``."""
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs)
+def _rows(jars: Sequence[JarState]) -> list[list[JarState]]:
+    """Jars that follow each other and stand alike: the table goes through them in order."""
+    groups = alike(jars, lambda jar: (jar.seal.why, jar.seal.by))
+    row_of = {number: at for at, group in enumerate(groups) for number in group.numbers}
+    return [list(same) for _, same in groupby(jars, key=lambda jar: row_of[jar.jar])]
+
+
+def _range(numbers: Sequence[int]) -> str:
+    return str(numbers[0]) if len(numbers) == 1 else f"{numbers[0]}–{numbers[-1]}"
 
 
 def _judged(run: Run, jars: Sequence[JarState]) -> str:

@@ -110,3 +110,29 @@ def test_plain_text_and_words_that_never_say_safe(kitchen: Any) -> None:
 def test_an_unknown_sheet_is_refused() -> None:
     with pytest.raises(UsageError, match="no label sheet"):
         html_sheet([], "b5")
+
+
+def test_the_label_of_a_reprocessed_jar_says_so(kitchen: Any) -> None:
+    parent = {"reprocess_of": "2026-08-13-canner-1-a", "reprocess_jars": [4, 6], "new_lids": True}
+    batch = kitchen(jars=2, **parent)
+    batch.seal(1, 3700.0 + 13 * HOUR)
+    batch.seal(2, 3700.0 + 13 * HOUR)
+    batch.sign(3700.0 + 14 * HOUR)
+    found = labels(batch.state(3700.0 + 15 * HOUR), "http://127.0.0.1:8501")
+    assert [one.status for one in found] == ["shelf; reprocessed"] * 2
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [("used", "was used"), ("given", "given away"), ("bulge", "on hold"), ("lost_seal", "on hold")],
+)
+def test_no_label_for_a_jar_that_is_gone_or_lost_its_seal(kitchen: Any, said: str, why: str) -> None:
+    batch = kitchen(jars=2)
+    for jar in (1, 2):
+        batch.seal(jar, 3700.0 + 13 * HOUR)
+    batch.sign(3700.0 + 14 * HOUR)
+    batch.add("jar_recheck", 3700.0 + 15 * HOUR, jar=1, found=said)
+    state = batch.state(3700.0 + 16 * HOUR)
+    assert [one.jar for one in labels(state, "http://127.0.0.1:8501")] == [2]
+    with pytest.raises(RefusedError, match=f"no label for jar 1: .*{why}"):
+        labels(state, "http://127.0.0.1:8501", [1])
