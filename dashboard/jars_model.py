@@ -55,6 +55,10 @@ def headline(state: BatchState, now: datetime | None = None) -> str:
     undecided = state.undecided()
     if undecided and state.standing.basis is Basis.FAILED:
         return _undecided(undecided)
+    going = [jar for jar in state.jars if jar.status is Status.REPROCESS and not jar.child_in]
+    if runs := sorted({jar.child_run for jar in going if jar.child_run}):
+        noun = "jar is" if len(going) == 1 else "jars are"
+        return f"{len(going)} {noun} still to go in: mark 'jars in' in run {', '.join(runs)}."
     if state.lifting is None:
         return "Lift the jars, and say how many came out whole."
     if disputed := [jar.jar for jar in state.disputed() if jar.jar in state.to_judge()]:
