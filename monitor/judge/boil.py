@@ -78,7 +78,7 @@ class Boil:
             return
         self.is_on = True
         state.kettle.boils(state.point.boil_C)
-        state.noise.learn_past(trace, plateau.index)
+        state.noise.learn_past(trace, plateau.index, state.continuity.spacing_s)
         jumped_s, calm_s = self._jumps_s
         early_s = max(plateau.early_s, turned_s(trace, state.noise, plateau.index))
         self.early_s, self.start_s = self._early_start(early_s), max(plateau.late_s, calm_s)

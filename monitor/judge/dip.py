@@ -110,7 +110,7 @@ class FallDetector:
             1.0 + CLOSE_LEARNING * unsure + CLOSE_LEARNING_SQUARED * unsure**2
         )
         if reach > CORRELATED:
-            self._close_threshold *= LONG * sqrt(_believed(reach, learned, is_coarse=now.is_coarse) / reach)
+            self._close_threshold *= LONG * sqrt(self._believed(reach, learned) / reach)
             if now.is_coarse:
                 self._close_threshold *= CLOSE_COARSE_CORRELATED
         self._rise_factor = COARSE_RISE if now.is_coarse else RISE
@@ -130,6 +130,13 @@ class FallDetector:
             for m in WINDOWS
             if m <= self._longest
         ]
+
+    def _believed(self, reach: float, learned: float) -> float:
+        """The reach of a correlation that looks like ``reach`` after so many samples. [samples]"""
+        weight = COARSE_REACH_WEIGHT if self._noise.now.is_coarse else REACH_WEIGHT
+        # Readings far apart cannot be correlated for so many samples.
+        expected = min(REACH, self._noise.most_reach)
+        return (learned * reach + weight * max(reach, expected)) / (learned + weight)
 
     def _limit_K(self, m: int, learned: int) -> float:
         """A fall's weighted mean over a window of m readings is this far below a level learned from so many. [K]"""
@@ -252,9 +259,3 @@ class FallDetector:
                 break
             margin = m * spacing_s
         return margin + hidden_s
-
-
-def _believed(reach: float, learned: float, *, is_coarse: bool) -> float:
-    """The reach of a correlation that looks like ``reach`` after so many samples. [samples]"""
-    weight = COARSE_REACH_WEIGHT if is_coarse else REACH_WEIGHT
-    return (learned * reach + weight * max(reach, REACH)) / (learned + weight)

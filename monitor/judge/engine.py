@@ -18,8 +18,7 @@ from monitor.judge.boilpoint import AFTER_HEAT_S, EVERY_S, allowance_K
 from monitor.judge.breaks import Breaks
 from monitor.judge.comeup import ComeUp
 from monitor.judge.continuity import SILENT_S
-from monitor.judge.gap import CEILING_S
-from monitor.judge.guard import SPARSE_S
+from monitor.judge.gap import CEILING_S, COOLING_K_PER_S, SPARSE_S
 from monitor.judge.heater import HeaterWatch
 from monitor.judge.learned import FROM_K
 from monitor.judge.pressure import PressureBasis
@@ -269,11 +268,11 @@ class Engine:
             if step is not Step.SPIKE:
                 self._sudden.jumped(step, t, y)
         state.valid_s, state.valid_C = t, y
-        dropped = state.trace.append(t, self._tamed(y) if boil.is_on else y)
+        dropped = state.trace.append(t, self._tamed(t, y) if boil.is_on else y)
         if dropped:
             boil.dropped(dropped)
         if boil.detector is not None:
-            if state.noise.learn_boil(state.trace, boil.detector.start):
+            if state.noise.learn_boil(state.trace, boil.detector.start, state.continuity.spacing_s):
                 boil.detector.refit()
         elif state.hold.heat_off_s is None:
             state.noise.learn_rise(state.trace, state.continuity.spacing_s)
@@ -316,16 +315,19 @@ class Engine:
                 text = words.FELL_TEXT if state.may_boil(from_C) else words.FELL_FAR_TEXT
                 state.log.add_trouble(eventlog.STALLED, t, text, fell_s)
 
-    def _tamed(self, y: float) -> float:
+    def _tamed(self, t: float, y: float) -> float:
         """A reading on the plateau, kept within what scatter and water can do in one step.
 
-        A single odd reading may not weigh like a fall; a real fall arrives in many small steps.
+        A single odd reading may not weigh like a fall; a real fall arrives in many small steps. Where readings are far
+        apart it arrives in few large ones.
         """
         trace, noise = self.state.trace, self.state.noise
         if len(trace.t) < 8 or not noise.is_learned:
             return y
         apart = y - trace.newest_mean(5)
         reach = noise.now.one_reading_K
+        if t - trace.t[-1] > SPARSE_S:
+            reach += COOLING_K_PER_S * (t - trace.t[-1])
         if -reach <= apart <= reach:
             return y
         return y - apart + (reach if apart > 0.0 else -reach)

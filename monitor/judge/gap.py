@@ -12,6 +12,8 @@ HEATING_K_PER_S = 6.0 / 60.0
 
 #: A longer silence is unknown, whatever the readings on both sides. [s] Our rule; no standard gives one for a kitchen.
 CEILING_S = 30.0
+#: A rhythm slower than this hides dips that matter: each interval is then a gap to be bridged. [s] Chosen.
+SPARSE_S = 3.5
 
 
 def lowest_in_gap_C(

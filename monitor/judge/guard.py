@@ -12,6 +12,7 @@ from bisect import bisect_left
 from monitor.judge import words
 from monitor.judge.boilpoint import TOO_HOT_K
 from monitor.judge.creep import DRIFT_K_PER_S
+from monitor.judge.gap import SPARSE_S
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 
@@ -23,8 +24,6 @@ POOL_S = 300.0
 LOWER_PLATEAU_K = 0.05
 #: Cold junction and weather make up for no more than this of it. [K]
 DRIFTED_K = 0.06
-#: A rhythm slower than this hides dips that matter: each interval is then a gap to be bridged. [s]
-SPARSE_S = 3.5
 
 
 class Guard:

@@ -16,9 +16,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import cache
-from math import exp, log, sqrt
+from math import exp, inf, log, sqrt
 from typing import NamedTuple
 
+from monitor.judge.gap import SPARSE_S
 from monitor.judge.trace import Trace
 
 #: Readings in each of the three means of a bend; so many of them are short.
@@ -30,6 +31,12 @@ SHORT_SCALES = 4
 TIME_CONSTANTS = tuple(0.6 * 1.25**k for k in range(15))
 SHARES = (0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 1.0)
 WHITE_WEIGHT = 4.0
+#: A boil's agitation is correlated over some 5 s; over three times that, neighbours further apart than SPARSE_S are
+#: taken to be at the most. What holds for longer is the water: few readings a minute would take a dip for scatter. [s]
+AGITATION_S = 15.0
+#: Before anything is learned: as noisy as a poor kitchen probe, so that nothing is claimed. Half of it is correlated so
+#: much from one second to the next. [K]
+UNLEARNED_K, UNLEARNED_R = 0.05, 0.8
 #: No boil scatters quite as a model says, and steps scatter in their own way: a mean square is believed to be off by
 #: a tenth (the square of that), however many bends it rests on. By Monte Carlo.
 MISFIT = 0.01
@@ -53,6 +60,8 @@ QUIET_STEP_K = 0.02
 #: What is left of a plateau without a window must be so long to tell the scatter by itself [samples], less where
 #: samples are further apart than a second, up to this: they are the more independent. [s]
 OUTSIDE_LEAST, SPARSEST_S = 160.0, 2.5
+#: The same where they are so far apart that they are hardly correlated. [samples]
+SPARSE_LEAST = 24.0
 #: A model with less than this share of the likelihood is left out. Fewer models, faster sums.
 NEGLIGIBLE = 0.002
 #: Longest window for which variances are tabled. [samples]
@@ -145,8 +154,26 @@ class Noise:
         self._waiting = 0
         #: Whether the model rests on this run's readings yet.
         self.is_learned = False
-        # Before anything is learned: as noisy as a poor kitchen probe, so that nothing is claimed.
-        self.now = Scatter(step_K, max(0.05**2, step_K**2 / 12.0), {0.8: 0.05**2})
+        #: Time from one reading to the next on the plateau. [s]
+        self.spacing_s = 1.0
+        #: The strongest correlation that neighbouring readings can have, and how far it reaches [samples].
+        self._most_r, self.most_reach = 1.0, inf
+        self.now = self._unlearned(1.0)
+
+    def _unlearned(self, spacing_s: float) -> Scatter:
+        white = max(UNLEARNED_K**2, self.step_K**2 / 12.0)
+        return Scatter(self.step_K, white, {UNLEARNED_R**spacing_s: UNLEARNED_K**2})
+
+    def _follow_rhythm(self, spacing_s: float) -> None:
+        """Readings far apart are hardly correlated."""
+        self.spacing_s = spacing_s
+        if not self.is_sparse:
+            self._most_r, self.most_reach = 1.0, inf
+            return
+        self._most_r = r = exp(-spacing_s / AGITATION_S)
+        self.most_reach = (1.0 + r) / (1.0 - r)
+        if not self.is_learned:
+            self.now = self._unlearned(spacing_s)
 
     def learn_rise(self, trace: Trace, spacing_s: float) -> bool:
         """Take in the newest sample of a come-up. Returns whether the model was refitted."""
@@ -159,7 +186,7 @@ class Noise:
         self._fit()
         return True
 
-    def learn_boil(self, trace: Trace, start: int) -> bool:
+    def learn_boil(self, trace: Trace, start: int, spacing_s: float = 1.0) -> bool:
         """The newest sample of a plateau that begins at ``start``. Returns as learn_rise; in between it waits."""
         self._waiting += 1
         self._since_fit += 1
@@ -168,11 +195,13 @@ class Noise:
         for n in range(max(len(trace) - self._waiting, start) + 1, len(trace) + 1):
             self._boil.take(trace, n, n - start)
         self._waiting = self._since_fit = 0
+        self._follow_rhythm(spacing_s)
         self._fit()
         return True
 
-    def learn_past(self, trace: Trace, start: int) -> None:
+    def learn_past(self, trace: Trace, start: int, spacing_s: float = 1.0) -> None:
         """Take in a plateau that was only now found to be one."""
+        self._follow_rhythm(spacing_s)
         for n in range(start + 1, len(trace) + 1):
             self._boil.take(trace, n, n - start)
         self._waiting = 0
@@ -184,15 +213,21 @@ class Noise:
         for first, last in ((start, i), (j, len(trace))):
             bends.take_all(trace, first, last)
         spacing_s = (trace.t[-1] - trace.t[start]) / max(len(trace) - 1 - start, 1)
-        if bends.counts[0] < OUTSIDE_LEAST / min(max(spacing_s, 1.0), SPARSEST_S):
+        least = OUTSIDE_LEAST / min(max(spacing_s, 1.0), SPARSEST_S)
+        if bends.counts[0] < (SPARSE_LEAST if self.is_sparse else least):
             return self.now
-        return Scatter(self.step_K, *_averaged(_seen(bends, None)))
+        return Scatter(self.step_K, *_averaged(_seen(bends, None), most_r=self._most_r))
 
     def short(self, trace: Trace, first: int, last: int) -> Scatter:
         """The scatter of samples [first, last) as neighbouring readings show it: slow wandering does not raise it."""
         bends = _Bends(MEMORY)
         bends.take_all(trace, first, last)
-        return Scatter(self.step_K, *_averaged(_seen(bends, None)[:SHORT_SCALES]))
+        return Scatter(self.step_K, *_averaged(_seen(bends, None)[:SHORT_SCALES], most_r=self._most_r))
+
+    @property
+    def is_sparse(self) -> bool:
+        """Whether readings are so far apart that what agitates the boil is over before the next."""
+        return self.spacing_s > SPARSE_S
 
     @property
     def learned(self) -> float:
@@ -203,7 +238,7 @@ class Noise:
         seen = _seen(self._boil, self._rise)
         if len(seen) >= 2:
             self.is_learned = True
-            self.now = Scatter(self.step_K, *_averaged(seen, MISFIT))
+            self.now = Scatter(self.step_K, *_averaged(seen, MISFIT, self._most_r))
 
 
 def _seen(boil: _Bends, rise: _Bends | None) -> list[tuple[int, float, float]]:
@@ -263,8 +298,12 @@ class _Bends:
             self.counts[place] += len(squares) * stride
 
 
-def _averaged(seen: list[tuple[int, float, float]], misfit: float = 0.0) -> tuple[float, dict[float, float]]:
+def _averaged(
+    seen: list[tuple[int, float, float]], misfit: float = 0.0, most_r: float = 1.0
+) -> tuple[float, dict[float, float]]:
     """The models' average for (scale's place, mean squared bend, independent bends) of each scale seen.
+
+    ``most_r``: models of a stronger correlation from one reading to the next are left out.
 
     Returns the variance of the white part and that of the part of each correlation. [K²]
     """
@@ -272,6 +311,8 @@ def _averaged(seen: list[tuple[int, float, float]], misfit: float = 0.0) -> tupl
     total = sum(n for _, _, n in seen)
     fits: list[tuple[float, float, float, float]] = []
     for r, share, log_weight, expected, logs in _models():
+        if r > most_r:
+            continue
         variance = shape = 0.0
         for place, square, n in seen:
             variance += n * square / expected[place]

@@ -71,7 +71,8 @@ def date_fall(trace: Trace, noise: Noise, start: int, longest: int, *, marked: b
         early -= min(BEFORE_K / slope, BEFORE_S)
     early = min(early, onset)
     # Whether it began before the mark is told by the wider interval: else one in twenty would seem to.
-    late = max(trace.t[n - min(sure) - 1], onset)
+    # Readings far apart: it began somewhere up to the first low one.
+    late = max(trace.t[n - min(sure) - (0 if noise.is_sparse else 1)], onset)
     return Fall(onset, early, late, slope)
 
 

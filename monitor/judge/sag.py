@@ -14,7 +14,7 @@ Figures below that name no source are ours: chosen, and tried on many runs of th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log, sqrt
+from math import ceil, log, sqrt
 
 from monitor.judge.creep import DRIFT_K_PER_S
 from monitor.judge.noise import LONGEST, Noise, Scatter
@@ -22,6 +22,8 @@ from monitor.judge.trace import Trace
 
 #: Lengths of the windows. [samples]
 WINDOWS = (10, 14, 19, 26, 35, 48, 65, 88, 120, 162, 220, 300)
+#: Readings far apart show a sag of half a minute in three or four: there shorter ones besides. [samples]
+SPARSE_WINDOWS = (3, 4, 6, *WINDOWS)
 #: A window is looked into from here on: with the scatter of what lies outside it, which it cannot have raised.
 CLOSER = 2.5
 #: What the run as a whole shows may be raised by the sag itself: then sooner, but no sooner than this.
@@ -55,7 +57,7 @@ SHORT_LEAST = 40
 #: Windows that are this much less significant than the best one may still be the sag's true extent.
 EXTENT = 3.0
 #: A sag is taken to reach at least so much further to either side: to its end more, since a boil comes back gently.
-#: [samples]
+#: [samples, of readings far apart seconds]
 EDGE, LATE_EDGE = 16, 26
 
 
@@ -104,9 +106,10 @@ class SagWatch:
         """Every window up to ``end_s`` (by default now); where no fall ``ended`` it, without an after-side too."""
         n = len(self._trace) if end_s is None else self._trace.index_at(end_s)
         closer = self._closer(n)
-        for m in WINDOWS:
+        is_sparse = self._noise.is_sparse
+        for m in SPARSE_WINDOWS if is_sparse else WINDOWS:
             last = n - m - 4 if ended else n - m + 1
-            for i in range(last - 1, self.start - 1, -max(m // 6, 2)):
+            for i in range(last - 1, self.start - 1, -max(m // 6, 1 if is_sparse else 2)):
                 sag = self._sag(i, i + m, n, threshold, closer)
                 if sag is not None:
                     return sag
@@ -127,7 +130,7 @@ class SagWatch:
         scatter = self._noise.outside(self._trace, self.start, i - around, j + around)
         if scatter.is_coarse:
             threshold *= COARSE
-        longer = log((j - i) / WINDOWS[0]) / log(WINDOWS[-1] / WINDOWS[0])
+        longer = max(log((j - i) / WINDOWS[0]) / log(WINDOWS[-1] / WINDOWS[0]), 0.0)
         if self._score(i, j, n, scatter) < threshold - longer * (THRESHOLD - LONG_THRESHOLD):
             return None
         return self._extent(i, j, n, scatter)
@@ -177,7 +180,7 @@ class SagWatch:
         scored = [
             (self._score(a, b, n, scatter), a, b)
             for a in range(max(self.start, i - m), i + m // 2, step)
-            for b in range(max(a + 6, j - m // 2), min(j + m, n), step)
+            for b in range(max(a + min(m, 6), j - m // 2), min(j + m, n), step)
             if b - a <= LONGEST
         ]
         best, first, last = max(scored, default=(0.0, i, j))
@@ -185,7 +188,8 @@ class SagWatch:
         early, late = min((a for a, _ in near), default=i), max((b for _, b in near), default=j)
         trace = self._trace
         # The best window of a slow ramp begins a third of the way down; its beginning must not be missed.
-        early = max(min(early, first - (last - first)) - max(m // 2, EDGE), self.start)
-        late = min(late + max(m // 3, LATE_EDGE), n - 1)
+        apart = self._noise.spacing_s if self._noise.is_sparse else 1.0
+        early = max(min(early, first - (last - first)) - max(m // 2, ceil(EDGE / apart)), self.start)
+        late = min(late + max(m // 3, ceil(LATE_EDGE / apart)), n - 1)
         drop = trace.mean(max(self.start, early - SIDE), n) - trace.mean(first, last)
         return Sag(trace.t[early], trace.t[late], drop, best)
