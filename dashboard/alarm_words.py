@@ -122,7 +122,8 @@ def _times(banner: Banner, zone: str | None, now: datetime) -> str:
 
 
 def _at(utc: str, zone: str | None, now: datetime) -> str:
-    """``22:38`` at the site; with its day where that is another."""
+    """``22:38`` at the site; with its day where that is another, and said to be UTC where no zone is known."""
     when = figures.parse_utc(utc).astimezone(figures.zone(zone))
     same = when.date() == now.astimezone(figures.zone(zone)).date()
-    return f"{when:%H:%M}" if same else figures.local_day(when, zone)
+    at = f"{when:%H:%M}" if same else figures.local_day(when, zone)
+    return at if zone else f"{at} UTC"

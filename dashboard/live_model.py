@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from itertools import pairwise
 from typing import Any
 
-from dashboard import figures, run_model, words
+from dashboard import figures, run_model, steady, words
 from monitor.jars import NOTHING_LEFT
 from monitor.judge.words import BOIL, LOST
 from monitor.tables.foods import foods
@@ -40,7 +40,8 @@ class Board:
 
     Ages and ``patience_s`` are in seconds of the viewer's clock, taken when the board was made; ``rate`` is
     how many seconds of the run pass in one of them: 1 but for a demonstration faster than life.
-    ``counts_down``: the remaining time runs by itself. ``said`` is what people last said of it.
+    ``counts_down``: the remaining time runs by itself. ``said`` is what people last said of it; ``spoken`` the
+    sentence for whoever hears it; ``known`` the state that the record last shows, where now is unknown.
     """
 
     key: str
@@ -62,6 +63,8 @@ class Board:
     rate: float
     simulated: bool
     said: str = ""
+    spoken: str = ""
+    known: str = ""
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -80,6 +83,7 @@ def board(
     said: str = "",
     verdict: Mapping[str, Any] | None = None,
     placed: bool = False,
+    held_s: float | None = None,
 ) -> Board:
     """The board of one run.
 
@@ -97,12 +101,16 @@ def board(
         The verdict's JSON form; what a run that has ended came to is its state.
     placed : bool
         Every jar of it has its place, so that the verdict's advice is done.
+    held_s : float, optional
+        What the large sentence says is held, where that is not to run backwards. [s]
     """
     phase = str(view.get("phase", "unknown"))
-    sign, sentence, reason = words.phase_sign(phase), str(view.get("sentence") or ""), ""
+    told = str(view.get("sentence") or "")
+    sign, sentence, reason = words.phase_sign(phase), steady.sentence(told, held_s), ""
+    spoken = steady.spoken(told, held_s)
     if phase == "ended" and verdict and verdict.get("verdict"):
         sign = words.verdict_sign(str(verdict["verdict"]))
-        sentence = run_model.headline(verdict)
+        sentence = spoken = run_model.headline(verdict)
         reason = NOTHING_LEFT if placed else _advised(verdict.get("advice") or {})
     remaining_s, label = _remaining(phase, view)
     return Board(
@@ -125,7 +133,16 @@ def board(
         rate=rate,
         simulated=simulated,
         said=said,
+        spoken=spoken,
+        known=_known(verdict or {}),
     )
+
+
+def _known(verdict: Mapping[str, Any]) -> str:
+    """The newest state of the record that is not unknown: ``boiling``; empty where there is none."""
+    states = [str(stretch.get("state")) for stretch in verdict.get("stretches") or ()]
+    shown = [state for state in states if state in words.STATES and state != "unknown"]
+    return words.STATES[shown[-1]].word if shown else ""
 
 
 def _advised(advice: Mapping[str, Any]) -> str:

@@ -172,8 +172,13 @@ def when(t_s: float, run: Run | None) -> str:
     return f"{since} ({figures.local_time(moment, run.zone)[:5]})"
 
 
-def events_table(events: Sequence[Mapping[str, Any]], run: Run | None, *, newest_first: bool = True) -> str:
-    """What happened, a line each: when, what, and the engine's own words; in the order of the telling."""
+def events_table(
+    events: Sequence[Mapping[str, Any]], run: Run | None, *, newest_first: bool = True, of: str = ""
+) -> str:
+    """What happened, a line each: when, what, and the engine's own words; in the order of the telling.
+
+    ``of``: whose, where several such tables stand on one page.
+    """
     if not events:
         return '<p class="bw-note">Nothing has happened yet.</p>'
     ordered = sorted(events, key=lambda item: float(item["raised_s"]), reverse=newest_first)
@@ -184,7 +189,7 @@ def events_table(events: Sequence[Mapping[str, Any]], run: Run | None, *, newest
         # Where nothing was ever heard there is no beginning to tell.
         began = "" if began_s is None or began_s < -LONG_AGO_S else f"From {when(began_s, run)} on: "
         rows.append((esc(when(listed_s, run)), _event_sign(kind, text), esc(began + text)))
-    return table(("Since the start", "What", ""), rows, "What happened")
+    return table(("Since the start", "What", "In words"), rows, f"What happened{f', {of}' if of else ''}")
 
 
 def _event_sign(kind: str, text: str) -> str:

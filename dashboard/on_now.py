@@ -20,22 +20,26 @@ from dashboard import (
     look,
     settings,
     sound_test,
+    steady,
     words,
 )
 from dashboard.components import mount
 from monitor.errors import StoreError
-from monitor.store.entries import read_entries
+from monitor.store.marking import standing_marks
 from monitor.store.reader import LiveRow
 from monitor.store.stamp import utc_text
+
+#: What the boards of this server said is held.
+_HELD = steady.HighestHeld()
 
 
 @st.cache_resource(ttl=data.SHARED_FOR_S, show_spinner=False)
 def _last_said(data_dir: Path, run_ids: tuple[str, ...]) -> dict[str, tuple[str, str]]:
-    """Run id to (kind, when) of the newest mark of each run that is on."""
+    """Run id to (kind, when) of the newest mark of each run that is on, those taken back left out."""
     found = {}
     with data.store_in(data_dir) as conn:
         for run_id in run_ids:
-            for entry in read_entries(conn, run_id, ["mark"])[-1:]:
+            for entry in standing_marks(conn, run_id)[-1:]:
                 found[run_id] = (str(entry.body.get("kind")), entry.happened_utc)
     return found
 
@@ -44,6 +48,7 @@ def boards(moment: data.House) -> list[tuple[live_model.Board, LiveRow]]:
     """A board for each run that is on, the most urgent first, with the row it comes from."""
     said = _last_said(settings.current().data_dir, tuple(row.run_id for row in moment.live))
     rows = {row.run_id: row for row in moment.live}
+    _HELD.keep(rows)
     made = [_board(moment, row, said.get(row.run_id)) for row in moment.live]
     return [(item, rows[item.run_id]) for item in live_model.most_urgent_first(made)]
 
@@ -70,6 +75,7 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
         rate=moment.rate,
         said=told,
         verdict=row.verdict,
+        held_s=_HELD.held_s(row.run_id, row.view),
         placed=row.view.get("phase") == "ended" and batches.all_placed(row.run_id, datetime.now(UTC)),
     )
 
@@ -94,7 +100,17 @@ def alarm_in_words(moment: data.House, banner: alarm_model.Banner) -> alarm_word
     """Whose alarm it is and when it was raised, by the clock of its own kitchen."""
     run = moment.runs.get(banner.run_id or "")
     on = alarm_words.on_now(moment.live)
-    return alarm_words.said(banner, run, on, data.zone_of(run), moment.now_utc)
+    return alarm_words.said(banner, run, on, zone_of(moment, banner), moment.now_utc)
+
+
+def zone_of(moment: data.House, banner: alarm_model.Banner) -> str | None:
+    """The zone of an alarm's kitchen; of one of the house that of whatever is on, else of the newest run."""
+    run = moment.runs.get(banner.run_id or "")
+    if found := data.zone_of(run):
+        return found
+    if run is not None:
+        return None
+    return next((one.zone for one in moment.runs.values() if one.zone), None) or data.zone()
 
 
 @st.fragment(run_every=1)

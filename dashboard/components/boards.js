@@ -81,13 +81,15 @@ function create(list, form) {
   const figure = make("p", "bw-figure", root);
   const digits = make("span", "bw-digits", figure, { role: "timer" });
   const label = make("span", "bw-label", figure);
-  const sentence = make("p", "bw-sentence", root, { role: "status" });
+  // What is seen ticks; what is heard is new at a whole minute or another state.
+  const sentence = make("p", "bw-sentence", root, { "aria-hidden": "true" });
+  const told = make("p", "bw-told", root, { role: "status" });
   const reason = make("p", "bw-reason", root);
   const strip = make("div", "bw-strip", root, { role: "img" });
   const heard = make("p", "bw-heard", root);
   const said = make("p", "bw-said", root);
   return {
-    root, title, batch, simulated, state, mark, word, digits, figure, label, sentence, reason, strip, heard, said,
+    root, title, batch, simulated, state, mark, word, digits, figure, label, sentence, told, reason, strip, heard, said,
   };
 }
 
@@ -125,7 +127,7 @@ function stripe(view, pieces) {
   }
 }
 
-function drawLost(view, board, gone, far) {
+function drawLost(view, board, gone, far, known) {
   wear(view, "alarm", "silent");
   say(view.word, far ? "NO DATA" : "No data");
   view.state.dataset.long = "no";
@@ -135,7 +137,9 @@ function drawLost(view, board, gone, far) {
   view.digits.classList.remove("bw-hours");
   say(view.label, "");
   say(view.sentence, `${STATE_WORDS[gone.who]}. Go and look at the canner.`);
-  say(view.reason, `Last known: ${board.word.toLowerCase()}. Whatever was shown before may no longer be true.`);
+  say(view.told, view.sentence.textContent);
+  const before = known ? `Last known: ${known.toLowerCase()}. ` : "";
+  say(view.reason, `${before}Whatever was shown before may no longer be true.`);
   say(view.heard, "");
 }
 
@@ -151,6 +155,7 @@ function drawBoard(view, board, since_s, memory) {
   say(view.label, board.remaining_label);
   view.figure.hidden = board.remaining_s === null;
   say(view.sentence, board.sentence);
+  say(view.told, board.spoken);
   // Across the room the reason takes the sentence's place; beside it, it is not said twice.
   const twice = memory.data.form !== "far" && board.sentence.includes(board.reason);
   say(view.reason, twice ? "" : board.reason);
@@ -166,7 +171,9 @@ function draw(memory) {
     const gone = lost(board, since_s, memory.data.server_patience_s);
     view.root.classList.toggle("bw-lost", gone !== null);
     view.root.dataset.gone = gone ? gone.who : "";
-    if (gone) drawLost(view, board, gone, memory.data.form === "far");
+    // What is unknown was something before.
+    if (!gone && board.phase !== "unknown") view.known = board.word;
+    if (gone) drawLost(view, board, gone, memory.data.form === "far", view.known || board.known);
     else drawBoard(view, board, since_s, memory);
     if (gone) view.figure.hidden = false;
     if (gone) silent.push(board.title);

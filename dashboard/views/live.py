@@ -47,6 +47,8 @@ def main() -> None:
         look.nothing_yet(trouble)
         return
     st.session_state["live_ids"] = _ids(moment)
+    # What it is for is plain to whoever sees it; whoever hears it is told.
+    look.page('<h1 class="bw-unseen">What is on the stove now</h1>')
     if not moment.live:
         _nothing_on(moment)
     _watch()
@@ -152,9 +154,10 @@ def _alarm_markup(banner: alarm_model.Banner, first: bool, more: int) -> str:
 
 
 def _local(banner: alarm_model.Banner) -> str:
-    """Until when, in the zone of the run's own kitchen."""
-    run = data.house_now().runs.get(banner.run_id or "")
-    return figures.local_time(figures.parse_utc(str(banner.due_utc)), data.zone_of(run))[:5]
+    """Until when, in the zone of the run's own kitchen; UTC, and said so, where nobody knows it."""
+    zone = on_now.zone_of(data.house_now(), banner)
+    at = figures.local_time(figures.parse_utc(str(banner.due_utc)), zone)[:5]
+    return at if zone else f"{at} UTC"
 
 
 @st.fragment(run_every=3)
@@ -168,7 +171,7 @@ def _details() -> None:
 def _detail(row: LiveRow, several: bool) -> None:
     verdict = row.verdict or {}
     if several:
-        look.page(f'<p class="bw-lead">{look.esc(row.canner or "canner not named")}</p>')
+        look.page(f'<h2 class="bw-lead">{look.esc(_named(row))}</h2>')
     since_s = max(0.0, float(row.view.get("at_s") or 0.0) - WINDOW_S)
     run, samples = data.live_trace(settings.current().data_dir, row.run_id, round(since_s, -1))
     offset_K = run.probe.calibration.offset_K if run and run.probe.calibration else 0.0
@@ -176,7 +179,7 @@ def _detail(row: LiveRow, several: bool) -> None:
     with left:
         seen_before = run is not None and any(mark.kind == "rolling_boil_seen" for mark in run.marks)
         shown = live_model.facts(row.view, fahrenheit(), seen_before=seen_before)
-        figures_now = look.facts_table(shown, "Figures now")
+        figures_now = look.facts_table(shown, f"Figures now, {_named(row)}")
         rates = [row.view.get(f"{name}_K_per_min") for name in ("heating", "cooling")]
         told = run_model.kettle_words(str(row.view.get("kettle") or ""), rates, fahrenheit())
         kettle = f'<p class="bw-note" data-kettle>{look.esc(told)}</p>' if told else ""
@@ -199,10 +202,14 @@ def _detail(row: LiveRow, several: bool) -> None:
             spec,
             height=340,
             key=f"trace_{row.run_id}",
-            alt="Water temperature against the boiling "
-            "point and the floor; the figures beside it say the same.",
+            alt=f"{_named(row)}: water temperature against the boiling point and the floor; the figures beside it say "
+            "the same.",
         )
-    look.page(look.events_table(verdict.get("events") or (), run))
+    look.page(look.events_table(verdict.get("events") or (), run, of=_named(row)))
+
+
+def _named(row: LiveRow) -> str:
+    return row.canner or "canner not named"
 
 
 def _nothing_on(moment: data.House) -> None:

@@ -21,7 +21,7 @@ from monitor.store.words import in_zone
 from monitor.timesource import TimeSource
 
 #: Two of one kind that lie so near are two people, or one finger, and one thing that happened. [s] Chosen.
-TWICE_S = 10.0
+TWICE_S = 20.0
 #: What a doubt may be about: the run is over; jars are in with the heat on, or were in before; an end before the jars
 #: went in; time still owed; the same a moment ago.
 ABOUT = frozenset({"over", "held", "again", "before", "owed", "twice"})

@@ -83,6 +83,7 @@ def test_what_ends_a_hold_is_asked_about_and_taken_back(
         assert (entry.by, entry.reason, entry.body) == ("Ann", "slip of the finger", {"withdrawn": True})
         assert told(tmp_path) == ["jars_in", kind]
         page.wait_for_selector(".bw-word:has-text('Unknown')")
+        page.wait_for_selector(".bw-said:has-text('last said: jars in')")
 
 
 def test_what_was_some_minutes_ago_is_said_so(
@@ -94,9 +95,9 @@ def test_what_was_some_minutes_ago_is_said_so(
         page = visitor.go(idle.url)
         opened(page)
         choose(page, "It happened earlier", "Full boil seen")
-        type_in(page, "Minutes ago", "8")
+        type_in(page, "Minutes ago", "60")
         press(page, "Mark it")
-        page.get_by_text("This happened 8 min ago: say why it is entered late.").wait_for()
+        page.get_by_text("This happened 60 min ago: say why it is entered late.").wait_for()
         assert told(tmp_path) == ["jars_in"]
         # What was chosen stands still; only the reason is missing.
         type_in(page, "Why it is said late (beyond 5 min)", "hands full")
@@ -106,9 +107,9 @@ def test_what_was_some_minutes_ago_is_said_so(
         assert entry.reason == "hands full"
         with closing(open_reader(tmp_path)) as conn:
             by_kind = {mark.kind: mark.t_s for mark in read_house(conn).runs["r1"].marks}
-        assert by_kind["rolling_boil_seen"] < by_kind["jars_in"], "eight minutes of the run, not of the wall"
+        assert by_kind["rolling_boil_seen"] < by_kind["jars_in"], "an hour of the run, not of the wall"
         choose(page, "It happened earlier", "Heat off")
-        type_in(page, "Minutes ago", "8")
+        type_in(page, "Minutes ago", "60")
         type_in(page, "Why it is said late (beyond 5 min)", "the batch before")
         press(page, "Mark it")
         page.get_by_text("it ends nothing of this batch").wait_for()
@@ -124,8 +125,9 @@ def test_a_second_device_is_told_that_it_is_marked_already(
         for page in pages:
             opened(page)
         fill(pages[0], "Your name, for the record", "Ann")
-        for page in pages:
-            page.get_by_role("button", name="Full boil seen", exact=True).click()
+        pages[0].get_by_role("button", name="Full boil seen", exact=True).click()
+        wait(lambda: "rolling_boil_seen" in told(tmp_path), what="for the first")
+        pages[1].get_by_role("button", name="Full boil seen", exact=True).click()
         pages[1].get_by_text("Full boil seen was marked already by Ann").wait_for()
         assert told(tmp_path) == ["jars_in", "rolling_boil_seen"]
         press(pages[1], "Full boil seen once more")
