@@ -27,6 +27,7 @@ CONDITIONS = {
     "run_ended",
     "seals_judged",
     "jars_decided",
+    "end_taken_back",
     "remote_path_back",
 }
 
