@@ -96,9 +96,9 @@ def test_a_push_arrives_through_the_real_library(
     reports: queue.Queue[tuple[bool, str]] = queue.Queue()
     pushes = PushQueue(AppriseChannel([f"json://127.0.0.1:{port}/"]), lambda ok, why: reports.put((ok, why)))
     pushes.put(Message("The boil is lost", "Bring it back.", urgent=True))
-    assert reports.get(timeout=10) == (True, "")
+    assert reports.get(timeout=90) == (True, "")
     pushes.close()
-    arrived = got.get(timeout=1)
+    arrived = got.get(timeout=90)
     assert arrived["title"] == "The boil is lost"
     assert arrived["message"] == "Bring it back."
     assert arrived["type"] == "failure"
@@ -109,7 +109,7 @@ def test_a_push_that_cannot_be_delivered_is_reported() -> None:
     reports: queue.Queue[tuple[bool, str]] = queue.Queue()
     pushes = PushQueue(AppriseChannel(["json://127.0.0.1:9/"]), lambda ok, why: reports.put((ok, why)))
     pushes.put(Message("x", "y", urgent=False))
-    ok, why = reports.get(timeout=10)
+    ok, why = reports.get(timeout=90)
     pushes.close()
     assert not ok and why
 

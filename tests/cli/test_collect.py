@@ -17,7 +17,7 @@ from monitor.intake import serial_port
 
 def test_the_ports_of_this_machine_are_listed() -> None:
     command = [sys.executable, "-m", "monitor", "collect", "--list-ports"]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=180, check=True)
     assert done.stdout.strip()
 
 

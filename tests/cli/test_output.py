@@ -23,7 +23,7 @@ def through_a_reader_that_leaves(command: str) -> tuple[int, str]:
         ["bash", "-c", f"{command} | head -1 >/dev/null; exit ${{PIPESTATUS[0]}}"],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
     return done.returncode, done.stderr
@@ -64,14 +64,14 @@ def test_a_reader_that_takes_nothing() -> None:
     command = (
         f"{MONITOR} judge '{RECORDS / 'short-by-a-minute'}' | (exec <&-; sleep 2); exit ${{PIPESTATUS[0]}}"
     )
-    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=180)
     assert (done.returncode, done.stderr) == (10, "")
 
 
 def test_a_full_disk_is_said() -> None:
     """What was not written was not answered: /dev/full refuses every byte."""
     command = f"{MONITOR} judge '{RECORDS / 'held-2400-m'}' > /dev/full"
-    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=60)
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, timeout=180)
     assert done.returncode == 2
     assert done.stderr == "boilwitness: what is to be printed cannot be written: No space left on device.\n"
 
@@ -89,7 +89,7 @@ def test_no_terminal_is_too_poor(encoding: str, verb: str) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "monitor", *words],
         capture_output=True,
-        timeout=60,
+        timeout=180,
         env={**os.environ, "PYTHONIOENCODING": encoding},
     )
     assert done.returncode == status
@@ -105,7 +105,7 @@ def test_a_document_stays_one_on_a_poor_terminal() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "monitor", *words, "--json"],
         capture_output=True,
-        timeout=60,
+        timeout=180,
         env={**os.environ, "PYTHONIOENCODING": "ascii"},
     )
     assert done.returncode == 3

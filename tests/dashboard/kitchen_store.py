@@ -22,7 +22,7 @@ from monitor.store.reader import open_reader
 
 def until(holds: Callable[[Connection], Any], folder: Path, what: str) -> Any:
     """Wait until a store is as wanted; what was found of it. ``what``: how it is said that it never was."""
-    until_s = monotonic() + 30.0
+    until_s = monotonic() + 90.0
     while monotonic() < until_s:
         with closing(open_reader(folder)) as conn:
             found = holds(conn)

@@ -11,6 +11,8 @@ NOT_ASKED_FOR = ("already in boiling water", "process of my own")
 def settled(page: Page) -> None:
     """Wait until the page has begun with what was done, and is done with it."""
     page.wait_for_timeout(300)
+    # A server that is busy takes longer to begin: it answers this after it has heard what was done.
+    page.evaluate("() => fetch('/_stcore/health').then(answer => answer.text())")
     page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]")
 
 

@@ -110,7 +110,7 @@ def heard_and_refused(folder: Path) -> None:
 def test_without_a_store_every_page_says_what_to_do(tmp_path: Path, told: Callable) -> None:
     """No page fails on an empty directory."""
     told(tmp_path)
-    app = AppTest.from_file(APP, default_timeout=20).run()
+    app = AppTest.from_file(APP, default_timeout=60).run()
     assert not app.exception
     for page in PAGES:
         app.switch_page(f"views/{page}.py").run()
@@ -121,7 +121,7 @@ def test_a_damaged_store_is_told_and_is_not_an_empty_one(tmp_path: Path, told: C
     """Each page that shows records says what is wrong; what cannot be written is told in words, not as a trace."""
     (tmp_path / "boilwitness.sqlite").write_bytes(random.Random(4).randbytes(30_000))
     told(tmp_path)
-    app = AppTest.from_file(APP, default_timeout=20).run()
+    app = AppTest.from_file(APP, default_timeout=60).run()
     for page in ("jars", "pantry", "runs", "compare", "nodes"):
         app.switch_page(f"views/{page}.py").run()
         assert "file is not a database" in "".join(str(item.value) for item in app.get("html")), page
@@ -148,7 +148,7 @@ def test_past_runs_filter_and_what_is_to_do_first(tmp_path: Path, told: Callable
     """The sum follows the filter; a broken run of these days heads the page, an old one does not."""
     season(tmp_path, 90, datetime.now(UTC) - timedelta(hours=9 * 90))
     told(tmp_path)
-    app = AppTest.from_file(APP, default_timeout=20).run()
+    app = AppTest.from_file(APP, default_timeout=60).run()
     app.switch_page("views/runs.py").run()
     text = "".join(str(item.value) for item in app.get("html"))
     assert "To do first" in text and "90 runs: 87 held, 3 broken." in text
@@ -221,7 +221,7 @@ def upgrade(port: int, host: str, origin: str | None) -> int:
         "Sec-WebSocket-Version: 13",
         "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==",
     ] + ([f"Origin: {origin}"] if origin else [])
-    with socket.create_connection(("127.0.0.1", port), timeout=5) as link:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as link:
         link.sendall(("\r\n".join(lines) + "\r\n\r\n").encode())
         return int(link.recv(200).split()[1])
 

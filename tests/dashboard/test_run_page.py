@@ -143,7 +143,7 @@ def test_a_hundred_thousand_samples_are_seen_within_2_5_s(
         page.on("websocket", opened)
         page.goto(f"{pages.url}/run?run=long")
         page.wait_for_selector(
-            ".bw-verdict:has-text('Held'), .bw-verdict:has-text('Unproven')", timeout=60_000
+            ".bw-verdict:has-text('Held'), .bw-verdict:has-text('Unproven')", timeout=90_000
         )
         page.get_by_text("100,000 of 100,000 samples").wait_for()
         assert sum(received) < 1_500_000
@@ -220,6 +220,6 @@ def test_readings_by_hand_are_shown_as_what_they_are(kept: Path, pages: Any, vis
 
 
 def downloaded(page: Page, name: str) -> bytes:
-    with page.expect_download(timeout=60_000) as waiting:
+    with page.expect_download(timeout=90_000) as waiting:
         page.get_by_role("button", name=name).click()
     return Path(waiting.value.path()).read_bytes()

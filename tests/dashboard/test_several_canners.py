@@ -70,12 +70,16 @@ class ThreeCanners(DemoHouse):
         """Each canner stays as it is: one lost, one boiling, one warming."""
         noise = random.Random(3)
         base_C = {number: sample.water_C or 0.0 for number, sample in last.items()}
+        looked_s = SYSTEM_TIME.monotonic_s()
         while not self.stop.wait(1.0 / self.rate):
+            # By the clock: a node that falls behind it would look silent.
+            now_s = SYSTEM_TIME.monotonic_s()
+            gone_s, looked_s = (now_s - looked_s) * self.rate, now_s
             for number, before in last.items():
                 later = before._replace(
-                    t_s=before.t_s + 1.0,
+                    t_s=before.t_s + gone_s,
                     seq=(before.seq or 0) + 1,
-                    uptime_s=(before.uptime_s or 0.0) + 1.0,
+                    uptime_s=(before.uptime_s or 0.0) + gone_s,
                     water_C=round(base_C[number] + noise.gauss(0.0, 0.03), 2),
                 )
                 last[number] = later
@@ -113,14 +117,15 @@ def test_a_card_each_and_the_most_urgent_first(house: ThreeCanners, visit: Calla
         phone = narrow.go(house.url)
         other = elsewhere.go(f"{house.url}/runs")
         house.player.start()
-        # Each has its own remaining time: taken at once, the play being faster than life.
+        # Each has its own remaining time: taken at once, the play being faster than life. What is still to hold is less
+        # than the whole hour.
         shown = "[...document.querySelectorAll('.bw-board .bw-digits')].map(figure => figure.innerText)"
         digits = page.wait_for_function(
-            f"wanted => ({order})() === wanted && {shown}[1] !== '1:00:00' && {shown}",
+            f"wanted => ({order})() === wanted && /^[1-5]?[0-9]:[0-9][0-9]$/.test({shown}[1]) && {shown}",
             arg=wanted,
-            timeout=120_000,
+            timeout=180_000,
         ).json_value()
-        assert digits[0] == digits[2] == "1:00:00" and digits[1].startswith("59:")
+        assert digits[0] == digits[2] == "1:00:00"
         visitor.picture("live-three-canners")
         phone.wait_for_function(f"wanted => ({order})() === wanted", arg=wanted, timeout=90_000)
         assert phone.locator(".bw-board").count() == 3

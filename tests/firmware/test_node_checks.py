@@ -21,7 +21,7 @@ NODE = Path(__file__).parents[2] / "firmware_notes" / "node"
 
 def run_check(interpreter: str, name: str, *arguments: Any) -> list[str]:
     words = [interpreter, str(CHECKS / f"check_{name}.py"), str(NODE), *map(str, arguments)]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(words, capture_output=True, text=True, timeout=180, check=False)
     assert done.returncode == 0, done.stderr + done.stdout
     return done.stdout.splitlines()
 
