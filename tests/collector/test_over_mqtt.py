@@ -83,7 +83,7 @@ def test_a_run_started_marked_and_ended_while_it_listens(
     collector = collect("--mqtt", broker.address)
     collector.wait_for("connected")
     started = boilwitness(
-        "runs", "start", "--already-boiling", "--minutes", "0.1", "--node", "n1", "--altitude-m", "1650"
+        "runs", "start", "--already-boiling", "--minutes", "10", "--node", "n1", "--altitude-m", "1650"
     )
     assert started.returncode == 0, started.stderr
     collector.wait_for("is on")
