@@ -11,7 +11,7 @@ from dashboard import access, check_model, data, figures, kitchen_data, kitchen_
 from dashboard.check_model import Check
 from dashboard.kitchen_form import Place
 from dashboard.units import fahrenheit, told
-from monitor.judge.budget import CORRECTIONS_DIFFER_K
+from monitor.judge.calibration import CORRECTIONS_DIFFER_K
 from monitor.plan.check import (
     BOIL,
     BOIL_PREPARE,

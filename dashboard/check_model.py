@@ -16,7 +16,7 @@ from monitor.plan.outcome import Outcome, ProbePast, outcome_of
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Sample, Site
-from monitor.tables.probes import OTHER, converters, match
+from monitor.tables.probes import chain_of
 
 #: The node's barometer is read over so many of its last samples.
 BAROMETER_OF = 60
@@ -72,7 +72,7 @@ def begin(
     basis = boil_basis(site, now, heard_kPa)
     if isinstance(basis, Refusal):
         return basis
-    step_K = converters()[match(probe.converter, tuple(converters())) or OTHER].step_K
+    step_K = chain_of(probe.kind, probe.converter).converter.step_K
     return Check(probe, node, site, basis, CheckSession(basis.boil_C, step_K), after_s)
 
 

@@ -9,8 +9,9 @@ from monitor.judge.verdict import Budget
 #: What the columns of the budget are.
 _U_MEANS = (
     "u is each term's standard uncertainty: the given ± divided by √3 where any value within it is as likely as "
-    "another, by k where it was stated with a k, a step by √12. U is twice the root of the sum of their squares: in "
-    "about 95 of 100 such set-ups the error is smaller. A reading counts as boiling only where even the reading less "
+    "another, by k where it was stated with a k, a step by √12. U is twice the root of the sum of their squares, and "
+    "a known error that nothing corrects is added to it whole: in about 95 of 100 such set-ups the error is smaller. "
+    "A reading counts as boiling only where even the reading less "
     "U lies above the floor."
 )
 

@@ -111,12 +111,23 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
         ("proven", _proven(verdict)),
         ("clock", _clock(record, verdict)),
         ("boiling point", boiling_point),
-        ("seen by eye", "yes, a person marked the rolling boil" if verdict.seen_by_eye else "no"),
+        ("seen by eye", _seen(record, verdict)),
     ]
     if verdict.expanded_uncertainty_K is not None:
         known = f"±{verdict.expanded_uncertainty_K:.2f} K (k = 2) of reading against boiling point"
         rows.insert(6, ("uncertainty", known))
     return [line for label, text in rows if text for line in _row(label, text, width)]
+
+
+def _seen(record: Run, verdict: Verdict) -> str:
+    """Whether a person saw it boil; where the last look saw no boil, that too."""
+    if not verdict.seen_by_eye:
+        return "no"
+    looks = [mark for mark in record.marks if mark.kind in ("rolling_boil_seen", "boil_not_seen")]
+    last = max((mark.t_s for mark in looks), default=0.0)
+    if any(mark.kind == "boil_not_seen" and mark.t_s == last for mark in looks):
+        return f"a person marked the rolling boil, and at {clock(record, last)} that there was none"
+    return "yes, a person marked the rolling boil"
 
 
 def _start(record: Run) -> str:

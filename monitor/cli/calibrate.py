@@ -35,7 +35,7 @@ from monitor.store.probes import (
 )
 from monitor.store.reader import open_reader
 from monitor.store.stamp import SYSTEM_TIME
-from monitor.tables.probes import OTHER, converters, match, probe_kinds
+from monitor.tables.probes import OTHER, chain_of, converters, match, probe_kinds
 
 #: Scatter assumed of a value that a person read off a display. [K] Our estimate.
 TYPED_SCATTER_K = 0.2
@@ -237,8 +237,7 @@ def _must_be_heard(args: argparse.Namespace) -> None:
 
 
 def _step_K(probe: ProbeRegistration) -> float:
-    known = converters()
-    return known[match(probe.converter, tuple(known)) or OTHER].step_K
+    return chain_of(probe.kind, probe.converter).converter.step_K
 
 
 def _live(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:

@@ -6,14 +6,22 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import inf
 
+from monitor.judge.budget import ALLOWANCE_SEEN_K
 from monitor.judge.daytime import clock
+from monitor.judge.engine import COME_UP_K
 from monitor.judge.ledger import POSSIBLE, longest
 from monitor.judge.verdict import BOILING, BROKEN, UNKNOWN, UNPROVEN, Stretch
-from monitor.judge.words import COME_UP, DATING, asked, exact, minutes
+from monitor.judge.words import COME_UP, DATING, NO_COME_UP, asked, exact, minutes
 from monitor.record.model import Run
 
 #: No more unknown times than this are told, the longest first. Chosen.
 MOST_TOLD = 3
+
+#: What helps where a record begins too late.
+COME_UP_HELPS = (
+    f"Begin the next record earlier: it has to show the water {COME_UP_K + ALLOWANCE_SEEN_K:.0f} K below its boiling "
+    "point on the way up."
+)
 
 
 def because(
@@ -52,7 +60,10 @@ def _unproven(run: Run, inside: list[Stretch]) -> str:
             break
         told.append(each)
     pieces = [_piece(run, each) for each in sorted(told, key=lambda each: each.start_s)]
-    return f"Not known whether it boiled {'; and '.join(pieces)}." if pieces else ""
+    if not pieces:
+        return ""
+    remedy = f" {COME_UP_HELPS}" if any(NO_COME_UP in each.why for each in told) else ""
+    return f"Not known whether it boiled {'; and '.join(pieces)}.{remedy}"
 
 
 def _longest_without(gone: Sequence[Stretch], start_s: float, end_s: float) -> float:

@@ -6,6 +6,7 @@ from monitor.judge import words
 from monitor.judge.budget import ALLOWANCE_SEEN_K, ALLOWANCE_UNSEEN_K, ProbeBudget, expanded_K
 from monitor.judge.eventlog import EventLog
 from monitor.judge.pressure import PressureBasis, PressureTracker
+from monitor.judge.steps_seen import StepsSeen
 from monitor.record.model import Run
 
 #: How often the pressure is asked, and how often once the heat is off and no hold hangs on it. [s] Chosen: weather
@@ -21,9 +22,11 @@ TOO_HOT_K = 1.5
 class BoilPoint:
     """The boiling point with its uncertainty, taken anew each half minute."""
 
-    def __init__(self, header: Run, probe: ProbeBudget, log: EventLog) -> None:
+    def __init__(self, header: Run, probe: ProbeBudget, log: EventLog, steps: StepsSeen) -> None:
         self.pressure = PressureTracker(header)
-        self._probe, self._log = probe, log
+        self._stated, self._steps, self._log = probe, steps, log
+        #: The probe's share of U, by the steps that the record has shown.
+        self.probe = probe
         self._compared = header.site.altitude_m is not None
         #: When the pressure is to be asked again. [s]
         self.due_s = -1e18
@@ -38,13 +41,16 @@ class BoilPoint:
     def follow(self, t: float, allowance_K: float, every_s: float) -> None:
         """Ask the pressure; the next time is due after ``every_s``."""
         self.due_s = t + every_s
+        if self._steps.step_K != self.probe.step_K:
+            is_wider = self._steps.step_K > self._stated.step_K
+            self.probe = self._stated.in_steps_of(self._steps.step_K) if is_wider else self._stated
         self.basis = basis = self.pressure.at(t)
         self.boil_C = basis.boil_C
         if basis.boil_C is None:
             self.floor_C = self.expanded_K = None
             self.near_C = -1e9
         else:
-            self.expanded_K = expanded_K(self._probe, basis)
+            self.expanded_K = expanded_K(self.probe, basis)
             self.floor_C = basis.boil_C - allowance_K
             self.near_C = basis.boil_C - ALLOWANCE_SEEN_K - max(self.expanded_K, 0.5) - FAR_K
         if basis.disagrees:

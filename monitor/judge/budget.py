@@ -7,24 +7,14 @@ standard uncertainty a/√3, a step q has q/√12, independent terms add in squa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import timedelta
-from math import ceil, sqrt
+from dataclasses import dataclass, replace
+from math import sqrt
 
-from monitor.judge.pressure import PressureBasis, basis_before_start
+from monitor.judge.calibration import DAMAGE_HELPS, Worth, damage_of, was_checked_at_boil, worth_of
+from monitor.judge.pressure import SINCE, PressureBasis, added_row, basis_before_start
 from monitor.judge.verdict import Budget, BudgetRow
-from monitor.judge.yearly import is_within_a_year
 from monitor.record.model import Calibration, Run
-from monitor.tables.probes import (
-    METHODS,
-    OTHER,
-    Converter,
-    ProbeKind,
-    converters,
-    match,
-    probe_kinds,
-    was_checked_at_boil,
-)
+from monitor.tables.probes import Chain, chain_of
 
 #: Allowance below the boiling point where a person marked the rolling boil, and where nobody looked. [K]
 #: Engineering choices of this project for sensing a boil with a thermometer; published guidance names no
@@ -45,13 +35,6 @@ SCATTER_K = 0.05
 #: of water add by IAPWS-IF97, since a rolling boil is mixed. [K] Our estimate.
 DEPTH_BONUS_K = 0.15
 
-#: A correction from the boiling point alone beyond this proves itself with itself. [K] Our rule.
-CIRCULAR_BEYOND_K = 0.5
-
-#: Ice and boiling point corrections further apart than this put altitude or pressure in doubt. [K] Our rule.
-CORRECTIONS_DIFFER_K = 0.5
-
-
 #: What a set-up can do that proves a boil with a person's help, and how that reads where the person did help.
 ONLY_IF_SEEN = "This set-up can prove a boil only where a person looks and marks the rolling boil."
 SEEN_AND_NARROW = "That leaves little room even where a person saw the boil."
@@ -59,7 +42,11 @@ SEEN_AND_NARROW = "That leaves little room even where a person saw the boil."
 
 @dataclass(frozen=True, slots=True)
 class ProbeBudget:
-    """The part of the budget that does not depend on the pressure. ``standard_K`` combines ``rows``."""
+    """The part of the budget that does not depend on the pressure. ``standard_K`` combines ``rows``.
+
+    ``added_K``: a known error that is not corrected, added to U. ``refused``: why the calibration counts for nothing;
+    ``damaged``: why the probe is not what the record says it is; or "".
+    """
 
     rows: tuple[BudgetRow, ...]
     standard_K: float
@@ -68,32 +55,52 @@ class ProbeBudget:
     step_K: float
     calibrated: bool
     notes: tuple[str, ...]
+    added_K: float = 0.0
+    refused: str = ""
+    damaged: str = ""
+
+    def in_steps_of(self, step_K: float) -> ProbeBudget:
+        """The same where the record's readings move in wider steps than the converter's."""
+        note = (
+            f"the readings move in steps of {step_K:.2g} K, the converter that the record names in steps of "
+            f"{self.step_K:.2g} K: the wider ones are taken"
+        )
+        rows = tuple(_resolution(step_K) if row.term == RESOLUTION else row for row in self.rows)
+        return replace(
+            self, rows=rows, standard_K=_combined_K(rows), step_K=step_K, notes=(*self.notes, note)
+        )
+
+
+#: What the resolution is called in the table.
+RESOLUTION = "resolution of the reading"
+
+
+def _combined_K(rows: tuple[BudgetRow, ...]) -> float:
+    return sqrt(sum(row.standard_K**2 for row in rows))
 
 
 def _rectangular(term: str, half_K: float, source: str, value: str = "") -> BudgetRow:
     return BudgetRow(term, value or f"±{half_K:.3g}", "K", "rectangular", half_K / sqrt(3.0), source)
 
 
-#: What the channel is called whose readings are judged.
-WATER_CHANNELS = ("water", "water_C", "water-1", "water_1")
+def _resolution(step_K: float) -> BudgetRow:
+    return BudgetRow(RESOLUTION, f"{step_K:.2g}", "K", "step", step_K / sqrt(12.0), "JCGM 100:2008, F.2.2.1")
 
 
 def probe_budget(run: Run) -> ProbeBudget:
     """The probe's, converter's and place's terms for a run's header."""
-    notes: list[str] = []
-    kind = _kind(run.probe.kind, notes)
-    converter = _converter(run.probe.converter, notes)
+    chain = chain_of(run.probe.kind, run.probe.converter)
     calibration = run.probe.calibration
-    trusted = calibration is not None and _narrows(calibration, run, notes)
+    worth = (
+        Worth("the probe has no calibration: its class's tolerance is taken")
+        if calibration is None
+        else worth_of(run, calibration, chain)
+    )
+    trusted = calibration is not None and not worth.refused
     if trusted and calibration is not None:
-        rows = _calibrated_rows(calibration, kind, converter)
-        if calibration.coverage_factor is None:
-            # Limits of which no more is known: JCGM 100:2008, 4.3.7.
-            notes.append(
-                "the calibration does not say its coverage factor: its uncertainty is taken as bare limits"
-            )
+        rows = _calibrated_rows(calibration, worth, chain)
     else:
-        rows = _tolerance_rows(kind, converter)
+        rows = _tolerance_rows(chain)
         if calibration is not None and calibration.offset_K > 0.0:
             # It still raises every reading, and nothing vouches for it.
             rows.append(
@@ -101,16 +108,9 @@ def probe_budget(run: Run) -> ProbeBudget:
                     "a correction that is not believed", calibration.offset_K, "the whole of it; our rule"
                 )
             )
-    same_place = trusted and calibration is not None and was_checked_at_boil(calibration.method)
+    same_place = trusted and calibration is not None and was_checked_at_boil(calibration)
     rows += [
-        BudgetRow(
-            "resolution of the reading",
-            f"{converter.step_K:.2g}",
-            "K",
-            "step",
-            converter.step_K / sqrt(12.0),
-            "JCGM 100:2008, F.2.2.1",
-        ),
+        _resolution(chain.converter.step_K),
         BudgetRow(
             "scatter of the 30 s mean",
             f"±{2 * SCATTER_K:.2g}",
@@ -127,88 +127,26 @@ def probe_budget(run: Run) -> ProbeBudget:
         ),
         _rectangular("what is dissolved in the water", 0.05, "tap water; from memory"),
     ]
-    if calibration is None:
-        notes.append("the probe has no calibration: its class's tolerance is taken")
+    if worth.added_K:
+        source = "a known error that is not corrected: JCGM 100:2008, F.2.4.5"
+        rows.append(added_row("correction used, not the one found", worth.added_K, source))
     return ProbeBudget(
         rows=tuple(rows),
-        standard_K=sqrt(sum(row.standard_K**2 for row in rows)),
+        standard_K=_combined_K(tuple(rows)),
         offset_K=0.0 if calibration is None else calibration.offset_K,
-        response_s=kind.response_s,
-        step_K=converter.step_K,
+        response_s=chain.kind.response_s,
+        step_K=chain.converter.step_K,
         calibrated=trusted,
-        notes=tuple(notes),
+        notes=(*chain.notes, *worth.notes, *([worth.refused] if worth.refused else [])),
+        added_K=worth.added_K,
+        refused=worth.refused,
+        damaged=damage_of(run, chain),
     )
 
 
-def _kind(words: str | None, notes: list[str]) -> ProbeKind:
-    known = probe_kinds()
-    name = match(words, tuple(known))
-    if name is None:
-        notes.append(
-            "the record does not say what kind of probe it is; taken at its widest"
-            if words is None
-            else f"probe kind {words[:60]!r} is not in the list; taken at its widest"
-        )
-    return known[name or OTHER]
-
-
-def _converter(words: str | None, notes: list[str]) -> Converter:
-    known = converters()
-    name = match(words, tuple(known))
-    if name is None:
-        notes.append(
-            "the record does not say what converter it has; taken at its widest"
-            if words is None
-            else f"converter {words[:60]!r} is not in the list; taken at its widest"
-        )
-    return known[name or OTHER]
-
-
-def _narrows(calibration: Calibration, run: Run, notes: list[str]) -> bool:
-    """Whether a calibration may stand in for the tolerance of the probe's class; says why not."""
-    method, started_at = match(calibration.method, METHODS), run.started_at
-    refusal = ""
-    if run.probe.channel not in WATER_CHANNELS:
-        refusal = f"the correction is for the channel “{run.probe.channel}”, not for the water"
-    elif calibration.at is None:
-        refusal = "the calibration has no date, so its age is unknown"
-    elif calibration.at > started_at:
-        refusal = "the calibration is dated after the run"
-    elif not is_within_a_year(calibration.at, started_at):
-        age_d = ceil((started_at - calibration.at) / timedelta(days=1))
-        refusal = f"the calibration is {age_d} days old, more than 12 months"
-    elif method is None or method == OTHER:
-        refusal = "the record does not say how the calibration was made"
-    elif method == "boiling point" and abs(calibration.offset_K) > CIRCULAR_BEYOND_K:
-        refusal = (
-            f"a correction of {calibration.offset_K:+.2f} K (more than {CIRCULAR_BEYOND_K} K) from the boiling point "
-            "alone proves itself with itself; check at the ice point too"
-        )
-    elif (
-        calibration.ice_offset_K is not None
-        and calibration.boil_offset_K is not None
-        and abs(calibration.ice_offset_K - calibration.boil_offset_K) > CORRECTIONS_DIFFER_K
-    ):
-        refusal = (
-            f"the ice and boiling point corrections differ by "
-            f"{abs(calibration.ice_offset_K - calibration.boil_offset_K):.2f} K: altitude, pressure or probe "
-            "is in doubt"
-        )
-    elif (
-        calibration.boil_offset_K is not None
-        and abs(calibration.offset_K - calibration.boil_offset_K) > CORRECTIONS_DIFFER_K
-    ):
-        refusal = (
-            f"the correction of {calibration.offset_K:+.2f} K is not the one found at the boiling point "
-            f"({calibration.boil_offset_K:+.2f} K)"
-        )
-    if refusal:
-        notes.append(f"{refusal}: the tolerance of the probe's class is taken instead")
-    return not refusal
-
-
-def _calibrated_rows(calibration: Calibration, kind: ProbeKind, converter: Converter) -> list[BudgetRow]:
-    factor = calibration.coverage_factor
+def _calibrated_rows(calibration: Calibration, worth: Worth, chain: Chain) -> list[BudgetRow]:
+    kind, converter, factor = chain.kind, chain.converter, calibration.coverage_factor
+    is_couple = kind.needs_cold_junction
     rows = [
         BudgetRow(
             "probe and converter, by calibration",
@@ -218,23 +156,44 @@ def _calibrated_rows(calibration: Calibration, kind: ProbeKind, converter: Conve
             calibration.expanded_uncertainty_K / (factor or sqrt(3.0)),
             f"calibration: {calibration.method}",
         ),
-        _rectangular("drift since the calibration", 0.2, "base-metal couples kept for water; our judgement"),
+        _rectangular(
+            "drift since the calibration",
+            0.2,
+            "base-metal couples kept for water; our judgement"
+            if is_couple
+            else "as for couples kept for water, which drift more; our judgement",
+        ),
     ]
+    if worth.away_K:
+        rows.append(
+            _rectangular(
+                "checked at one point, at another boil",
+                worth.away_K,
+                "±0.07 K for a boiling point 7 K away, which is taken where the check's is not told; computed",
+            )
+        )
     # A resistance thermometer has no cold junction, but its converter still drifts.
     if converter.cold_junction_change_K:
         rows.append(
             _rectangular(
-                "cold junction and converter since then", converter.cold_junction_change_K, converter.source
+                "cold junction and converter since then" if is_couple else "converter since then",
+                converter.cold_junction_change_K,
+                "what may move between two checks; our estimate",
             )
         )
-    if converter.form_change_K and kind.needs_cold_junction:
+    if converter.form_change_K and is_couple:
         rows.append(
-            _rectangular("straight-line conversion since then", converter.form_change_K, converter.source)
+            _rectangular(
+                "straight-line conversion since then",
+                converter.form_change_K,
+                "by the chip's temperature; computed from the ITS-90 type K function",
+            )
         )
     return rows
 
 
-def _tolerance_rows(kind: ProbeKind, converter: Converter) -> list[BudgetRow]:
+def _tolerance_rows(chain: Chain) -> list[BudgetRow]:
+    kind, converter = chain.kind, chain.converter
     rows = [_rectangular("probe, by the tolerance of its class", kind.tolerance_K, kind.source)]
     if converter.tolerance_K:
         rows.append(_rectangular("converter", converter.tolerance_K, converter.source))
@@ -247,7 +206,7 @@ def _tolerance_rows(kind: ProbeKind, converter: Converter) -> list[BudgetRow]:
 
 def expanded_K(probe: ProbeBudget, pressure: PressureBasis) -> float:
     """U (k = 2) of (reading − boiling point). [K]"""
-    return 2.0 * sqrt(probe.standard_K**2 + pressure.standard_K**2) + pressure.added_K
+    return 2.0 * sqrt(probe.standard_K**2 + pressure.standard_K**2) + probe.added_K + pressure.added_K
 
 
 def full_budget(run: Run, probe: ProbeBudget, pressure: PressureBasis) -> Budget:
@@ -271,6 +230,10 @@ def budget_of(run: Run) -> Budget:
 
 def _cannot_prove(run: Run, probe: ProbeBudget, pressure: PressureBasis, expanded: float) -> str:
     """ "" when a boil can be proven with this set-up, else why not and what would help."""
+    if probe.damaged:
+        return f"This set-up cannot prove a boil: {probe.damaged}. {DAMAGE_HELPS}"
+    if pressure.disagrees:
+        return f"This set-up cannot prove a boil: {pressure.disagrees}."
     if pressure.boil_C is None:
         return (
             "Nothing says at what temperature water boils here: no altitude and no pressure. Give the "
@@ -279,7 +242,7 @@ def _cannot_prove(run: Run, probe: ProbeBudget, pressure: PressureBasis, expande
     needed_K = expanded + 2.0 * SCATTER_K + pressure.raised_K - DEPTH_BONUS_K
     if needed_K <= ALLOWANCE_UNSEEN_K:
         return ""
-    helps = _what_helps(run, probe, pressure)
+    helps = " ".join(said for said in (_sentence(probe.refused), _what_helps(run, probe, pressure)) if said)
     if needed_K <= ALLOWANCE_SEEN_K:
         return (
             f"Reading and boiling point are together uncertain by ±{expanded:.2f} K. {ONLY_IF_SEEN} {helps}"
@@ -293,13 +256,21 @@ def _cannot_prove(run: Run, probe: ProbeBudget, pressure: PressureBasis, expande
     return f"{why}; a boil and a simmer then look alike. {helps}".strip()
 
 
+def _sentence(clause: str) -> str:
+    return f"{clause[0].upper()}{clause[1:]}." if clause else ""
+
+
 def _what_helps(run: Run, probe: ProbeBudget, pressure: PressureBasis) -> str:
     helps = []
     if not probe.calibrated:
         helps.append("check the probe at the ice point and the boiling point")
     if pressure.source == "altitude":
         helps.append("add a barometer to the node, or enter today's station pressure")
-    if run.probe.converter is None or run.probe.kind is None:
+    if any(row.term.startswith(SINCE) for row in pressure.rows):
+        helps.append("read the pressure anew")
+    if probe.added_K:
+        helps.append("correct by what the check found at the boiling point")
+    if chain_of(run.probe.kind, run.probe.converter).notes:
         helps.append("say what kind of probe and converter it is")
     if not helps:
         helps.append("use a finer probe or repeat the check with more care")

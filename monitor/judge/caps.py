@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.judge.calibration import DAMAGE_HELPS, damage_of
 from monitor.judge.pressure import altitude_within_m
 from monitor.record.model import Run
 from monitor.tables.containers import jar_mL, pack_of
 from monitor.tables.low_acid import LowAcidHit
 from monitor.tables.named import Named, named, published_for
+from monitor.tables.probes import chain_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,7 @@ NO_CAPS = Caps()
 
 def caps_of(run: Run) -> Caps:
     """What the header of ``run`` caps."""
-    batch, reasons = run.batch, _recorded(run)
+    batch, reasons = run.batch, [*_recorded(run), *_damaged(run)]
     if batch.jars == 0:
         reasons.append("The record says that there were no jars in this batch.")
     known = named(batch.food, batch.food_id)
@@ -54,6 +56,12 @@ def caps_of(run: Run) -> Caps:
         f"for {batch.food or batch.food_id}, {batch.pack} pack, {batch.jar} at {run.site.altitude_m:.0f} m."
     )
     return Caps(tuple(reasons), published_min=published_min)
+
+
+def _damaged(run: Run) -> list[str]:
+    """Whether the probe is off by more than its class allows: then it is damaged, and no figure of it is believed."""
+    found = damage_of(run, chain_of(run.probe.kind, run.probe.converter))
+    return [f"{found[0].upper()}{found[1:]}. {DAMAGE_HELPS}"] if found else []
 
 
 def _recorded(run: Run) -> list[str]:
@@ -82,8 +90,8 @@ def _doubt(run: Run, known: Named) -> str:
     if higher_min <= run.required.minutes:
         return ""
     return (
-        f"The altitude of {altitude_m:.0f} m is known to ±{sure_m:.0f} m: should it be higher, the published time is "
-        f"{higher_min:g} min. When in doubt, take the longer one."
+        f"The altitude of {round(altitude_m, 1):g} m is known to ±{round(sure_m, 1):g} m: should it be higher, the "
+        f"published time is {higher_min:g} min. When in doubt, take the longer one."
     )
 
 
@@ -92,19 +100,24 @@ def _not_compared(run: Run, known: Named) -> str:
     food = batch.food or batch.food_id
     if food is None:
         return "The record names no food: the required time was not compared with a published one."
-    lacks = [
-        what
-        for what, is_there in (
-            ("the pack", pack_of(batch.pack or "")),
-            ("the size of the jars", jar_mL(batch.jar or "")),
-            ("the altitude", run.site.altitude_m is not None),
-        )
-        if not is_there
-    ]
+    told = (
+        ("the pack", batch.pack, pack_of(batch.pack or "")),
+        ("the size of the jars", batch.jar, jar_mL(batch.jar or "")),
+        ("the altitude", run.site.altitude_m, run.site.altitude_m is not None),
+    )
+    left_out = [what for what, said, _ in told if said is None or said == ""]
+    unknown = [f"{what} “{said}”" for what, said, is_known in told if said not in (None, "") and not is_known]
     if not known.foods:
         why = f"the tables have no food called “{food}”"
-    elif lacks:
-        why = f"the record does not say {' and '.join(lacks)} in words that they know"
+    elif left_out or unknown:
+        why = "; ".join(
+            said
+            for said in (
+                left_out and f"the record does not say {' and '.join(left_out)}",
+                unknown and f"the tables do not know {' and '.join(unknown)}",
+            )
+            if said
+        )
     else:
         # Guidance G24: a tested process holds for its own jar and pack.
         why = (

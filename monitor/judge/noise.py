@@ -175,6 +175,14 @@ class Noise:
         if not self.is_learned:
             self.now = self._unlearned(spacing_s)
 
+    def moves_in(self, step_K: float) -> None:
+        """The readings turn out to move in other steps than the converter's."""
+        self.step_K = step_K
+        if self.is_learned:
+            self._fit()
+        else:
+            self.now = self._unlearned(self.spacing_s)
+
     def learn_rise(self, trace: Trace, spacing_s: float) -> bool:
         """Take in the newest sample of a come-up. Returns whether the model was refitted."""
         self._rise.take(trace, len(trace), RISE_REACH_S / spacing_s)

@@ -12,19 +12,29 @@ from datetime import datetime
 from math import sqrt
 from statistics import median
 
+from monitor.judge.calibration import was_checked_at_boil
 from monitor.judge.verdict import BudgetRow
 from monitor.judge.yearly import is_within_a_year
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C, boiling_slope_K_per_kPa
+from monitor.physics.units import KPA_PER_INHG
 from monitor.record.model import Run
-from monitor.tables.probes import OTHER, PRESSURE_SOURCES, was_checked_at_boil
+from monitor.tables.probes import OTHER, PRESSURE_SOURCES
 
 #: A typed pressure is good for six hours. [s]
 TYPED_LASTS_S = 6 * 3600.0
 
-#: How fast weather may move the pressure while nothing measures it, as a rectangular half-width. [kPa/h]
-#: Our estimate: a deep low passing falls by 1 to 2 hPa an hour.
-WEATHER_KPA_PER_H = 0.1
+#: How fast weather may move the pressure while nothing measures it, as a rectangular half-width: limits that nothing
+#: passes (JCGM 100:2008, 4.3.7), so the fastest there is. [kPa/h] The deepest lows come at some 5 hPa an hour (from
+#: memory); what an ordinary one does, 1 to 2 hPa an hour, is no limit.
+WEATHER_KPA_PER_H = 0.5
+#: For so long a pressure stands as it was read. [s] Chosen: the weather moves by less than 1 hPa meanwhile.
+FRESH_S = 600.0
+#: How the term of the weather since a reading begins.
+SINCE = "weather in the"
+#: Two moments far apart are two draws from the weather: σ = √2 × 7.4 hPa between them (physics facts P11, P45), and
+#: no longer wait makes it wider. [kPa]
+WEATHER_APART_KPA = sqrt(2.0) * 0.74
 
 #: Small digital barometers: ±1 hPa where compared with a station, else up to 4 hPa out. [kPa]
 #: Data sheet for the first; users' reports for the second.
@@ -68,6 +78,9 @@ UNCHECKED = (
 #: Why a typed pressure counts as expired from the start.
 UNDATED = "no time with its UTC offset says when the station pressure was read: it counts as expired"
 
+#: Said while a barometer that the record names has not spoken.
+NOT_HEARD = "the barometer that the record names was not heard"
+
 #: Where a record does not say when a pressure was typed.
 NO_TIME = (
     "the record does not say when the station pressure was read: it is taken as read at the start, and as unsure as "
@@ -84,7 +97,7 @@ MEDIAN_EVERY_S, MEDIAN_OVER_S = 30.0, 1800.0
 #: are passed over, as its silence is. Chosen: a minute and a half.
 GLITCHES = 3
 #: Weather moves the pressure by no more within that half hour: else the barometer is not in order, and whether it was
-#: before or is now nobody knows. [kPa] Chosen: the deepest lows come at some 5 hPa an hour, a thunderstorm's gust front
+#: before or is now nobody knows. [kPa] Chosen: the deepest lows come at WEATHER_KPA_PER_H, a thunderstorm's gust front
 #: brings 3 to 5 hPa at once (from memory).
 FASTEST_KPA = 0.8
 
@@ -136,6 +149,11 @@ def _basis(
     )
 
 
+def added_row(term: str, added_K: float, source: str) -> BudgetRow:
+    """A known error that nothing corrects: no part of the squares, but added to U as it is (JCGM 100:2008, F.2.4.5)."""
+    return BudgetRow(term, f"{added_K:.2f}", "K", "added whole", 0.0, source)
+
+
 def altitude_within_m(stated_m: float | None) -> float:
     """How far an altitude may be off either way: as stated, else at its widest. [m]"""
     return WIDEST_ALTITUDE_M if stated_m is None else stated_m
@@ -149,7 +167,8 @@ def _rectangular(term: str, half_kPa: float, slope: float, source: str) -> Budge
 def disagreement(run: Run, pressure_kPa: float) -> str:
     """Why a station pressure cannot be this kitchen's, or ""."""
     if not LOWEST_AIR_KPA <= pressure_kPa <= HIGHEST_AIR_KPA:
-        return f"the pressure reads {pressure_kPa * 10:.0f} hPa, which is the air of no kitchen"
+        reads = f"the pressure reads {pressure_kPa * 10:.0f} hPa, which is the air of no kitchen"
+        return reads + _unit_meant(pressure_kPa)
     altitude_m = run.site.altitude_m
     if altitude_m is None:
         return ""
@@ -173,6 +192,17 @@ def disagreement(run: Run, pressure_kPa: float) -> str:
     return text
 
 
+def _unit_meant(pressure_kPa: float) -> str:
+    """What a figure in kPa that is no air would be in another unit, if it is air there."""
+    for unit, kPa in (("hPa", 0.1), ("inches of mercury", KPA_PER_INHG)):
+        if LOWEST_AIR_KPA <= pressure_kPa * kPa <= HIGHEST_AIR_KPA:
+            return (
+                f"; {pressure_kPa:g} looks like {unit}, given where kPa are asked: {pressure_kPa:g} {unit} are "
+                f"{pressure_kPa * kPa:.2f} kPa"
+            )
+    return ""
+
+
 def from_altitude(run: Run) -> PressureBasis:
     """The boiling point from the stated altitude alone."""
     altitude_m = run.site.altitude_m
@@ -188,7 +218,14 @@ def from_altitude(run: Run) -> PressureBasis:
     if run.site.altitude_uncertainty_m is None:
         notes += (f"the record does not say how sure the altitude is; ±{sure_m:.0f} m taken",)
     rows = [
-        BudgetRow("weather, altitude alone", "±14.8", "hPa", "normal, k = 2", WEATHER_K, "climate texts"),
+        BudgetRow(
+            "weather, altitude alone",
+            f"±{2.0 * WEATHER_K:.2f}",
+            "K",
+            "normal, k = 2",
+            WEATHER_K,
+            "climate texts: half of the readings at one coast within 10 hPa",
+        ),
         BudgetRow(
             "season, altitude alone",
             f"±{2.0 * SEASON_K * season:.2f}",
@@ -226,7 +263,7 @@ def _altitude_cancels(run: Run) -> bool:
     One made elsewhere carries another altitude's error, and does not cancel this one's.
     """
     calibration = run.probe.calibration
-    if calibration is None or not was_checked_at_boil(calibration.method):
+    if calibration is None or not was_checked_at_boil(calibration):
         return False
     if calibration.extra.get("pressure_source") != "altitude":
         return False
@@ -260,11 +297,12 @@ def from_typed(run: Run, t_s: float) -> PressureBasis | None:
     age_s = t_s - (read_at - run.started_at).total_seconds()
     if not -TYPED_LASTS_S <= age_s <= TYPED_LASTS_S:
         return None
-    added_K, notes = 0.0, _source_notes(run)
     is_dated = run.site.extra.get("station_pressure_at") is not None
+    added_K, notes = 0.0, _source_notes(run)
     if not is_dated:
         age_s, notes = TYPED_LASTS_S, (*notes, NO_TIME)
-    if notes:
+    if notes or abs(age_s) > FRESH_S:
+        # A deep low does not stay: what was typed in one is soon too low.
         added_K, doubts = _read_low(run, pressure_kPa, "the pressure that was typed")
         notes += doubts
     return _from_pressure(
@@ -359,14 +397,11 @@ def _from_pressure(
         return _basis(source, text, None, pressure_kPa, [], notes=notes, disagrees=disagrees)
     slope = boiling_slope_K_per_kPa(pressure_kPa)
     rows = [_rectangular(source, half_kPa, slope, why) for half_kPa, why in terms]
-    if age_s > 600.0:
+    if age_s > FRESH_S:
+        rows.append(_weather_since(age_s, slope))
+    if added_K:
         rows.append(
-            _rectangular(
-                f"weather in the {age_s / 3600:.1f} h since",
-                WEATHER_KPA_PER_H * age_s / 3600.0,
-                slope,
-                "1 hPa an hour; our estimate",
-            )
+            added_row("pressure far below the altitude's", added_K, "half of what is beyond 10 hPa; our rule")
         )
     return _basis(
         source,
@@ -378,6 +413,21 @@ def _from_pressure(
         notes=notes,
         disagrees=disagrees,
     )
+
+
+def _weather_since(age_s: float, slope: float) -> BudgetRow:
+    """What the weather may have done since a pressure was read: as fast as it can, no more than it ever does."""
+    term, half_kPa = f"{SINCE} {age_s / 3600:.1f} h since", WEATHER_KPA_PER_H * age_s / 3600.0
+    if half_kPa / sqrt(3.0) <= WEATHER_APART_KPA:
+        return _rectangular(
+            term,
+            half_kPa,
+            slope,
+            f"{WEATHER_KPA_PER_H * 10:g} hPa an hour, as the deepest lows come; from memory",
+        )
+    given = f"±{2.0 * WEATHER_APART_KPA * 10.0:.3g}"
+    source = "two moments of the weather at one place; climate texts"
+    return BudgetRow(term, given, "hPa", "normal, k = 2", WEATHER_APART_KPA * slope, source)
 
 
 def basis_before_start(run: Run) -> PressureBasis:
@@ -430,7 +480,11 @@ class PressureTracker:
     def at(self, t_s: float) -> PressureBasis:
         """The basis at ``t_s``. Asking changes nothing; the engine asks each half minute."""
         if not self._readings and not self._odd_in_a_row:
-            return from_typed(self._run, t_s) or from_altitude(self._run)
+            basis = from_typed(self._run, t_s) or from_altitude(self._run)
+            is_named = self._run.site.pressure_source == "barometer"
+            if not is_named:
+                return basis
+            return replace(basis, text=f"{basis.text} ({NOT_HEARD})", notes=(*basis.notes, NOT_HEARD))
         if not self._readings:
             return from_barometer(self._run, self._odd_kPa, 0.0)
         basis = from_barometer(self._run, median([kPa for _, kPa, _ in self._readings]), t_s - self._heard_s)

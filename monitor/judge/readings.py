@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from math import exp, sqrt
+from math import exp, inf, sqrt
 from statistics import NormalDist
 
 from monitor.judge.noise import QUIET_STEP_K, Noise
+from monitor.judge.steps_seen import StepsSeen
 
 #: Fastest credible rise and fall of a canner's water, cold water added apart. [K/s] Energy balance: 3.5 kW
 #: into a small kettle 6 K/min, lid off with cold jars 5 K/min.
@@ -123,6 +124,8 @@ class StillWatch:
     count: int = 0
     chip_C: float | None = None
     chip_moved_s: float = -1e18
+    #: In what steps the values move.
+    steps: StepsSeen = field(default_factory=lambda: StepsSeen(inf))
     _same: float = 0.0
     _seen: float = 0.0
     #: How often a coarse probe showed each value of late, on this plateau.
@@ -143,6 +146,8 @@ class StillWatch:
                     self._show(self.value, self.count + 1)
             elif self._shown:
                 self._shown.clear()
+            if self.steps.is_open and self.value is not None and self.steps.take(raw_C - self.value):
+                noise.moves_in(self.steps.step_K)
             self.value, self.since_s, self.count = raw_C, t_s, 0
             return ""
         self.count += 1

@@ -16,6 +16,7 @@ from monitor.judge.learned import LearnedKettle
 from monitor.judge.ledger import Ledger
 from monitor.judge.noise import Noise
 from monitor.judge.readings import StillWatch
+from monitor.judge.steps_seen import StepsSeen
 from monitor.judge.trace import Trace
 from monitor.record.model import Mark, Run
 
@@ -60,13 +61,14 @@ class State:
     def of(cls, header: Run) -> State:
         """The state before the first sample."""
         probe = probe_budget(header)
-        log, caps = EventLog(), caps_of(header)
+        log, caps, steps = EventLog(), caps_of(header), StepsSeen(probe.step_K)
         return cls(
             header=header,
             caps=caps,
             probe=probe,
             log=log,
-            point=BoilPoint(header, probe, log),
+            point=BoilPoint(header, probe, log, steps),
+            still=StillWatch(steps=steps),
             hold=Hold(max(header.required_s, (caps.published_min or 0.0) * 60.0), log),
             noise=Noise(probe.step_K),
             continuity=Continuity(log),

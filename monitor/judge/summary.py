@@ -85,7 +85,7 @@ def verdict_of(engine: Engine) -> Verdict:
     caps = (*_caps(engine), *_stood_too_long(run, stretches, lost, window[0], spans))
     word = _word(run, spans, closed=closed, caps=caps, counts=window[0] is not None)
     basis, allowance_K = _judged_by(engine)
-    budget = full_budget(run, state.probe, basis)
+    budget = full_budget(run, state.point.probe, basis)
     proven = spans.proven
     return Verdict(
         run_id=run.run_id,
@@ -168,11 +168,50 @@ def _reasons(
     if engine.state.point.basis.disagrees:
         reasons = (*reasons, words.sentence(engine.state.point.basis.disagrees))
     start, end = _window(engine)
+    explained = _explanations(engine, word, budget)
     if start is not None:
         measured = (spans.proven_s, spans.possible_s)
-        if decided := because(engine.header, word, stretches, (start, end), measured):
-            reasons = (*reasons, decided)
-    return (*reasons, *_explanations(engine, word, budget))
+        decided = because(engine.header, word, stretches, (start, end), measured)
+        cause = _set_up(engine, budget)
+        if cause in explained and any(each in decided for each in _BY_THE_SET_UP):
+            # What decides comes first: its cause, and what helps.
+            reasons = (*reasons, cause)
+        reasons = (*reasons, *([decided] if decided else []), *_earlier_loads(engine, stretches))
+    return tuple(dict.fromkeys((*reasons, *explained)))
+
+
+#: Why a stretch is unknown where the set-up could not have told a boil, whatever it read.
+_BY_THE_SET_UP = (words.between(0.0, seen=True).split(":")[0], words.NO_BOILING_POINT)
+
+
+def _set_up(engine: Engine, budget: Budget) -> str:
+    """Why this set-up can prove no boil, and what helps. Where a person looked, that one must look is no reason."""
+    if not engine.boil.seen_any:
+        return budget.cannot_prove
+    return budget.cannot_prove.replace(ONLY_IF_SEEN, SEEN_AND_NARROW)
+
+
+def _earlier_loads(engine: Engine, stretches: list[Stretch]) -> list[str]:
+    """Of jars that were lifted before those of this verdict went in: nobody is to take this one for theirs."""
+    run, last_in_s = engine.header, engine.state.hold.jars_in_s
+    said, in_s, off_s = [], None, inf
+    for mark in engine.state.marks:
+        if mark.kind == "jars_in":
+            in_s, off_s = mark.t_s if in_s is None else in_s, inf
+        elif mark.kind == "heat_off" and in_s is not None:
+            off_s = min(off_s, mark.t_s)
+        elif mark.kind == "jars_lifted" and in_s is not None:
+            if last_in_s is not None and mark.t_s <= last_in_s:
+                start_s, end_s = credited(longest(stretches, PROVEN, in_s, min(off_s, mark.t_s)))
+                boiled_s = round(end_s - start_s, 1)
+                missing = "" if boiled_s >= run.required_s else " Treat it as not processed."
+                said.append(
+                    f"A load before this one went in at {clock(run, in_s)} and was lifted at {clock(run, mark.t_s)}, "
+                    f"after {words.exact(boiled_s)} of proven boil, of {words.asked(run.required_s)} required. This "
+                    f"verdict is not on it.{missing}"
+                )
+            in_s = None
+    return said
 
 
 def _rounded(value: float | None) -> float | None:
@@ -230,17 +269,16 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
     if engine.state.first_s is None:
         # What the probe and the barometer could have shown is no reason.
         return (words.NO_READING,)
-    reasons = []
-    if engine.state.valid_s < engine.state.first_s:
-        reasons.append(words.NO_READING)
-    if word != HELD and budget.cannot_prove:
-        # Where a person looked, that somebody must look is no reason.
-        seen = engine.boil.seen_any
-        reasons.append(
-            budget.cannot_prove.replace(ONLY_IF_SEEN, SEEN_AND_NARROW) if seen else budget.cannot_prove
-        )
-    if word != HELD or engine.state.probe.calibrated is False:
-        reasons += [words.sentence(note) for note in budget.notes]
+    has_reading = engine.state.valid_s >= engine.state.first_s
+    reasons = [] if has_reading else [words.NO_READING]
+    # A damaged probe caps, and a pressure that cannot be is told by itself.
+    is_told = bool(engine.state.probe.damaged or engine.state.point.basis.disagrees)
+    cause = "" if word == HELD or is_told else _set_up(engine, budget)
+    if cause:
+        reasons.append(cause)
+    if has_reading and (word != HELD or engine.state.probe.calibrated is False):
+        notes = [words.sentence(note) for note in budget.notes]
+        reasons += [note for note in notes if note not in cause]
     jars_in_s = engine.state.hold.jars_in_s
     if jars_in_s is not None and engine.state.seen_low and engine.state.low_s < jars_in_s:
         reasons.append(words.before_the_jars(engine.boil.seen_any))

@@ -13,7 +13,7 @@ from datetime import datetime
 from math import ceil, sqrt
 from typing import Any
 
-from monitor.judge.budget import CIRCULAR_BEYOND_K, CORRECTIONS_DIFFER_K
+from monitor.judge.calibration import CIRCULAR_BEYOND_K, CORRECTIONS_DIFFER_K
 from monitor.judge.yearly import CHECK_LASTS
 from monitor.physics.thermocouple import correct_straight_line_C
 from monitor.plan.basis import BoilBasis
@@ -21,7 +21,12 @@ from monitor.plan.check import BOIL, ICE, PointReading
 from monitor.plan.history import calibration_json
 from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Calibration
-from monitor.tables.probes import OTHER, STRAIGHT_LINE, converters, match, probe_kinds
+from monitor.tables.probes import (
+    BOIL_POINT,
+    BOTH_POINTS,
+    STRAIGHT_LINE,
+    chain_of,
+)
 
 #: A probe that moved by more than this since its last check is blocked. [K] Our rule; dairies hold their
 #: recording thermometers to as much (Pasteurized Milk Ordinance, through state rules).
@@ -139,7 +144,7 @@ def _ice_offset(ice: PointReading, boil: PointReading | None, probe: ProbeRegist
     Such a converter reads about 0.8 K high in ice water and about right at the boil, whatever the probe: the
     two corrections can be compared only without the line's own error.
     """
-    if match(probe.converter, tuple(converters())) != STRAIGHT_LINE:
+    if chain_of(probe.kind, probe.converter).converter.converter != STRAIGHT_LINE:
         return -ice.mean_C
     line_K = 0.0 if boil is None else boil.mean_C - _without_line_C(boil, probe)
     return -_without_line_C(ice, probe) - line_K
@@ -147,7 +152,7 @@ def _ice_offset(ice: PointReading, boil: PointReading | None, probe: ProbeRegist
 
 def _without_line_C(point: PointReading, probe: ProbeRegistration) -> float:
     """What the reference function of the couple makes of a straight-line converter's reading. [°C]"""
-    kind = match(probe.kind, tuple(probe_kinds())) or OTHER
+    kind = chain_of(probe.kind, probe.converter).kind.kind
     letter = kind.split()[1] if kind.startswith("type ") else "K"
     chip_C = CHIP_USUAL_C if point.chip_C is None else point.chip_C
     return correct_straight_line_C(point.mean_C, chip_C, letter)
@@ -172,7 +177,7 @@ def _doubt(
             f"limit {CORRECTIONS_DIFFER_K} K). Suspect first the altitude or the pressure ({basis.text}), then "
             "the ice bath, then the probe."
         )
-    limit_K = _class_limit_K(probe)
+    limit_K = chain_of(probe.kind, probe.converter).class_limit_K
     if max(abs(ice_offset_K), abs(boil_offset_K)) > limit_K:
         return (
             f"The probe is off by more than its kind and converter allow ({limit_K:.1f} K): it is damaged, or "
@@ -186,13 +191,6 @@ def _moved_at_ice(ice_offset_K: float | None, previous: Calibration | None) -> f
     if ice_offset_K is None or previous is None or previous.ice_offset_K is None:
         return 0.0
     return ice_offset_K - previous.ice_offset_K
-
-
-def _class_limit_K(probe: ProbeRegistration) -> float:
-    kind = probe_kinds()[match(probe.kind, tuple(probe_kinds())) or OTHER]
-    converter = converters()[match(probe.converter, tuple(converters())) or OTHER]
-    cold_K = converter.cold_junction_K if kind.needs_cold_junction else 0.0
-    return kind.tolerance_K + converter.tolerance_K + cold_K + converter.form_K + 0.1
 
 
 def _moved(moved_K: float, previous: Calibration, found_K: float | None) -> CheckResult:
@@ -237,7 +235,7 @@ def _accepted(
         ice_offset_K=None if ice_offset_K is None else round(ice_offset_K, 2),
         boil_offset_K=round(boil_offset_K, 2),
         at=at,
-        method="ice and boiling points" if both else "boiling point",
+        method=BOTH_POINTS if both else BOIL_POINT,
         extra=extra,
     )
     good_until = at + CHECK_LASTS
@@ -246,7 +244,7 @@ def _accepted(
 
 def _standard_K(boil: PointReading, probe: ProbeRegistration, basis: BoilBasis) -> float:
     """Standard uncertainty of the boiling-point correction (JCGM 100: squares added). [K]"""
-    converter = converters()[match(probe.converter, tuple(converters())) or OTHER]
+    converter = chain_of(probe.kind, probe.converter).converter
     terms = (
         boil.standard_K,
         converter.step_K / sqrt(12.0),

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.tables.probes import OTHER, converters, match, probe_kinds
+from monitor.tables.probes import OTHER, chain_of, converters, match, probe_kinds
 
 #: Where a water probe sits; the closed list ends with ``other``.
 PLACES = ("mid-depth, at jar-shoulder height, touching neither base nor glass", OTHER)
@@ -45,6 +45,9 @@ def registration_gaps(probe: ProbeRegistration) -> tuple[str, ...]:
         gaps.append(f"Probe kind “{probe.kind}” is not in the list: it is taken at its widest.")
     if match(probe.converter, tuple(converters())) is None:
         gaps.append(f"Converter “{probe.converter}” is not in the list: it is taken at its widest.")
+    chain = chain_of(probe.kind, probe.converter)
+    if chain.is_contradictory:
+        gaps += [f"{note[0].upper()}{note[1:]}." for note in chain.notes]
     if match(probe.place, PLACES) is None:
         gaps.append(f"Say where the probe sits: {PLACES[0]}; or other.")
     elif match(probe.place, PLACES) == OTHER:

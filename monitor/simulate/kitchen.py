@@ -19,6 +19,7 @@ from monitor.simulate.kettle import JAR_VOLUME_L, Kettle, canner
 from monitor.simulate.observe import NodeModel
 from monitor.simulate.probe import ProbeModel
 from monitor.simulate.weather import Weather, some_weather
+from monitor.tables.probes import chain_of
 
 #: A day in summer on which every invented run takes place.
 STARTED_AT = datetime(2026, 8, 14, 15, 12, tzinfo=UTC)
@@ -43,6 +44,8 @@ LAG_S = {"fine": (0.5, 4.0), "coarse": (0.5, 4.0), "resistance": (2.0, 8.0)}
 #: Scatter of a mean over half a minute, as budgets allow for it. [K]
 SCATTER_K = 0.05
 
+#: A sound probe's corrections in ice and at the boil lie no further apart. [K] Chosen: half of what the judge allows.
+APART_K = 0.25
 #: A checked barometer lies within ±1 hPa (data sheet of the small digital kind). [kPa]
 BAROMETER_KPA = 0.1
 
@@ -168,8 +171,10 @@ def _some_probe(
     rng: np.random.Generator, sensor: str, bias_K: float, plume_K: float, *, quiet: bool, noisy: bool
 ) -> tuple[ProbeModel, float]:
     """A probe with these errors, and how far its corrections in ice and at the boil lie apart. [K]"""
-    offset_K = float(np.clip(rng.normal(0.0, 0.5), -1.4, 1.4))
-    apart_K = float(rng.uniform(-0.25, 0.25))
+    # A probe that is off by more than its class and its converter allow is damaged, in ice as at the boil.
+    most_K = min(1.4, chain_of(KIND[sensor], CONVERTER[sensor]).class_limit_K - APART_K)
+    offset_K = float(np.clip(rng.normal(0.0, 0.5), -most_K, most_K))
+    apart_K = float(rng.uniform(-APART_K, APART_K))
     agitation_K = float(rng.uniform(0.01, 0.03) if quiet else rng.uniform(0.02, 0.08))
     if noisy:
         agitation_K = float(rng.uniform(0.08, 0.16))

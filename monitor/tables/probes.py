@@ -14,18 +14,19 @@ from importlib.resources import files
 
 OTHER = "other"
 
+#: The signal of a probe or converter that may be any.
+ANY = "any"
+
 #: The converter that takes a couple's curve for a straight line and does not put it right itself.
 STRAIGHT_LINE = "straight-line, 0.25 K steps"
 
+#: What a check itself may be off where a probe is held against its class. [K] Our choice.
+CHECKED_TO_K = 0.1
+
 #: How a calibration was made. "ice and boiling points" together can narrow the budget at any size of
 #: correction; a boiling point alone is circular beyond 0.5 K.
-METHODS = (
-    "ice and boiling points",
-    "boiling point",
-    "ice point",
-    "comparison with a reference thermometer",
-    OTHER,
-)
+BOTH_POINTS, BOIL_POINT, ICE_POINT = "ice and boiling points", "boiling point", "ice point"
+METHODS = (BOTH_POINTS, BOIL_POINT, ICE_POINT, "comparison with a reference thermometer", OTHER)
 
 #: Where the boiling point's pressure comes from.
 PRESSURE_SOURCES = ("barometer", "station pressure", "altitude", OTHER)
@@ -33,21 +34,29 @@ PRESSURE_SOURCES = ("barometer", "station pressure", "altitude", OTHER)
 
 @dataclass(frozen=True, slots=True)
 class ProbeKind:
-    """A kind of probe. ``tolerance_K`` is a half-width at 100 °C; ``response_s`` the 63 % time in water."""
+    """A kind of probe. ``tolerance_K`` is a half-width at 100 °C; ``response_s`` the 63 % time in water.
+
+    ``signal``: what it gives a converter; ANY where nobody knows.
+    """
 
     kind: str
     tolerance_K: float
     response_s: float
     needs_cold_junction: bool
+    signal: str
     source: str
     evidence: str
 
 
 @dataclass(frozen=True, slots=True)
 class Converter:
-    """A kind of converter. All half-widths, in kelvin at the boil; ``*_change_K`` since a check."""
+    """A kind of converter. All half-widths, in kelvin at the boil; ``*_change_K`` since a check.
+
+    ``signal``: what of a probe it reads; ANY where nobody knows.
+    """
 
     converter: str
+    signal: str
     step_K: float
     tolerance_K: float
     cold_junction_K: float
@@ -72,6 +81,7 @@ def probe_kinds() -> dict[str, ProbeKind]:
             tolerance_K=float(row["tolerance_K"]),
             response_s=float(row["response_s"]),
             needs_cold_junction=row["needs_cold_junction"] == "true",
+            signal=row["signal"],
             source=row["source"],
             evidence=row["evidence"],
         )
@@ -85,6 +95,7 @@ def converters() -> dict[str, Converter]:
     return {
         row["converter"]: Converter(
             converter=row["converter"],
+            signal=row["signal"],
             **{name: float(row[name]) for name in Converter.__dataclass_fields__ if name.endswith("_K")},
             source=row["source"],
             evidence=row["evidence"],
@@ -101,9 +112,55 @@ def match(words: str | None, known: tuple[str, ...]) -> str | None:
     return next((entry for entry in known if _plain(entry) == wanted), None)
 
 
-def was_checked_at_boil(method: str | None) -> bool:
-    """Whether a calibration made so was made at the boiling point, among others or alone."""
-    return match(method, METHODS) in ("ice and boiling points", "boiling point")
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """A probe with its converter, as far as words tell. ``notes``: what was taken at its widest, and why.
+
+    ``is_contradictory``: the words name two that cannot go together.
+    """
+
+    kind: ProbeKind
+    converter: Converter
+    notes: tuple[str, ...] = ()
+    is_contradictory: bool = False
+
+    @property
+    def class_limit_K(self) -> float:
+        """How far a sound one may be off: all that its class and its converter allow, and 0.1 K for the check. [K]"""
+        cold_K = self.converter.cold_junction_K if self.kind.needs_cold_junction else 0.0
+        return (
+            self.kind.tolerance_K + self.converter.tolerance_K + cold_K + self.converter.form_K + CHECKED_TO_K
+        )
+
+
+def chain_of(kind: str | None, converter: str | None) -> Chain:
+    """The probe and the converter that these words name, each at its widest where they do not.
+
+    Two that cannot go together are both at their widest: one of the words is wrong, and nobody knows which.
+    """
+    kinds, known = probe_kinds(), converters()
+    found, read_by = match(kind, tuple(kinds)), match(converter, tuple(known))
+    notes = (
+        *_unnamed(found, kind, "what kind of probe it is", "probe kind"),
+        *_unnamed(read_by, converter, "what converter it has", "converter"),
+    )
+    chain = Chain(kinds[found or OTHER], known[read_by or OTHER], notes)
+    signals = {chain.kind.signal, chain.converter.signal} - {ANY}
+    if len(signals) < 2:
+        return chain
+    note = (
+        f"a probe “{chain.kind.kind}” gives nothing that a converter “{chain.converter.converter}” can read, so one of "
+        "the two is not what the record says; both are taken at their widest"
+    )
+    return Chain(kinds[OTHER], known[OTHER], (note,), is_contradictory=True)
+
+
+def _unnamed(found: str | None, words: str | None, what: str, name: str) -> tuple[str, ...]:
+    if found is not None:
+        return ()
+    if words is None:
+        return (f"the record does not say {what}; taken at its widest",)
+    return (f"{name} {words[:60]!r} is not in the list; taken at its widest",)
 
 
 def _plain(words: str) -> str:

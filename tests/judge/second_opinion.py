@@ -16,6 +16,8 @@ Its uncertainty sum is its own (JCGM 100:2008: a/√3, q/√12, squares add, k =
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
 from math import inf, sqrt
 from statistics import median
 
@@ -23,6 +25,14 @@ from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
 from monitor.record.model import Run, Sample
 
+#: What may be the matter with a sound probe of a kind, and what its converter adds, in K at 100 °C (IEC 60584-1:2013
+#: and IEC 60751; data sheets), with 0.1 K for the check itself. Beyond it a probe is damaged.
+SOUND_K = {"type K class 1": 1.5, "type K class 2": 2.5, "Pt100 class A": 0.35}
+ADDED_K = {
+    "linearised, 0.0078 K steps": 0.13 + 0.7,
+    "straight-line, 0.25 K steps": 2.0 + 2.0 + 0.15,
+    "resistance, 0.03 K steps": 0.5,
+}
 #: step, change of the cold junction and of the form since a check, in K: data sheets of one-chip converters.
 CONVERTERS = {
     "linearised, 0.0078 K steps": (0.0078125, 0.1, 0.0),
@@ -46,8 +56,8 @@ class Opinion:
     expanded_K: float
 
 
-def boiling_point(run: Run) -> tuple[float | None, float]:
-    """(boiling point, half-width of its error in K as a standard uncertainty) over the whole hold."""
+def boiling_point(run: Run, until_s: float) -> tuple[float | None, float]:
+    """(boiling point, half-width of its error in K as a standard uncertainty) over the whole hold, to ``until_s``."""
     readings = [s.pressure_kPa for s in run.samples if s.pressure_kPa is not None]
     altitude_m = run.site.altitude_m
     if readings or run.site.station_pressure_kPa is not None:
@@ -62,7 +72,14 @@ def boiling_point(run: Run) -> tuple[float | None, float]:
         half_K = boiling_point_C(kPa + 0.1) - boiling_point_C(kPa)
         if readings and run.site.barometer_checked_at is None:
             half_K *= 4.0
-        return boiling_point_C(kPa), half_K / sqrt(3.0)
+        standard_K = half_K / sqrt(3.0)
+        if not readings:
+            # As fast as the deepest lows, 5 hPa an hour, and no more than two draws from the weather, √2 × 7.4 hPa.
+            read_at = datetime.fromisoformat(run.site.extra["station_pressure_at"])
+            age_h = (until_s - (read_at - run.started_at).total_seconds()) / 3600.0
+            moved_hPa = min(5.0 * age_h / sqrt(3.0), sqrt(2.0) * 7.4) if age_h > 1.0 / 6.0 else 0.0
+            standard_K = sqrt(standard_K**2 + (moved_hPa * half_K) ** 2)
+        return boiling_point_C(kPa), standard_K
     if altitude_m is None:
         return None, 0.0
     raised_K = 0.27 * max(altitude_m, 0.0) / 1650.0
@@ -74,17 +91,37 @@ def boiling_point(run: Run) -> tuple[float | None, float]:
 
 
 def uncertainty_K(run: Run, pressure_K: float) -> float:
-    """U (k = 2) of a probe checked in ice and at the boil within the year; infinite for any other."""
+    """U (k = 2) of a probe checked in ice and at the boil within the year; infinite for any other.
+
+    Both figures must be there, agree within 0.5 K, and be a sound probe's; what the correction leaves of the one at
+    the boil is added whole (JCGM 100:2008, F.2.4.5).
+    """
     calibration = run.probe.calibration
     if calibration is None or calibration.method != "ice and boiling points" or calibration.at is None:
         return inf
     if not 0.0 <= (run.started_at - calibration.at).total_seconds() <= 365 * 86400.0:
         return inf
-    step, junction, form = CONVERTERS[run.probe.converter or ""]
-    halves = (0.2, junction, form if "type" in (run.probe.kind or "") else 0.0, 0.1, 0.05)
+    ice_K, boil_K, kind = calibration.ice_offset_K, calibration.boil_offset_K, run.probe.kind or ""
+    if ice_K is None or boil_K is None or abs(ice_K - boil_K) > 0.5:
+        return inf
+    left_K = abs(calibration.offset_K - boil_K)
+    sound_K = SOUND_K[kind] + ADDED_K[run.probe.converter or ""] + 0.1
+    if left_K > 0.5 or max(abs(ice_K), abs(boil_K), abs(calibration.offset_K)) > sound_K:
+        return inf
+    _, junction, form = CONVERTERS[run.probe.converter or ""]
+    step = step_of(run)
+    halves = (0.2, junction, form if "type" in kind else 0.0, 0.1, 0.05)
     squares = sum(half * half / 3.0 for half in halves) + step * step / 12.0 + 0.05**2 + pressure_K**2
     squares += (calibration.expanded_uncertainty_K / calibration.coverage_factor) ** 2
-    return 2.0 * sqrt(squares)
+    return 2.0 * sqrt(squares) + (left_K if left_K > 0.05 else 0.0)
+
+
+def step_of(run: Run) -> float:
+    """The converter's step, or the smallest that the readings near the boil ever make where that is far wider. [K]"""
+    values = sorted({s.water_C for s in run.samples if s.water_C is not None and s.water_C > 80.0})
+    smallest_K = min((b - a for a, b in pairwise(values)), default=0.0)
+    stated_K = CONVERTERS[run.probe.converter or ""][0]
+    return smallest_K if smallest_K > 1.5 * stated_K else stated_K
 
 
 def believable(run: Run) -> list[Sample]:
@@ -139,19 +176,24 @@ def broken_joints(rows: list[Sample], room_K: float, step_K: float) -> list[tupl
 
 def second_opinion(run: Run) -> Opinion:
     """What a patient reader with a ruler would say of the record."""
-    boil_C, pressure_K = boiling_point(run)
-    expanded_K = uncertainty_K(run, pressure_K)
     jars_in = [m.t_s for m in run.marks if m.kind == "jars_in"]
     rows = believable(run)
+    ends = [
+        m.t_s
+        for m in run.marks
+        if m.kind in ("heat_off", "jars_lifted") and m.t_s >= max([0.0, *jars_in[-1:]])
+    ]
+    end_s = min(ends, default=rows[-1].t_s if rows else 0.0)
+    boil_C, pressure_K = boiling_point(run, end_s)
+    expanded_K = uncertainty_K(run, pressure_K)
     nothing = Opinion(0.0, 0.0, (0.0, 0.0), boil_C, expanded_K)
     if boil_C is None or not jars_in or not rows or expanded_K == inf:
         return nothing
-    ends = [m.t_s for m in run.marks if m.kind in ("heat_off", "jars_lifted") and m.t_s >= jars_in[-1]]
-    window = (jars_in[-1], min(ends, default=rows[-1].t_s))
+    window = (jars_in[-1], end_s)
     seen = sorted(m.t_s for m in run.marks if m.kind == "rolling_boil_seen")
     unseen = [m.t_s for m in run.marks if m.kind == "boil_not_seen"]
     offset_K = run.probe.calibration.offset_K if run.probe.calibration else 0.0
-    step_K = CONVERTERS[run.probe.converter or ""][0]
+    step_K = step_of(run)
 
     times = [s.t_s for s in rows]
     values = [(s.water_C or 0.0) + offset_K for s in rows]

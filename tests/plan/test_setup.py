@@ -77,7 +77,8 @@ def test_a_way_that_was_gone_leads_where_it_said() -> None:
     assert checked.answer == PROVES_IF_SEEN
     assert [way.answer for way in checked.ways] == [PROVES, PROVES]
     assert "somebody must see" in checked.why_altitude
-    site = replace(_header().site, station_pressure_kPa=83.0, pressure_source="station pressure")
+    at = {"station_pressure_at": _header().started_at.isoformat()}
+    site = replace(_header().site, station_pressure_kPa=83.0, pressure_source="station pressure", extra=at)
     typed = what_it_proves(replace(_header(calibration=check), site=site))
     assert (typed.answer, typed.ways, typed.why_altitude) == (PROVES, (), "")
 

@@ -1,0 +1,198 @@
+"""What a calibration is worth at the boil: whether it stands in for the tolerance of the probe's class, and how well.
+
+Beyond its class a probe is damaged, whatever was found; the check before the heat (:mod:`monitor.plan.probe`) holds
+to the same limits. Facts are numbered as in the project's reference of physics.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from monitor.judge.yearly import CHECK_LASTS, is_within_a_year
+from monitor.physics.pressure import standard_pressure_kPa
+from monitor.physics.saturation import boiling_point_C
+from monitor.record.model import Calibration, Run
+from monitor.tables.probes import BOIL_POINT, BOTH_POINTS, ICE_POINT, METHODS, OTHER, Chain, match
+
+#: What the channel is called whose readings are judged, in small letters.
+WATER_CHANNELS = ("water", "water_c", "water-1", "water_1")
+
+#: A correction from the boiling point alone beyond this proves itself with itself. [K] Our rule.
+CIRCULAR_BEYOND_K = 0.5
+#: Ice and boiling point corrections further apart than this put altitude or pressure in doubt. [K] Our rule.
+CORRECTIONS_DIFFER_K = 0.5
+
+#: A correction that is not the one found at the boil leaves a known error: up to so much is a person's rounding. [K]
+#: Chosen: as well as ice water is known in a kitchen (P42).
+ROUNDED_K = 0.05
+
+#: What one point leaves open for each kelvin from it: ±0.07 K at 7 K (P42, computed). [K/K]
+AWAY_K_PER_K = 0.01
+#: So far away is a boil whose place the calibration does not tell. [K] P42's own example of another kitchen.
+AWAY_UNSAID_K = 7.0
+
+#: Figures are rounded to hundredths where they are kept. [K]
+HUNDREDTH_K = 0.005
+
+
+#: What helps where the probe is off by more than its class allows.
+DAMAGE_HELPS = (
+    "What helps: use another probe; or check this one anew at the ice point and the boiling point, and see that its "
+    "kind and converter are what the record says."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """What follows from a calibration.
+
+    ``refused``: why the tolerance of the probe's class is taken instead, or "". ``added_K``: a known error that is not
+    corrected, added to U (JCGM 100:2008, F.2.4.5). ``away_K``: half-width of what one point leaves open at this boil.
+    """
+
+    refused: str = ""
+    added_K: float = 0.0
+    away_K: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+def points_of(calibration: Calibration) -> str | None:
+    """How it was made, as far as its figures bear out what it says; None where nobody knows."""
+    method = match(calibration.method, METHODS)
+    if method != BOTH_POINTS:
+        return None if method == OTHER else method
+    if calibration.boil_offset_K is None:
+        return None if calibration.ice_offset_K is None else ICE_POINT
+    return BOTH_POINTS if calibration.ice_offset_K is not None else BOIL_POINT
+
+
+def was_checked_at_boil(calibration: Calibration) -> bool:
+    """Whether it was made at the boiling point, among others or alone."""
+    return points_of(calibration) in (BOTH_POINTS, BOIL_POINT)
+
+
+def damage_of(run: Run, chain: Chain) -> str:
+    """Why the probe is not what the record says it is, by its own check, or "". P42: off by more than its class."""
+    calibration = run.probe.calibration
+    if calibration is None or not _is_of_water(run):
+        return ""
+    figures = (calibration.offset_K, calibration.ice_offset_K, calibration.boil_offset_K)
+    off_K = max(abs(each) for each in figures if each is not None)
+    if off_K <= chain.class_limit_K + HUNDREDTH_K:
+        return ""
+    return (
+        f"the calibration says that the probe is off by {off_K:.2f} K, more than its kind and converter allow "
+        f"({chain.class_limit_K:.2f} K): it is damaged, or not what the record says it is"
+    )
+
+
+def worth_of(run: Run, calibration: Calibration, chain: Chain) -> Worth:
+    """What the calibration of this run's probe is worth at its boil."""
+    refused = _dated(run, calibration) or _made(calibration) or _found(calibration)
+    if not refused and damage_of(run, chain):
+        refused = "by its own calibration the probe is damaged"
+    if refused:
+        return Worth(f"{refused}: the tolerance of the probe's class is taken instead")
+    left_K = _left_K(calibration)
+    notes = []
+    if points_of(calibration) != match(calibration.method, METHODS):
+        notes.append(
+            "the record does not say what was found at the ice point: the calibration counts as one at the boiling "
+            "point alone"
+        )
+    if left_K:
+        notes.append(
+            f"the check found {calibration.boil_offset_K:+.2f} K at the boiling point, and the correction used is "
+            f"{calibration.offset_K:+.2f} K: the {left_K:.2f} K between them are added to the uncertainty"
+        )
+    if calibration.coverage_factor is None:
+        # Limits of which no more is known: JCGM 100:2008, 4.3.7.
+        notes.append(
+            "the calibration does not say its coverage factor: its uncertainty is taken as bare limits"
+        )
+    is_one_point = points_of(calibration) == BOIL_POINT
+    return Worth("", left_K, _away_K(run, calibration) if is_one_point else 0.0, tuple(notes))
+
+
+def _is_of_water(run: Run) -> bool:
+    return run.probe.channel.strip().lower() in WATER_CHANNELS
+
+
+def _dated(run: Run, calibration: Calibration) -> str:
+    """Why it is none of this probe's, or none that still counts, or ""."""
+    if not _is_of_water(run):
+        return f"the correction is for the channel “{run.probe.channel}”, not for the water"
+    if calibration.at is None:
+        return "the calibration has no date, so its age is unknown"
+    if calibration.at > run.started_at:
+        return "the calibration is dated after the run"
+    if is_within_a_year(calibration.at, run.started_at):
+        return ""
+    age_d, lasts_d = (run.started_at - calibration.at) // timedelta(days=1), CHECK_LASTS.days
+    if age_d == lasts_d:
+        return f"the calibration is some hours more than {lasts_d} days old, and it lasts {lasts_d}"
+    return f"the calibration is {age_d} days old, and it lasts {lasts_d}"
+
+
+def _made(calibration: Calibration) -> str:
+    """Why the way it was made says too little of the boil, or ""."""
+    points = points_of(calibration)
+    if calibration.expanded_uncertainty_K <= 0.0:
+        return "a calibration is never certain to ±0 K, so how good this one is is not known"
+    if points == ICE_POINT:
+        found = "" if match(calibration.method, METHODS) == ICE_POINT else ", as far as its figures go,"
+        return (
+            f"the calibration was made at the ice point alone{found} and carried to the boil it may be "
+            f"{100.0 * AWAY_K_PER_K:.0f} K off"
+        )
+    if points is not None:
+        return ""
+    if calibration.method is None:
+        return "the record does not say how the calibration was made"
+    if match(calibration.method, METHODS) == BOTH_POINTS:
+        return (
+            "the record says that the calibration was made at the ice and boiling points, and not what was "
+            "found at either"
+        )
+    return (
+        f"how the calibration was made, “{calibration.method[:60]}”, is none of the ways that are known here"
+    )
+
+
+def _found(calibration: Calibration) -> str:
+    """Why its figures cannot be right, or ""."""
+    used_K, ice_K, boil_K = calibration.offset_K, calibration.ice_offset_K, calibration.boil_offset_K
+    if points_of(calibration) == BOIL_POINT:
+        alone_K = max(used_K, used_K if boil_K is None else boil_K, key=abs)
+        if abs(alone_K) > CIRCULAR_BEYOND_K:
+            return (
+                f"a correction of {alone_K:+.2f} K (more than {CIRCULAR_BEYOND_K} K) from the boiling point alone "
+                "proves itself with itself; check at the ice point too"
+            )
+    if ice_K is not None and boil_K is not None and abs(ice_K - boil_K) > CORRECTIONS_DIFFER_K:
+        return (
+            f"the ice and boiling point corrections differ by {abs(ice_K - boil_K):.2f} K: altitude, pressure or "
+            "probe is in doubt"
+        )
+    if boil_K is not None and abs(used_K - boil_K) > CORRECTIONS_DIFFER_K:
+        return (
+            f"the correction of {used_K:+.2f} K is not the one found at the boiling point ({boil_K:+.2f} K)"
+        )
+    return ""
+
+
+def _left_K(calibration: Calibration) -> float:
+    """The error that the boil showed and the correction leaves. [K]"""
+    if calibration.boil_offset_K is None:
+        return 0.0
+    left_K = abs(calibration.offset_K - calibration.boil_offset_K)
+    return left_K if left_K > ROUNDED_K + 1e-9 else 0.0
+
+
+def _away_K(run: Run, calibration: Calibration) -> float:
+    """What a boiling point alone leaves open at this kitchen's boil, by how far it is from the check's. [K]"""
+    checked_C, altitude_m = calibration.extra.get("boiling_point_C"), run.site.altitude_m
+    if altitude_m is None or not isinstance(checked_C, int | float):
+        return AWAY_K_PER_K * AWAY_UNSAID_K
+    return AWAY_K_PER_K * abs(checked_C - boiling_point_C(standard_pressure_kPa(altitude_m)))
