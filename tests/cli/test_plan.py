@@ -181,7 +181,7 @@ def test_before_the_run_the_budget_is_printed_term_by_term(
     assert "can prove a boil if you look and mark the rolling boil" in text
     assert "What helps: A barometer on the node" in text
     assert "silence of the node" in text
-    assert "8 weather, altitude alone ±14.8 hPa 0.210" in text and "8 climate texts." in text
+    assert "8 weather, altitude alone ±0.42 K 0.210" in text and "8 climate texts: half" in text
     assert "all together, U (k = 2) 0.74" in text
 
 
