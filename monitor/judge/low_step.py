@@ -21,6 +21,9 @@ BLOCK_S, SAMPLES_LEAST = 30.0, 10
 #: it is down, and at most so many above it then. A group of blocks that are down has so many below. These and the
 #: next two by Monte Carlo on the kettle model's coarse probes.
 UP_SHARE, DOWN_LEAST, DOWN_ABOVE, GROUP_LEAST = 0.1, 2, 1, 3
+#: Where readings go on being low for this many and more on end, a boil's own agitation shows so many times as many low
+#: ones in one breath [samples]: that is the least of a group then. By Monte Carlo.
+AGITATED, AGITATED_LEAST = 5.0, 1.3
 #: At most this share of the blocks that are up may show the low value too: else it is the boil's own.
 MIXED_SHARE = 0.05
 #: Fewer blocks that are up tell nothing of the boil.
@@ -36,16 +39,21 @@ def find_low_step(trace: Trace, noise: Noise, start: int, n: int, spacing_s: flo
     zero_C = trace.y[start]
     steps = [round((y - zero_C) / noise.step_K) for y in trace.y[start:n]]
     blocks = [steps[i : i + size] for i in range(0, len(steps) - size + 1, size)]
+    reach = noise.now.long_run_variance / noise.now.sd_K**2
+    least = GROUP_LEAST if reach < AGITATED else AGITATED_LEAST * reach
     for middle in sorted(set(steps))[1:-1]:
-        found = _down(blocks, middle)
+        found = _down(blocks, middle, least)
         if found is not None:
             first, last = start + found[0] * size, min(start + found[1] * size, n - 1)
             return Sag(trace.t[first], trace.t[last], noise.step_K, 0.0)
     return None
 
 
-def _down(blocks: list[list[int]], middle: int) -> tuple[int, int] | None:
-    """(first, past the last) block of what lay below ``middle`` between blocks that were up, or None."""
+def _down(blocks: list[list[int]], middle: int, least: float) -> tuple[int, int] | None:
+    """(first, past the last) block of what lay below ``middle`` between blocks that were up, or None.
+
+    ``least``: so many readings below make a group.
+    """
     above = [sum(value > middle for value in block) for block in blocks]
     below = [sum(value < middle for value in block) for block in blocks]
     places = range(len(blocks))
@@ -58,7 +66,7 @@ def _down(blocks: list[list[int]], middle: int) -> tuple[int, int] | None:
         return None
     found: list[int] = []
     for left, right in pairwise(up):
-        if sum(below[place] for place in range(left + 1, right) if place in down) >= GROUP_LEAST:
+        if sum(below[place] for place in range(left + 1, right) if place in down) >= least:
             # The blocks beside it, up in part, may hold its beginning and its end.
             found += [left, right + 1]
     return (found[0], found[-1]) if found else None
