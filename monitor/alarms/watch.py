@@ -19,6 +19,8 @@ from monitor.judge.verdict import Event, LiveView, Verdict
 
 #: Said once by people, through the jars' state: every seal has its answer; every jar has its place.
 SETTLED = ("seals_judged", "jars_decided")
+#: Marks that end a hold.
+ENDS = ("heat_off", "jars_lifted")
 
 
 class RunWatch:
@@ -28,6 +30,8 @@ class RunWatch:
         self._machine = machine
         self.context = context
         self._settled: set[str] = set()
+        #: When the jars that are in went in. [s]
+        self._jars_in_s: float | None = None
 
     @property
     def hold_owed(self) -> bool:
@@ -61,6 +65,11 @@ class RunWatch:
             self._settled.add(kind)
         elif kind in ("jars_in", "heat_on"):
             self._settled.clear()
+        if kind == "jars_in":
+            self._jars_in_s = t_s
+        elif kind in ENDS and self._jars_in_s is not None and t_s < self._jars_in_s:
+            # The end of the jars before, said late: the verdict's hold goes on, and so does what it rings for.
+            return []
         self.context = self.context.after(kind)
         return self._machine.triggers(self.context.scope, [kind], now, after_s=t_s)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from monitor.judge import words
 from monitor.judge.comeup import CLEAR_K_PER_S
 from monitor.judge.engine import Engine
-from monitor.judge.verdict import BOILING, UNKNOWN
+from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 
 
 def is_closed(engine: Engine) -> bool:
@@ -36,7 +36,20 @@ def phase_of(engine: Engine) -> str:
         return "unknown"
     if engine.state.hold.lost_raised:
         return "boil_lost"
+    if is_asked_anew(engine):
+        return "unknown"
     return "cooling" if _cools(engine) else "come_up"
+
+
+def is_asked_anew(engine: Engine) -> bool:
+    """Whether a boil that was told broke off unseen, and the readings since leave it open until they show one."""
+    state = engine.state
+    return (
+        state.hold.boil_told
+        and state.ledger.state == NOT_BOILING
+        and state.ledger.why == words.COME_UP
+        and state.may_boil(state.valid_C)
+    )
 
 
 def _cools(engine: Engine) -> bool:

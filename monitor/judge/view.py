@@ -5,7 +5,7 @@ from __future__ import annotations
 from monitor.judge import words
 from monitor.judge.engine import Engine
 from monitor.judge.gap import CEILING_S
-from monitor.judge.phase import phase_of
+from monitor.judge.phase import is_asked_anew, phase_of
 from monitor.judge.summary import verdict_of
 from monitor.judge.verdict import BOILING, UNKNOWN, LiveView
 
@@ -18,7 +18,8 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     age_s = _age_s(engine, now_s)
     is_heard = engine.state.first_s is not None and engine.is_heard(now_s)
     stale = phase not in ("ended", "waiting") and not (is_heard and age_s <= CEILING_S)
-    state = UNKNOWN if stale or engine.state.ledger.state is None else engine.state.ledger.state
+    is_known = not stale and engine.state.ledger.state is not None and not is_asked_anew(engine)
+    state = str(engine.state.ledger.state) if is_known else UNKNOWN
     if stale and phase != "complete":
         phase = "unknown"
     held_s = engine.boil.credit.held_s(engine.state.last_s) if state == BOILING else 0.0
@@ -76,6 +77,8 @@ def _remaining_s(engine: Engine, phase: str, held_s: float) -> float | None:
 
 
 def _reason(engine: Engine, phase: str) -> str:
+    if is_asked_anew(engine):
+        return words.ASKED_ANEW
     why = engine.state.ledger.why
     return words.FELL_UNPROVEN if phase == "cooling" and why == words.LOST else why
 
@@ -98,7 +101,7 @@ def _sentence(engine: Engine, phase: str, stale: bool, age_s: float, held_s: flo
         "come_up": "Coming up to the boil. The time has not begun.",
         "cooling": "The water is cooling: it does not boil now. The time has not begun.",
         "boil_lost": "The boil is lost. The whole time begins again when it is back.",
-        "unknown": f"Not known whether it boils: {engine.state.ledger.why}.",
+        "unknown": f"Not known whether it boils: {_reason(engine, phase)}.",
         "ended": "This run has ended.",
     }[phase]
 

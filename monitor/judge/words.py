@@ -12,6 +12,7 @@ from math import ceil, floor
 from monitor.judge.verdict import Rate
 
 COME_UP = "come-up"
+ASKED_ANEW = "after an interruption it takes half a minute of readings to tell"
 BOIL = "full boil"
 LOST = "boil lost"
 FELL_UNPROVEN = "whether it boiled before the fall is not known"

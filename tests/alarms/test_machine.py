@@ -216,6 +216,22 @@ def test_a_run_from_come_up_to_lost_boil_and_back() -> None:
     assert machine.state_of("run-1", "hold_complete") is State.RETURNED_UNACKNOWLEDGED
 
 
+@pytest.mark.parametrize("kind", ["heat_off", "jars_lifted"])
+def test_the_end_of_the_jars_before_said_late_silences_nothing_of_the_hold_that_is_on(kind: str) -> None:
+    """The hold runs from the last jars_in to the first end after it; an alarm of it is as loud as before."""
+    machine = AlarmMachine()
+    watch = RunWatch(machine, Context("run-1", canner="canner-1", started_at=START))
+    watch.mark("jars_in", 300.0, at(300.0))
+    watch.events([Event("boil_reached", 600.0, 630.0, "boiling")], at(630.0))
+    watch.mark(kind, -5000.0, at(640.0))
+    assert watch.hold_owed
+    watch.events([Event("boil_lost", 1000.0, 1015.0, "falling")], at(1015.0))
+    (row,) = machine.board(at(1016.0))
+    assert (row["kind"], row["priority"]) == ("boil_lost", "high")
+    watch.mark(kind, 1100.0, at(1101.0))
+    assert not watch.hold_owed
+
+
 def test_an_old_mark_ends_nothing_that_came_after_it() -> None:
     """heat_off entered late, dated before the fault: the fault stands."""
     machine = raised("probe_fault")

@@ -254,3 +254,22 @@ def test_a_run_that_is_on_is_not_called_silent_before_it_is(cook: Build) -> None
     assert "node_silent" not in {event.kind for event in judge(run, until_s=last_s + 1.0).events}
     (silent,) = [event for event in judge(run).events if event.kind == "node_silent"]
     assert silent.raised_s == last_s + 5.0
+
+
+def test_after_a_restart_in_a_boil_nobody_is_told_that_the_time_has_not_begun(cook: Build) -> None:
+    """Not known is not "coming up": the boil was told, broke off unseen, and the readings leave it open."""
+    story = cook(minutes=20.0).come_up()
+    run = story.seen().stay(500.0).run()
+    cut_s = run.samples[0].t_s + 350.0
+    session = Session(bare(run))
+    session.feed([sample for sample in run.samples if sample.t_s <= cut_s])
+    assert session.view().phase == "hold"
+    said = []
+    for n, sample in enumerate(row for row in run.samples if row.t_s > cut_s + 25.0):
+        session.feed([sample._replace(boot=8, seq=n)])
+        view = session.view()
+        said.append((view.phase, view.state, view.sentence))
+    assert [phase for phase, _, _ in said if phase not in ("hold", "unknown")] == []
+    # The first reading ends a gap; from the next on its readings are looked at.
+    assert said[5] == ("unknown", UNKNOWN, f"Not known whether it boils: {words.ASKED_ANEW}.")
+    assert said[-1][0] == "hold"
