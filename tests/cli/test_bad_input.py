@@ -126,7 +126,7 @@ def test_a_mark_with_a_mistyped_year_spoils_no_record(
     assert main(["import", str(RECORDED / "dip-then-completed"), "--data", data]) == 0
     capsys.readouterr()
     when = ("--at", "2020-08-14T10:00:00-06:00", "--reason", "forgotten", "--data", data)
-    told = one_line(capsys, "runs", "mark", run, "note", *when)
+    told = one_line(capsys, "runs", "mark", run, "note", "--text", "lid rattles", *when)
     assert f"2,191 days before run {run} began" in told and "nothing was written down" in told
     before = open_writer(tmp_path)
     before.execute(
