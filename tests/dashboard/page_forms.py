@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from playwright.sync_api import Locator, Page
+from playwright.sync_api import Locator, Page, TimeoutError
 
 #: Ticks that a start does not ask for: each makes it another kind of start.
 NOT_ASKED_FOR = ("already in boiling water", "process of my own")
@@ -63,7 +63,16 @@ def pick(page: Page, name: str) -> None:
 def choose(page: Page, label: str, option: str) -> None:
     """Choose from a list that opens."""
     box = page.get_by_role("combobox", name=label)
+    wanted = page.get_by_role("option", name=option, exact=True)
     box.click()
     box.fill(option)
-    page.get_by_role("option", name=option, exact=True).click()
+    for _ in range(6):
+        # A layout that still moves shuts the list; a person opens it again.
+        try:
+            wanted.click(timeout=5_000)
+            break
+        except TimeoutError:
+            box.press("ArrowDown")
+    else:
+        wanted.click()
     settled(page)
