@@ -309,8 +309,8 @@ RULES: dict[str, Rule] = {
         _MEDIUM,
         _MEDIUM,
         _LOW,
-        "Alarms cannot reach you elsewhere",
-        "Stay within hearing of the canner; check the network and the broker.",
+        "A way by which alarms reach you elsewhere is down",
+        "Stay within hearing of the canner, unless another way reaches you; check the network and the broker.",
         frozenset({"remote_path_back"}),
     ),
 }

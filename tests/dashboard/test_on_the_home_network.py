@@ -20,7 +20,7 @@ ALARM = {
     "alarm": {
         "kind": "remote_path_lost",
         "priority": "medium",
-        "headline": "Alarms cannot reach you elsewhere",
+        "headline": "A way by which alarms reach you elsewhere is down",
     },
 }
 
