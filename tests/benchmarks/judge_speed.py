@@ -12,8 +12,8 @@ By hand, about two minutes:
 3. A week of samples through a live session: memory at the end of each day. Goal: flat.
 
 Measured on two cores of a virtual machine, Python 3.11, pandas 3.1 (2026-11-28; the ratio varies least): 26 h
-record 0.66 s against 0.36 to 0.37 s, ratio 1.8 by the clock and 1.45 by processor time; one sample on the plateau
-17 µs at the median through the live session; over a week 2.0 to 2.3 MB.
+record 0.65 to 0.66 s against 0.33 to 0.37 s, ratio 1.8 to 2.0 by the clock and 1.5 by processor time; one sample on
+the plateau 17 to 18 µs at the median through the live session; over a week 2.0 to 2.3 MB.
 """
 
 from __future__ import annotations
