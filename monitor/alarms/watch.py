@@ -16,11 +16,10 @@ from monitor.alarms.rules import (
 from monitor.alarms.states import JournalRow, Moment
 from monitor.alarms.table import Stage
 from monitor.judge.verdict import Event, LiveView, Verdict
+from monitor.record.model import ENDS
 
 #: Said once by people, through the jars' state: every seal has its answer; every jar has its place.
 SETTLED = ("seals_judged", "jars_decided")
-#: Marks that end a hold.
-ENDS = ("heat_off", "jars_lifted")
 
 
 class RunWatch:

@@ -12,13 +12,12 @@ from monitor.errors import RecordError
 from monitor.judge import Event, Session, Verdict
 from monitor.judge.words import exact
 from monitor.record import Mark, Sample
+from monitor.record.model import ENDS
 from monitor.store.merge import spans_of, stands_beside
 from monitor.store.reader import run_samples
 from monitor.store.runs import FOREVER_S, House, RunFacts
 from monitor.store.samples import Row, row_sample
 
-#: Marks after which a run's verdict is due.
-CLOSING = ("heat_off", "jars_lifted")
 #: The whole verdict is written down at most so often while nothing happens. [s]
 VERDICT_EVERY_S = 1.0
 
@@ -77,7 +76,7 @@ class Board:
         if live is None:
             return
         self._runs[facts.run_id] = live
-        if not any(mark.kind in CLOSING for mark in facts.marks):
+        if not any(mark.kind in ENDS for mark in facts.marks):
             # Perhaps while nobody collected.
             self._end_taken_back(live)
         self.settle(facts.run_id)
@@ -139,7 +138,7 @@ class Board:
     def _rebuild(self, live: LiveRun) -> None:
         rebuilt = self._build(live.facts, live.session)
         if rebuilt is not None:
-            ends = sum(mark.kind in CLOSING for mark in live.facts.marks)
+            ends = sum(mark.kind in ENDS for mark in live.facts.marks)
             rebuilt.closed_for, rebuilt.phase = live.closed_for, live.phase
             self._runs[live.facts.run_id] = rebuilt
             if ends < live.closed_for:
@@ -291,7 +290,7 @@ class Board:
 
     def _perhaps_closed(self, live: LiveRun, verdict: Verdict) -> None:
         """After heat_off or jars_lifted the verdict is due, while the jars may still be in the canner."""
-        closing = [mark for mark in live.facts.marks if mark.kind in CLOSING]
+        closing = [mark for mark in live.facts.marks if mark.kind in ENDS]
         if len(closing) <= live.closed_for or verdict.verdict is None:
             return
         live.closed_for = len(closing)

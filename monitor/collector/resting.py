@@ -9,6 +9,7 @@ from monitor.collector.liverun import LiveRun, Teller
 from monitor.errors import RecordError
 from monitor.jars import batch_state
 from monitor.judge import Session, Verdict, judge
+from monitor.record.model import ENDS
 from monitor.store.entries import read_entries, reprocessings
 from monitor.store.handover import JudgedWith
 from monitor.store.merge import spans_of
@@ -117,7 +118,7 @@ def settle(conn: sqlite3.Connection, teller: Teller, live: LiveRun) -> None:
         return
     now = teller.moment()
     run = live.facts.as_run()
-    if not {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
+    if not set(ENDS) <= {mark.kind for mark in run.marks}:
         run = load_run(conn, run_id)  # the samples may show what nobody marked
     state = batch_state(run, live.session.verdict(), [*own, *children], now.at_utc)
     live.watch.settled_still(state.settled())

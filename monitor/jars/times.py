@@ -11,7 +11,7 @@ from monitor.jars.rows import Row, as_they_stand, instant
 from monitor.judge.cooling_seen import NOTHING_SEEN, AfterHold, Seen, seen_after_hold
 from monitor.judge.salvage import UNSEALED_WINDOW_S, failed_process_clock, hold_end_s
 from monitor.judge.verdict import Stretch
-from monitor.record.model import Mark, Run
+from monitor.record.model import ENDS, Mark, Run
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,7 @@ def times_of(run: Run, verdict: Mapping[str, Any]) -> Times:
         Stretch(float(s["start_s"]), float(s["end_s"]), str(s["state"]), str(s["why"]))
         for s in verdict.get("stretches", ())
     ]
-    cuts = [*ends, *(m.t_s for m in after if m.kind in ("heat_off", "jars_lifted"))]
+    cuts = [*ends, *(m.t_s for m in after if m.kind in ENDS)]
     end_s = hold_end_s(stretches, float(verdict.get("required_s") or 0.0), *cuts)
     if end_s is None:
         end_s = min(cuts, default=None)

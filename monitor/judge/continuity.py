@@ -83,9 +83,9 @@ class Continuity:
         self._last_gap_s = interval_s
 
     def follows(self, sample: Sample) -> bool:
-        """Takes the next number of the same start, its times agreeing: by far the most common.
+        """Takes the next number of the same start, its times agreeing: by far the most common, and quick.
 
-        Where not, nothing is taken, and :meth:`break_before` says whether and why.
+        Where not, nothing is taken: :meth:`break_before`, which takes any sample, says whether and why.
         """
         seq, uptime, arrival_s = sample.seq, sample.uptime_s, sample.arrival_s
         if self._seq is None or seq != self._seq + 1 or sample.boot != self._boot:
@@ -105,8 +105,6 @@ class Continuity:
 
         ``heat_over``: no boil is at stake any more, so that a restart need not be told.
         """
-        if self.follows(sample):
-            return ""
         t, boot, seq, uptime = sample.t_s, sample.boot, sample.seq, sample.uptime_s
         early = sample.arrival_s is not None and sample.arrival_s < t - STEP_S
         reason = ""

@@ -28,7 +28,7 @@ from monitor.judge.state import State
 from monitor.judge.sudden import SuddenWatch
 from monitor.judge.unread import UnreadLoss
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
-from monitor.record.model import Mark, Run, Sample
+from monitor.record.model import ENDS, Mark, Run, Sample
 
 #: The record must show a rise through the floor from at least this far below it, no more than FAR_K. [K] Our rule.
 COME_UP_K = 5.0
@@ -408,7 +408,7 @@ class Engine:
                 state.hold.boil_told = False
             self.boil.jars_in(t)
             self.hold_basis = self.hold_allowance_K = None
-        elif mark.kind in ("heat_off", "jars_lifted"):
+        elif mark.kind in ENDS:
             if state.hold.ends(t, heat_off=mark.kind == "heat_off"):
                 self.boil.credit.look_back(t, t, ended=False)
                 if self.hold_basis is None or self.boil.is_on:

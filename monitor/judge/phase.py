@@ -6,6 +6,7 @@ from monitor.judge import words
 from monitor.judge.comeup import CLEAR_K_PER_S
 from monitor.judge.engine import Engine
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
+from monitor.record.model import ENDS
 
 
 def is_closed(engine: Engine) -> bool:
@@ -13,9 +14,7 @@ def is_closed(engine: Engine) -> bool:
     if engine.header.ended_at_s is not None or engine.state.hold.window_end_s is not None:
         return True
     # Without jars_in there is no window to close; the marks themselves end the run.
-    return engine.state.hold.jars_in_s is None and any(
-        m.kind in ("heat_off", "jars_lifted") for m in engine.state.marks
-    )
+    return engine.state.hold.jars_in_s is None and any(m.kind in ENDS for m in engine.state.marks)
 
 
 def phase_of(engine: Engine) -> str:

@@ -37,6 +37,8 @@ MARK_KINDS = (
     "jars_lifted",
     "note",
 )
+#: Marks that end a hold: the heat is off, or the jars are out.
+ENDS = ("heat_off", "jars_lifted")
 
 WATER_FAULTS = ("open", "short_to_ground", "short_to_supply", "out_of_range")
 
@@ -58,7 +60,7 @@ def jars_held(marks: Iterable[Mark]) -> Mark | None:
     for mark in sorted(marks, key=lambda mark: mark.t_s):
         if mark.kind == "jars_in":
             held = mark
-        elif mark.kind in ("heat_off", "jars_lifted"):
+        elif mark.kind in ENDS:
             held = None
     return held
 

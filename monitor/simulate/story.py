@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.record.model import Batch, Mark, Required, Run, Sample
+from monitor.record.model import ENDS, Batch, Mark, Required, Run, Sample
 from monitor.simulate.kettle_run import KettleRun
 from monitor.simulate.kitchen import Kitchen, local_time
 from monitor.simulate.labelled import Labelled
@@ -178,7 +178,7 @@ def creditable_s(truth: Truth, run: Run) -> float:
     """The longest strict true boil that a record can be credited with: from the first look within it. [s]"""
     jars_s = max((mark.t_s for mark in run.marks if mark.kind == "jars_in"), default=float("inf"))
     off_s = min(
-        (mark.t_s for mark in run.marks if mark.kind in ("heat_off", "jars_lifted") and mark.t_s >= jars_s),
+        (mark.t_s for mark in run.marks if mark.kind in ENDS and mark.t_s >= jars_s),
         default=float("inf"),
     )
     seen = [mark.t_s for mark in run.marks if mark.kind == "rolling_boil_seen"]

@@ -17,7 +17,7 @@ from monitor.jars.again import Again
 from monitor.jars.window import Before, before_of
 from monitor.judge import judge
 from monitor.plan.drift import batches_touched
-from monitor.record.model import Run
+from monitor.record.model import ENDS, Run
 from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.probes import probe_of, probe_past
 from monitor.store.reader import whole_run
@@ -221,9 +221,7 @@ def _went_in(facts: RunFacts) -> datetime | None:
 
 def _over(facts: RunFacts) -> bool:
     """Whether there can be jars to follow: a run still on without a verdict has none yet."""
-    return facts.ended_s is not None or any(
-        m.kind in ("heat_off", "jars_lifted") for m in facts.as_run().marks
-    )
+    return facts.ended_s is not None or any(m.kind in ENDS for m in facts.as_run().marks)
 
 
 def _newest(own: Iterable[Entry]) -> int:
@@ -233,7 +231,7 @@ def _newest(own: Iterable[Entry]) -> int:
 def _run(conn: sqlite3.Connection, house: House, facts: RunFacts) -> Run:
     """The run, with its samples only where they may show what nobody marked."""
     run = facts.as_run()
-    if {"heat_off", "jars_lifted"} <= {mark.kind for mark in run.marks}:
+    if set(ENDS) <= {mark.kind for mark in run.marks}:
         return run
     return whole_run(conn, house, facts)
 

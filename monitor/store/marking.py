@@ -11,7 +11,7 @@ from typing import Any
 
 from monitor.errors import UsageError
 from monitor.judge.words import asked
-from monitor.record.model import jars_held
+from monitor.record.model import ENDS, jars_held
 from monitor.store.clock import happened_s, read_clocks
 from monitor.store.database import open_writer, transaction
 from monitor.store.entries import Entry, append_entry, read_entries
@@ -25,10 +25,8 @@ TWICE_S = 20.0
 #: What a doubt may be about: the run is over; jars are in with the heat on, or were in before; an end before the jars
 #: went in; time still owed; the same a moment ago.
 ABOUT = frozenset({"over", "held", "again", "before", "owed", "twice"})
-#: Marks after which nothing more is held.
-CLOSING = ("heat_off", "jars_lifted")
 #: Marks that end, or take back, what a hold has proven so far.
-ENDS_A_HOLD = (*CLOSING, "boil_not_seen")
+ENDS_A_HOLD = (*ENDS, "boil_not_seen")
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +154,7 @@ def _before(facts: RunFacts, kind: str, at_s: float) -> Doubt | None:
     """An end that lies before what it should end: it is another batch's, or a mistyped time."""
     loaded = [mark.t_s for mark in facts.marks if mark.kind == "jars_in"]
     since_s = facts.started_s + max(loaded, default=0.0)
-    if kind not in CLOSING or at_s >= since_s:
+    if kind not in ENDS or at_s >= since_s:
         return None
     what = f"the jars of run {facts.run_id} went in" if loaded else f"run {facts.run_id} began"
     return Doubt(
