@@ -7,6 +7,7 @@ stops a web page elsewhere from reaching in through the visitor's own browser (D
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import signal
 import socket
@@ -84,6 +85,14 @@ def free_port(wanted: int | None, bind: str = LOOPBACK, first: int = FIRST_PORT,
     raise ConfigError(f"port {candidates[0]} is taken.", "Name another with --port.")
 
 
+def listen(address: Address) -> socket.socket:
+    """From now on whoever opens the pages waits for them and is not refused. Raises ``ConfigError`` on a taken port."""
+    try:
+        return socket.create_server((address.bind, address.port))
+    except OSError:
+        raise ConfigError(f"port {address.port} is taken.", "Name another with --port.") from None
+
+
 def options(address: Address) -> dict[str, Any]:
     """Every setting of the page server that differs from its default, by its flag name."""
     told: dict[str, Any] = {
@@ -148,8 +157,10 @@ def _headers(app: Any) -> Any:
     return guarded
 
 
-def serve(address: Address, told: settings.Settings, routes: Sequence[Any] = ()) -> None:
-    """Serve the pages until a signal to stop; returns when the server has ended."""
+def serve(
+    listener: socket.socket, address: Address, told: settings.Settings, routes: Sequence[Any] = ()
+) -> None:
+    """Serve the pages on what :func:`listen` gave until a signal to stop; returns when the server has ended."""
     import streamlit as st
     import uvicorn
     from starlette.middleware import Middleware
@@ -170,10 +181,8 @@ def serve(address: Address, told: settings.Settings, routes: Sequence[Any] = ())
             Middleware(_headers),
         ],
     )
-    uvicorn.run(
+    config = uvicorn.Config(
         app,
-        host=address.bind,
-        port=address.port,
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,
@@ -181,6 +190,9 @@ def serve(address: Address, told: settings.Settings, routes: Sequence[Any] = ())
         # A refresh is a few kilobytes on a home network: squeezing it costs more than sending it.
         ws_per_message_deflate=False,
     )
+    # Ctrl-C is raised again once the server has ended, as its own way of saying so.
+    with contextlib.suppress(KeyboardInterrupt):
+        uvicorn.Server(config).run([listener])
 
 
 def qr_text(url: str) -> str:

@@ -65,7 +65,8 @@ def _dashboard(folder: Path, port: int) -> int:
     from dashboard import launch, settings
 
     address = launch.loopback_address(port)
-    launch.serve(address, settings.Settings(folder, base_url=address.url))
+    with launch.listen(address) as listener:
+        launch.serve(listener, address, settings.Settings(folder, base_url=address.url))
     return 0
 
 

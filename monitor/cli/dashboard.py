@@ -42,10 +42,12 @@ def run(args: argparse.Namespace) -> int:
     port = launch.free_port(args.port, bind)
     address = launch.lan_address(port) if args.lan else launch.loopback_address(port)
     passcode = _passcode(folder, args.new_passcode) if args.lan else None
-    print(f"The pages are at {address.url} (Ctrl-C ends them; the collector is not touched).", flush=True)
-    if args.lan:
-        print(launch.qr_text(address.url), flush=True)
-    launch.serve(address, settings.Settings(folder, passcode, address.url))
+    # Before the address is said: somebody may be quick.
+    with launch.listen(address) as listener:
+        print(f"The pages are at {address.url} (Ctrl-C ends them; the collector is not touched).", flush=True)
+        if args.lan:
+            print(launch.qr_text(address.url), flush=True)
+        launch.serve(listener, address, settings.Settings(folder, passcode, address.url))
     return 0
 
 

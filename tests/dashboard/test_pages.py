@@ -7,12 +7,15 @@ import random
 import re
 import signal
 import socket
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import pytest
 from kitchen_store import take_in
@@ -20,6 +23,7 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from dashboard import kept_passcode, settings
+from dashboard.launch import free_port
 from dashboard.settings import Settings
 from monitor.record import Required
 from monitor.simulate.node import demo_canner
@@ -243,6 +247,29 @@ def test_the_dashboard_ends_cleanly(tmp_path: Path, serve: Callable, number: int
     assert status == 0
     assert "Traceback" not in told
     assert told.startswith(f"The pages are at {pages.url}")
+
+
+def test_whoever_is_quick_waits_and_is_not_refused(tmp_path: Path) -> None:
+    """The address is said once it can be opened: the pages come, however long the server takes to get ready."""
+    command = [
+        sys.executable,
+        "-m",
+        "monitor",
+        "dashboard",
+        "--data",
+        str(tmp_path),
+        "--port",
+        str(free_port(0)),
+    ]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as pages:
+        try:
+            assert pages.stdout is not None
+            found = re.search(r"http://[0-9.]+:\d+", pages.stdout.readline())
+            assert found is not None
+            with urlopen(found[0], timeout=90.0) as answer:
+                assert answer.status == 200
+        finally:
+            pages.terminate()
 
 
 def kept(visitor: Any) -> list[dict[str, Any]]:
