@@ -166,7 +166,8 @@ def test_a_second_jars_in_asks_first_and_what_is_said_has_a_name(
         press(page, "Water added")
         page.get_by_text("Written down: water added.").wait_for()
         assert entries_of(tmp_path, "mark", "now")[-1].by == "Ada"
-        press(page, "I have seen it")
+        # A busy machine may have raised another one besides, which is seen as well.
+        page.get_by_role("button", name="I have seen it", exact=True).first.click()
         wait(lambda: entries_of(tmp_path, "alarm_acknowledged"), what="for the alarm to be seen")
         assert entries_of(tmp_path, "alarm_acknowledged")[-1].by == "Ada"
         # A page that is loaded anew, as by each link, still knows who speaks; another browser does not.
