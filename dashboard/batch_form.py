@@ -8,32 +8,36 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard import access, draft, look, sound_test
+from dashboard import access, look, number_field, sound_test
 from dashboard.units import fahrenheit
 from monitor.physics.units import c_to_f, f_to_c, in_to_mm
 from monitor.plan.model import Plan
 from monitor.plan.needs import acid_statement
+from monitor.plan.start import HEADSPACE_MM, MOST_JARS, PLAUSIBLE_C
 from monitor.plan.steps import BEFORE_HEAT, Step
+from monitor.plan.water import fahrenheit_meant
 
 #: Ticked elsewhere: the alarm has buttons of its own, the acid its own line.
 ELSEWHERE = ("sound_heard", "acid")
+NO_PH_SURE = "Say how sure the pH is."
 
 
-def draw(plan: Plan, zone: str) -> dict[str, Any]:
-    """Draw the fields; returns what was said. What was not said is missing or False."""
+def draw(plan: Plan, zone: str | None) -> dict[str, Any]:
+    """Draw the fields; returns what was said. What was not said, or cannot be read, is missing or False."""
     form: dict[str, Any] = {}
     first, second, third = st.columns(3)
-    jars = first.number_input("Jars", value=None, min_value=1, max_value=60, step=1, key="jars")
+    jars = number_field.ask(first, "Jars", "jars", low=1, high=MOST_JARS, whole=True).value
     if jars:
-        first.caption(f"They are numbered 1 to {jars}.")
-    form["jars"] = jars
+        first.caption(f"They are numbered 1 to {jars:.0f}.")
+    form["jars"] = None if jars is None else round(jars)
     form["coldest_jar_C"] = _temperature(second, "Coldest filled jar", "coldest_jar")
     form["loading_water_C"] = _temperature(third, "Water when the jars go in", "loading_water")
-    form["headspace_mm"] = _headspace(second, plan)
+    unread = [_headspace(second, plan, form)]
     with first:
         form["who"] = access.who("Who starts")
     with third:
-        form |= _ph()
+        form |= _ph(unread)
+    form["unread"] = tuple(filter(None, unread))
     look.page("<h2>5. The checklist</h2>")
     form["all_ticked"] = _checklist(plan)
     form["rims"] = bool(st.session_state.get("step_jars_and_lids"))
@@ -41,8 +45,9 @@ def draw(plan: Plan, zone: str) -> dict[str, Any]:
         said = acid_statement(plan.acid)
         form["acid"] = st.checkbox(look.plain(said[:1].upper() + said[1:]), key="acid")
     form["sound"] = sound_test.ask()
-    now = datetime.now(UTC).astimezone(ZoneInfo(zone))
-    form["clock"] = st.checkbox(look.plain(f"It is {now:%H:%M} here, and that is right"), key="clock_ok")
+    now = datetime.now(UTC).astimezone(ZoneInfo(zone or "UTC"))
+    here = "here" if zone else "UTC"
+    form["clock"] = st.checkbox(look.plain(f"It is {now:%H:%M} {here}, and that is right"), key="clock_ok")
     form["power"] = st.checkbox(
         "Node and computer run on mains, or on a battery for three times the time", key="power"
     )
@@ -59,54 +64,72 @@ def done_steps(plan: Plan) -> list[str]:
     return [*done, *(["sound_heard"] if sound_test.heard() else [])]
 
 
-def _headspace(column: st.delta_generator.DeltaGenerator, plan: Plan) -> float | None:
-    """The recipe's, in the unit in which this reader's recipes give it; [mm] out."""
+def _headspace(column: st.delta_generator.DeltaGenerator, plan: Plan, form: dict[str, Any]) -> str:
+    """The recipe's, in the unit in which this reader's recipes give it; why it cannot be read, or ""."""
     inches = fahrenheit()
     mm_each = in_to_mm(1.0) if inches else 1.0
     usual = plan.headspace_in if inches else plan.headspace_mm
-    low, high, step = (0.1, 2.0, 0.125) if inches else (1.0, 60.0, 1.0)
+    low, high = (limit_mm / mm_each for limit_mm in HEADSPACE_MM)
     unit, other = ("in", "mm") if inches else ("mm", "in")
     key, former = f"headspace_{unit}_{plan.food_id}", f"headspace_{other}_{plan.food_id}"
     former_usual = plan.headspace_mm if inches else plan.headspace_in
-    draft.convert(
+    number_field.convert(
         former,
         key,
         lambda typed: (
             None if typed == former_usual else round(typed / mm_each if inches else in_to_mm(typed), 2)
         ),
     )
-    value = column.number_input(
+    said = number_field.ask(
+        column,
         f"Headspace [{unit}]",
-        value=None if usual is None else float(usual),
-        min_value=low,
-        max_value=high,
-        step=step,
-        format="%g",
-        key=key,
+        key,
+        None if usual is None else float(usual),
+        low=round(low, 2),
+        high=round(high, 2),
+        unit=unit,
     )
-    return plan.headspace_mm if value == usual else None if value is None else float(value) * mm_each
+    form["headspace_mm"] = (
+        plan.headspace_mm if said.value == usual else None if said.value is None else said.value * mm_each
+    )
+    # Else what is typed and cannot be read would be taken for the table's.
+    return said.why
 
 
 def _temperature(column: st.delta_generator.DeltaGenerator, label: str, key: str) -> float | None:
     unit, other, worked_out = ("°F", "°C", c_to_f) if fahrenheit() else ("°C", "°F", f_to_c)
-    draft.convert(f"{key}_{other}", f"{key}_{unit}", lambda typed: round(worked_out(typed), 1))
-    value = column.number_input(f"{label} [{unit}]", value=None, key=f"{key}_{unit}")
-    return None if value is None else f_to_c(value) if fahrenheit() else float(value)
+    number_field.convert(f"{key}_{other}", f"{key}_{unit}", lambda typed: round(worked_out(typed), 1))
+    low, high = (c_to_f(limit_C) if fahrenheit() else limit_C for limit_C in PLAUSIBLE_C)
+    said = number_field.ask(
+        column,
+        f"{label} [{unit}]",
+        f"{key}_{unit}",
+        low=low,
+        high=high,
+        unit=unit,
+        hint=None if fahrenheit() else fahrenheit_meant,
+    )
+    return None if said.value is None else f_to_c(said.value) if fahrenheit() else said.value
 
 
-def _ph() -> dict[str, Any]:
+def _ph(unread: list[str]) -> dict[str, Any]:
     """A pH, where somebody measured one; it is no substitute for the recipe's acid."""
     with st.expander("A pH was measured"):
-        value = st.number_input("pH", value=None, min_value=0.0, max_value=14.0, step=0.01, key="ph")
-        if value is None:
+        place = st.container()
+        value = number_field.ask(place, "pH", "ph", low=0.0, high=14.0)
+        unread.append(value.why)
+        if value.value is None:
             return {}
+        sure = number_field.ask(place, "Sure to ±", "ph_sure", 0.1, low=0.0, high=14.0)
+        age_h = number_field.ask(place, "Hours since processing", "ph_age", low=0.0)
+        unread += [sure.why or ("" if sure.value is not None else NO_PH_SURE), age_h.why]
         return {
-            "ph": value,
-            "ph_sure": st.number_input("Sure to ±", value=0.1, min_value=0.0, step=0.01, key="ph_sure"),
+            "ph": value.value,
+            "ph_sure": sure.value,
             "ph_meter": st.text_input("Name of the meter", key="ph_meter", max_chars=40),
             "ph_buffers": st.checkbox("Checked against two buffers today", key="ph_buffers"),
             "ph_strip": st.checkbox("It was a paper strip", key="ph_strip"),
-            "ph_age_h": st.number_input("Hours since processing", value=None, min_value=0.0, key="ph_age"),
+            "ph_age_h": age_h.value,
         }
 
 

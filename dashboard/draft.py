@@ -116,7 +116,7 @@ def started() -> None:
             st.session_state.pop(key, None)
 
 
-def convert(former: str, key: str, worked_out: Callable[[float], float | None]) -> None:
+def convert(former: str, key: str, worked_out: Callable[[Any], Any]) -> None:
     """Another unit was chosen: the field ``key`` begins with what stood in ``former``, which is no field any more.
 
     Where ``worked_out`` gives None it begins as it would without.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import figures, look, plan_model
+from dashboard import figures, look, number_field, plan_model
 from dashboard.kitchen_form import Place
 from dashboard.units import told
 from monitor.plan.containers import JAR_NAMES
@@ -16,6 +16,8 @@ from monitor.tables.foods import Food
 from monitor.tables.processes import packs_and_jars
 
 PACKS = ["hot", "raw"]
+#: No table of altitudes goes higher. [ft] Chosen.
+TOP_FT = 20000
 
 
 def draw(place: Place) -> Plan | None:
@@ -95,36 +97,35 @@ def _own(place: Place) -> Plan | Refusal | None:
     jar = middle.selectbox(
         "Jar", list(JAR_NAMES), format_func=JAR_NAMES.__getitem__, index=None, key="own_jar"
     )
-    headspace = middle.number_input(
-        "Headspace [in]", value=None, min_value=0.1, max_value=2.0, step=0.25, key="own_headspace"
+    headspace = number_field.ask(middle, "Headspace [in]", "own_headspace", low=0.1, high=2.0, unit="in")
+    minutes = number_field.ask(right, "Processing time [min]", "own_minutes", low=1.0, high=600.0, unit="min")
+    low = number_field.ask(
+        right, "Printed for altitudes from [ft]", "own_from_ft", 0, low=0, high=TOP_FT, unit="ft"
     )
-    minutes = right.number_input(
-        "Processing time [min]", value=None, min_value=1.0, max_value=600.0, key="own_minutes"
-    )
-    low = right.number_input(
-        "Printed for altitudes from [ft]", value=0, min_value=0, step=1000, key="own_from_ft"
-    )
-    high = right.number_input(
-        "to [ft]; empty: no upper end", value=1000, min_value=0, step=1000, key="own_to_ft"
+    high = number_field.ask(
+        right, "to [ft]; empty: no upper end", "own_to_ft", 1000, low=0, high=TOP_FT, unit="ft"
     )
     says = st.checkbox(
         "I have read in it that it is a boiling-water process for an acid or acidified food (pH 4.6 or below)",
         key="own_says",
     )
-    if not (food and pack and jar and minutes) or place.kitchen.altitude_m is None:
+    if any(field.why for field in (headspace, minutes, low, high)):
+        look.page("<p>Something above cannot be read, so there is no plan.</p>")
+        return None
+    if not (food and pack and jar and minutes.value) or place.kitchen.altitude_m is None:
         look.page("<p>Food, pack, jar, time and the kitchen's altitude make a plan of it.</p>")
         return None
     own = OwnProcess(
         food,
         pack,
         jar,
-        minutes,
+        minutes.value,
         source,
-        low,
-        high,
+        low.value or 0.0,
+        high.value,
         says_boiling_water=says,
         acid_words=acid,
-        headspace_in=headspace,
+        headspace_in=headspace.value,
     )
     return plan_model.own_plan_of(own, place.kitchen)
 

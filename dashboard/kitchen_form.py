@@ -9,20 +9,38 @@ from zoneinfo import available_timezones
 
 import streamlit as st
 
-from dashboard import access, data, draft, figures, kitchen_data, kitchen_model, look
+from dashboard import access, data, figures, kitchen_data, kitchen_model, look, number_field
 from dashboard.kitchen_model import Kitchen
 from dashboard.nodes_model import FRESH_S
 from dashboard.units import fahrenheit, told
 from monitor.errors import PhysicsRangeError
+from monitor.judge.pressure import FRESH_S as READ_ANEW_S
 from monitor.judge.yearly import is_within_a_year
 from monitor.physics.units import ft_to_m, m_to_ft
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed
-from monitor.plan.pressure import ALTIMETER, PressureGiven, StationPressure, compare_barometer
+from monitor.plan.pressure import (
+    ALTIMETER,
+    PressureGiven,
+    StationPressure,
+    compare_barometer,
+    other_unit_meant,
+)
 from monitor.plan.refusal import Refusal
+from monitor.plan.typed import shown
 
 #: By whether °F and ft were chosen.
 PRESSURE_UNITS = ("hPa", "inHg")
 PRESSURE_BETWEEN = {"hPa": (500.0, 1100.0), "inHg": (15.0, 33.0)}
+#: Where the standard air and the saturation line are known. [m]
+ALTITUDE_BETWEEN_M = (-500.0, 6000.0)
+
+#: What is asked, where its name does not say it.
+WHAT_IT_IS = {
+    kitchen_model.ALTIMETER: "The altimeter setting (QNH) stands in an airport's weather report: “Q1013” is 1013 hPa, "
+    "“A2992” is 29.92 inHg. An airport within some 50 km will do, whatever its height.",
+    kitchen_model.STATION: "Nothing compares it with an airport's altimeter setting, so it is taken as ±4 hPa; the "
+    "setting itself, typed in its place, is surer.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +85,9 @@ def draw() -> Place:
 def remember(kitchen: Kitchen) -> None:
     """Keep the kitchen for the next visit, where it is not kept already."""
     kept = kitchen.as_json() | {"units": "F" if fahrenheit() else "C"}
-    if kitchen.altitude_m is not None and any(data.household().get(key) != kept[key] for key in kept):
+    if kitchen.altitude_m is None or not kitchen.is_read:
+        return
+    if any(data.household().get(key) != kept[key] for key in kept):
         data.say("settings", kept)
         kitchen_data.forget()
 
@@ -79,39 +99,50 @@ def _height(
     unit, other = ("ft", "m") if fahrenheit() else ("m", "ft")
     metres = ft_to_m(1.0) if unit == "ft" else 1.0
     factor = m_to_ft(1.0) if unit == "ft" else ft_to_m(1.0)
-    draft.convert(f"altitude_{other}", f"altitude_{unit}", lambda typed: round(typed * factor))
-    shown = None if known.altitude_m is None else round(known.altitude_m / metres)
-    height = first.number_input(
-        f"Altitude of the kitchen [{unit}]", value=shown, step=1, key=f"altitude_{unit}"
+    number_field.convert(f"altitude_{other}", f"altitude_{unit}", lambda typed: round(typed * factor))
+    usual = None if known.altitude_m is None else round(known.altitude_m / metres)
+    low, high = (limit_m / metres for limit_m in ALTITUDE_BETWEEN_M)
+    height = number_field.ask(
+        first,
+        f"Altitude of the kitchen [{unit}]",
+        f"altitude_{unit}",
+        usual,
+        low=math.ceil(low),
+        high=math.floor(high),
+        unit=unit,
     )
     ways = list(ALTITUDE_FOUND_M)
     found_by = second.selectbox("Found by", ways, index=ways.index(known.found_by), key="found_by")
     kept = known.uncertainty_m if found_by == known.found_by else None
     sure_m = ALTITUDE_FOUND_M[found_by] if kept is None else kept
-    draft.convert(
+    number_field.convert(
         f"sure_{other}_{found_by}", f"sure_{unit}_{found_by}", lambda typed: max(1, math.ceil(typed * factor))
     )
-    sure = second.number_input(
+    sure = number_field.ask(
+        second,
         f"Sure to ± [{unit}]",
-        value=max(1, round(sure_m / metres)),
-        min_value=1,
-        step=1,
-        key=f"sure_{unit}_{found_by}",
+        f"sure_{unit}_{found_by}",
+        max(1, round(sure_m / metres)),
+        low=1,
+        high=math.floor(high),
+        unit=unit,
     )
-    altitude_m = None if height is None else height * metres
     return replace(
         known,
         name=name.strip() or known.name,
-        altitude_m=altitude_m,
-        uncertainty_m=sure * metres,
+        altitude_m=None if height.value is None else height.value * metres,
+        uncertainty_m=None if sure.value is None else sure.value * metres,
         found_by=found_by,
+        unread=height.why or sure.why,
     )
 
 
 def _zone(known: Kitchen, column: st.delta_generator.DeltaGenerator) -> str:
+    """The kitchen's zone: as it is remembered, else as this browser's machine has it; "" until one is chosen."""
     zones = sorted(available_timezones())
-    index = zones.index(known.zone) if known.zone in zones else None
-    return str(column.selectbox("Time zone", zones, index=index, key="zone") or "UTC")
+    usual = known.zone or st.context.timezone
+    index = zones.index(usual) if usual in zones else None
+    return str(column.selectbox("Time zone", zones, index=index, key="zone", placeholder="choose it") or "")
 
 
 def _air(
@@ -131,27 +162,48 @@ def _air(
     unit = (
         column.segmented_control("Pressure in", PRESSURE_UNITS, default=usual, key="pressure_unit") or usual
     )
-    typed = "just now"
-    shown = before.value if before is not None and before.unit == unit else None
-    if before is not None and shown is not None:
-        typed = f"{figures.about((now - before.at).total_seconds())} ago"
+    same = before if before is not None and before.unit == unit else None
     low, high = PRESSURE_BETWEEN[unit]
-    value = column.number_input(
+    said = number_field.ask(
+        column,
         f"Read just now [{unit}]",
-        value=shown,
-        min_value=low,
-        max_value=high,
-        key=f"typed_{kind}_{unit}",
-        format="%.2f",
+        f"typed_{kind}_{unit}",
+        same.value if same else None,
+        low=low,
+        high=high,
+        unit=unit,
+        hint=lambda value: other_unit_meant(value, unit),
+        show=_hundredths,
     )
-    column.caption(f"Typed {typed}; good for 6 hours.")
-    if value is None:
-        return replace(kitchen, way=way, typed=None)
-    if before is not None and (value, unit) == (before.value, before.unit):
-        return replace(kitchen, way=way, typed=before)
-    return replace(
-        kitchen, way=way, typed=PressureGiven(kind, value, unit, _typed_at(kind, value, unit, now))
-    )
+    if way in WHAT_IT_IS:
+        column.caption(look.plain(WHAT_IT_IS[way]))
+    own = f"typed_at_{kind}_{unit}"
+    if said.value is None:
+        st.session_state.pop(own, None)
+        return replace(kitchen, way=way, typed=None, pressure_unread=said.why)
+    at = _typed_at(own, said.value, same, now)
+    _age(column, own, said.value, (now - at).total_seconds())
+    return replace(kitchen, way=way, typed=PressureGiven(kind, said.value, unit, at))
+
+
+def _hundredths(value: float) -> str:
+    """As barometers and reports give it; what was typed finer stays so."""
+    text = f"{value:.2f}"
+    return text if float(text) == value else shown(value)
+
+
+def _age(column: st.delta_generator.DeltaGenerator, own: str, value: float, age_s: float) -> None:
+    """How old what is typed is; and the way to say that the same was read again, which typing it anew cannot."""
+    when = "just now" if age_s < 60.0 else f"{figures.about(age_s)} ago"
+    column.caption(f"Typed {when}; good for 6 hours.")
+    if age_s > READ_ANEW_S:
+        column.button(
+            "I have read it again: it is the same", key="reread", on_click=_reread, args=(own, value)
+        )
+
+
+def _reread(own: str, value: float) -> None:
+    st.session_state[own] = (value, datetime.now(UTC))
 
 
 def _barometer_heard() -> bool:
@@ -162,12 +214,18 @@ def _barometer_heard() -> bool:
     return node is not None and kitchen_data.heard(node).pressure_kPa is not None
 
 
-def _typed_at(kind: str, value: float, unit: str, now: datetime) -> datetime:
-    """When this value was typed: the page runs again at every click, the reading grows no younger by it."""
-    said = (kind, value, unit)
-    if st.session_state.get("typed_pressure", (None, now))[0] != said:
-        st.session_state["typed_pressure"] = (said, now)
-    at: datetime = st.session_state["typed_pressure"][1]
+def _typed_at(own: str, value: float, before: PressureGiven | None, now: datetime) -> datetime:
+    """When this value was typed: the page runs again at every click, the reading grows no younger by it.
+
+    Nor does it when the field is left and comes back, or when what is remembered of it is over.
+    """
+    kept = st.session_state.get(own)
+    if kept is None and before is not None:
+        kept = (before.value, before.at)
+    if kept is None or kept[0] != value:
+        kept = (value, now)
+    st.session_state[own] = kept
+    at: datetime = kept[1]
     return at
 
 
@@ -213,9 +271,11 @@ def _units(column: st.delta_generator.DeltaGenerator) -> str:
 
 def _offer_to_remember(kitchen: Kitchen, units: str) -> None:
     kept = kitchen.as_json() | {"units": units[1]}
-    if kitchen.altitude_m is None or all(data.household().get(key) == kept[key] for key in kept):
+    if kitchen.altitude_m is None or not kitchen.is_read:
         return
-    if st.button("Remember this kitchen", key="remember"):
+    if any(data.household().get(key) != kept[key] for key in kept) and st.button(
+        "Remember this kitchen", key="remember"
+    ):
         data.say("settings", kept)
         kitchen_data.forget()
         st.rerun()
@@ -265,9 +325,16 @@ def _compare(kitchen: Kitchen, heard_kPa: float, now: datetime) -> None:
     with st.expander(f"The barometer: {state}", expanded=not fresh), st.form("compare", border=False):
         unit = PRESSURE_UNITS[fahrenheit()]
         low, high = PRESSURE_BETWEEN[unit]
-        value = st.number_input(
-            f"Altimeter setting (QNH) now [{unit}]", value=None, min_value=low, max_value=high
-        )
+        value = number_field.ask(
+            st.container(),
+            f"Altimeter setting (QNH) now [{unit}]",
+            f"compare_{unit}",
+            low=low,
+            high=high,
+            unit=unit,
+            hint=lambda typed: other_unit_meant(typed, unit),
+            help=look.plain(WHAT_IT_IS[kitchen_model.ALTIMETER]),
+        ).value
         if not st.form_submit_button("Compare it") or value is None or kitchen.altitude_m is None:
             return
         setting = PressureGiven(ALTIMETER, value, unit, now)

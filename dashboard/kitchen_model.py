@@ -30,16 +30,22 @@ PRESSURE_WAYS = (BAROMETER, ALTIMETER, FORECAST, STATION, ALTITUDE)
 
 @dataclass(frozen=True, slots=True)
 class Kitchen:
-    """The place as it was filled in; lengths in m. ``compared_at``: the node's barometer beside an airport's."""
+    """The place as it was filled in; lengths in m, ``zone`` "" where nobody said one.
+
+    ``compared_at``: the node's barometer beside an airport's. ``unread`` and ``pressure_unread``: why something that
+    stands in a field of the place, or of the pressure, cannot be read; "" where all can.
+    """
 
     name: str = "home kitchen"
     altitude_m: float | None = None
     uncertainty_m: float | None = None
     found_by: str = "other"
-    zone: str = "UTC"
+    zone: str = ""
     way: str = ALTITUDE
     typed: PressureGiven | None = None
     compared_at: datetime | None = None
+    unread: str = ""
+    pressure_unread: str = ""
 
     @property
     def words(self) -> str:
@@ -48,7 +54,12 @@ class Kitchen:
         if self.altitude_m is not None:
             sure = "" if self.uncertainty_m is None else f" ± {self.uncertainty_m:.0f}"
             height = f"{self.altitude_m:.0f}{sure} m ({m_to_ft(self.altitude_m):,.0f} ft)"
-        return f"{self.name}, {height}, {self.zone}"
+        return ", ".join(filter(None, (self.name, height, self.zone)))
+
+    @property
+    def is_read(self) -> bool:
+        """Whether all that stands in the fields was understood: nothing else is kept for the next visit."""
+        return not (self.unread or self.pressure_unread)
 
     def as_json(self) -> dict[str, Any]:
         """Body of a ``settings`` entry; a typed pressure is good for six hours."""
@@ -58,7 +69,7 @@ class Kitchen:
             "altitude_m": self.altitude_m,
             "altitude_uncertainty_m": self.uncertainty_m,
             "altitude_found_by": self.found_by,
-            "zone": self.zone,
+            "zone": self.zone or None,
             "pressure_way": self.way,
             "pressure": None
             if typed is None
@@ -75,7 +86,7 @@ def kitchen_of(told: Mapping[str, Any], now: datetime) -> Kitchen:
         altitude_m=told.get("altitude_m"),
         uncertainty_m=told.get("altitude_uncertainty_m"),
         found_by=found_by if found_by in ALTITUDE_FOUND_M else "other",
-        zone=str(told.get("zone") or "UTC"),
+        zone=str(told.get("zone") or ""),
         way=str(way) if way in PRESSURE_WAYS else ALTITUDE,
         typed=_typed(told.get("pressure"), now),
         compared_at=_moment(told.get("barometer_checked_at")),
@@ -107,6 +118,8 @@ def pressure_of(kitchen: Kitchen, heard_kPa: float | None, now: datetime) -> Sta
                 "Choose a node that has one, or enter an altimeter setting.",
             )
         return heard_pressure(heard_kPa, kitchen.altitude_m, kitchen.uncertainty_m, now, kitchen.compared_at)
+    if kitchen.pressure_unread:
+        return Refusal(OUT_OF_RANGE, f"No pressure counts: {kitchen.pressure_unread}", "Type it again.")
     if kitchen.typed is None or kitchen.typed.kind != TYPED_KINDS.get(kitchen.way):
         return None
     return station_pressure(kitchen.typed, kitchen.altitude_m, kitchen.uncertainty_m, now)

@@ -157,6 +157,7 @@ def ph_of(form: Mapping[str, Any]) -> PhMeasured | None:
     """The pH that was measured, where one was."""
     value = form.get("ph")
     if value is None:
+        unread=tuple(form.get("unread") or ()),
         return None
     return PhMeasured(
         float(value),

@@ -56,7 +56,7 @@ def _of_place(place: Place, plan: Plan | None) -> StartFacts:
         plan=plan,
         site=kitchen_model.site(place.kitchen, place.pressure),
         site_doubt=place.doubt,
-        zone=place.kitchen.zone,
+        zone=place.kitchen.zone or None,
         canner=place.canner,
         node=place.node.node if place.node else None,
         reading_C=place.node.water_C if place.node else None,
@@ -81,7 +81,7 @@ def _probe(facts: StartFacts, place: Place) -> StartFacts:
 
 def _batch(facts: StartFacts, plan: Plan, place: Place) -> None:
     look.page("<h2>4. The batch</h2>")
-    form = batch_form.draw(plan, facts.zone or "UTC")
+    form = batch_form.draw(plan, facts.zone)
     whole = replace(
         facts, free_bytes=free_bytes(settings.current().data_dir), lots_taken=kitchen_data.known().lots_taken
     )

@@ -17,6 +17,8 @@ from monitor.judge.pressure import (
     ALTITUDE_KPA_PER_M,
     BAROMETER_CHECKED_KPA,
     BAROMETER_UNCHECKED_KPA,
+    HIGHEST_AIR_KPA,
+    LOWEST_AIR_KPA,
     SEASON_M,
     SEASON_SPREAD_KPA,
     TYPED_LASTS_S,
@@ -140,6 +142,15 @@ def _converted(kind: str, typed_kPa: float, altitude_m: float) -> tuple[float, f
         f"the true one lies {low_hPa:+.0f} to {high_hPa:+.0f} hPa from the result.",
         _what_then(kind),
     )
+
+
+def other_unit_meant(value: float, unit: str) -> str:
+    """What a figure that is the air of no kitchen would be in another unit, if it is air there; else ""."""
+    for other, kPa in PRESSURE_UNITS_KPA.items():
+        if other != unit and LOWEST_AIR_KPA <= value * kPa <= HIGHEST_AIR_KPA:
+            there = value * kPa / PRESSURE_UNITS_KPA[unit]
+            return f"{value:g} looks like {other}: {value:g} {other} are {there:.4g} {unit}."
+    return ""
 
 
 def _what_then(kind: str) -> str:

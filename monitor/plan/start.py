@@ -12,7 +12,7 @@ from monitor.plan.model import Plan
 from monitor.plan.needs import acid_statement
 from monitor.plan.ph import PhMeasured, ph_problem
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
-from monitor.plan.water import glass_caution, loading_deviation
+from monitor.plan.water import fahrenheit_meant, glass_caution, loading_deviation
 from monitor.record.model import Calibration, Site
 from monitor.tables.probes import match
 
@@ -21,6 +21,9 @@ from monitor.tables.probes import match
 PLAUSIBLE_C = (-5.0, 100.0 + NEAR_K["boil"])
 FRESH_S = 15.0
 
+#: A canner's jars, and a headspace, beyond which something else was typed. Our choice; the tables print 6 to 38 mm.
+MOST_JARS = 60
+HEADSPACE_MM = (1.0, 60.0)
 #: Room for three times the planned time: a row a second, journals and pages included. [bytes] Our choice.
 BYTES_PER_S = 400.0
 LEAST_BYTES = 50_000_000.0
@@ -36,7 +39,9 @@ class StartFacts:
 
     Temperatures in °C, ages in s, ``free_bytes`` of the store's disk; ``power_ok``: mains, or battery for
     three times the planned time. ``headspace_mm`` is the recipe's where it differs from the plan's.
-    ``lots_taken``: lot codes in use.
+    ``probe_said``: what stands beside the probe's last good check, such as a later one that was not accepted.
+    ``lots_taken``: lot codes in use. ``unread``: why something that was typed cannot be read, in whole sentences.
+    ``pressure_doubt``: why the pressure that is to be used cannot be this kitchen's, or is not heard; "" where none is.
     """
 
     plan: Plan | None = None
@@ -68,6 +73,8 @@ class StartFacts:
     already_boiling: bool = False
 
 
+    unread: tuple[str, ...] = ()
+    pressure_doubt: str = ""
 @dataclass(frozen=True, slots=True)
 class Missing:
     """One thing that stops the start. ``what`` is a fixed word, ``text`` says what to do."""
@@ -130,6 +137,7 @@ def decide_start(facts: StartFacts) -> StartDecision:
         *_batch_missing(facts),
     )
     deviations, cautions = _loading_notes(facts)
+        *(Missing("unread", why) for why in facts.unread),
     return StartDecision(
         missing=missing,
         deviations=deviations,
@@ -150,6 +158,9 @@ def _process_missing(facts: StartFacts) -> list[Missing]:
         found.append(Missing("headspace", "Enter the headspace of your recipe."))
     if plan.acid is not None and not facts.acid_confirmed:
         found.append(Missing("acid", f"Confirm that {acid_statement(plan.acid)}."))
+    if facts.headspace_mm is not None and not HEADSPACE_MM[0] <= facts.headspace_mm <= HEADSPACE_MM[1]:
+        text = f"A headspace of {facts.headspace_mm:g} mm is none: enter that of your recipe, in mm."
+        found.append(Missing("headspace", text))
     if facts.ph is not None and (problem := ph_problem(facts.ph)):
         found.append(Missing("ph", problem))
     return found
@@ -163,6 +174,8 @@ def _place_missing(facts: StartFacts) -> list[Missing]:
         found.append(Missing("altitude_uncertainty", "Say how sure the altitude is."))
     if facts.site_doubt:
         found.append(Missing("place", facts.site_doubt))
+    if facts.pressure_doubt:
+        found.append(Missing("pressure", facts.pressure_doubt))
     if not facts.zone:
         found.append(Missing("zone", "Say which time zone the kitchen is in, such as America/Denver."))
     return found
@@ -225,17 +238,24 @@ def _batch_missing(facts: StartFacts) -> list[Missing]:
         found.append(Missing("jar_numbers", f"Give each of the {facts.jars} jars a number of its own."))
     if not facts.rims_and_lids_checked:
         found.append(Missing("rims_and_lids", "Check every rim for nicks and every lid for being new."))
-    if facts.coldest_jar_C is None:
-        found.append(Missing("coldest_jar", "Enter the temperature of the coldest filled jar."))
-    if facts.loading_water_C is None:
-        found.append(Missing("loading_water", "Enter the temperature of the canner's water at loading."))
+    elif facts.jars > MOST_JARS:
+        found.append(Missing("jars", f"{facts.jars} jars do not go into one canner: enter how many go in."))
+    for what, value_C, words in (
+        ("coldest_jar", facts.coldest_jar_C, "the coldest filled jar"),
+        ("loading_water", facts.loading_water_C, "the canner's water at loading"),
+    ):
+        if value_C is None:
+            found.append(Missing(what, f"Enter the temperature of {words}."))
+        elif not PLAUSIBLE_C[0] <= value_C <= PLAUSIBLE_C[1]:
+            text = f"{value_C:g} °C cannot be {words}: {PLAUSIBLE_C[0]:g} to {PLAUSIBLE_C[1]:g} °C."
+            found.append(Missing(what, f"{text} {fahrenheit_meant(value_C)}".strip()))
     return found
 
 
 def _loading_notes(facts: StartFacts) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Deviations to keep, and cautions to show, from the temperatures at loading."""
     plan, water_C, jar_C = facts.plan, facts.loading_water_C, facts.coldest_jar_C
-    if plan is None or water_C is None:
+    if plan is None or water_C is None or not PLAUSIBLE_C[0] <= water_C <= PLAUSIBLE_C[1]:
         return (), ()
     deviation = loading_deviation(plan.pack, water_C)
     caution = None if jar_C is None else glass_caution(jar_C, water_C)

@@ -56,6 +56,14 @@ def loading_deviation(pack: str, water_C: float) -> str | None:
     )
 
 
+def fahrenheit_meant(typed_C: float) -> str:
+    """That a temperature which no jar or kettle has looks like one in °F, if it would be one there; else ""."""
+    meant_C = f_to_c(typed_C)
+    if not 0.0 <= meant_C <= 100.0:
+        return ""
+    return f"{typed_C:g} looks like °F: {typed_C:g} °F are {meant_C:.1f} °C."
+
+
 def glass_caution(coldest_jar_C: float, water_C: float) -> str | None:
     """A caution when jar and water differ by more than 40 K, else None. Stored, never a pass or fail."""
     if abs(water_C - coldest_jar_C) <= GLASS_SHOCK_K:

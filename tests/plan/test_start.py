@@ -96,6 +96,12 @@ def test_with_everything_there_it_starts() -> None:
         ({"rims_and_lids_checked": False}, "rims_and_lids"),
         ({"coldest_jar_C": None}, "coldest_jar"),
         ({"loading_water_C": None}, "loading_water"),
+        ({"loading_water_C": 180.0}, "loading_water"),
+        ({"coldest_jar_C": -40.0}, "coldest_jar"),
+        ({"headspace_mm": -3.0}, "headspace"),
+        ({"jars": 700, "jar_numbers": tuple(range(1, 701))}, "jars"),
+        ({"unread": ("“1o” cannot be read as a number.",)}, "unread"),
+        ({"pressure_doubt": "The node sends no pressure."}, "pressure"),
         ({"who": " "}, "who"),
     ],
 )
@@ -106,6 +112,12 @@ def test_each_missing_thing_stops_the_start(changes: dict[str, Any], what: str) 
     assert decision.missing[0].text.endswith(".")
     assert not decision.may_start
     assert decision.sentence == "Not started: 1 thing is missing."
+
+
+def test_what_looks_like_fahrenheit_is_said_to() -> None:
+    """180 °F are 82.2 °C; 180 °C are no water. Kept as a deviation it would be none of a real batch."""
+    decision = decide_start(_facts(loading_water_C=180.0))
+    assert "180 °F are 82.2 °C" in decision.missing[0].text and decision.deviations == ()
 
 
 def test_acid_is_confirmed_before_tomatoes_start() -> None:
