@@ -35,7 +35,7 @@ KEY = "probe_check"
 def draw(probe: ProbeRegistration, place: Place) -> None:
     """The check of this probe: begin it, go through it, keep its result."""
     check = st.session_state.get(KEY)
-    if not isinstance(check, Check) or check.probe.probe_id != probe.probe_id:
+    if not isinstance(check, Check) or not check.is_of(probe):
         _begin(probe, place)
     elif check.done:
         _result(check)

@@ -14,7 +14,7 @@ from monitor.plan.basis import BoilBasis, boil_basis
 from monitor.plan.check import BOIL, DONE, ICE, CheckSession
 from monitor.plan.outcome import Outcome, ProbePast, outcome_of
 from monitor.plan.refusal import Refusal
-from monitor.plan.registration import ProbeRegistration
+from monitor.plan.registration import WATER_2, ProbeRegistration, channel_of, what_changed
 from monitor.record.model import Sample, Site
 from monitor.tables.probes import chain_of
 
@@ -56,6 +56,10 @@ class Check:
     def done(self) -> bool:
         return self.session.state == DONE
 
+    def is_of(self, probe: ProbeRegistration) -> bool:
+        """Whether it is a check of this probe, and that is still what it was when the check began."""
+        return self.probe.probe_id == probe.probe_id and not what_changed(self.probe, probe)
+
     def outcome(self, at: datetime, past: ProbePast) -> Outcome:
         return outcome_of(self.session.points, self.probe, self.basis, at, past)
 
@@ -77,7 +81,7 @@ def begin(
 
 
 def _of_channel(sample: Sample, channel: str) -> float | None:
-    return sample.water_2_C if channel == "water_2" else sample.water_C
+    return sample.water_2_C if channel_of(channel) == WATER_2 else sample.water_C
 
 
 @dataclass(frozen=True, slots=True)

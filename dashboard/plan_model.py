@@ -11,7 +11,7 @@ from typing import Any
 
 from dashboard import figures
 from dashboard.kitchen_model import Kitchen
-from monitor.plan.history import blocked_since, last_good_check
+from monitor.plan.history import standing_of
 from monitor.plan.make import make_own_plan, make_plan
 from monitor.plan.model import Plan
 from monitor.plan.own import OwnProcess
@@ -73,12 +73,15 @@ class KnownProbe:
     registration: ProbeRegistration
     calibration: Calibration | None
     blocked: str
+    said: tuple[str, ...] = ()
 
     @property
     def words(self) -> str:
         """What its last check says, in one sentence."""
         if self.blocked:
-            return f"Blocked: {self.blocked}"
+            return "Its earlier check does not count." if self.calibration else "It has no check that counts."
+        if self.calibration is None and self.said:
+            return "No check of it counts: its kind's published tolerance is taken instead."
         if self.calibration is None:
             return "Never checked: its kind's published tolerance is taken instead."
         found = self.calibration
@@ -89,21 +92,27 @@ class KnownProbe:
         )
 
 
+def named(registered: Iterable[ProbeRegistration], probe_id: str) -> ProbeRegistration | None:
+    """The probe registered by a name; None where none is."""
+    return next((item for item in registered if item.probe_id == probe_id), None)
+
+
 def known_probes(
     registered: Iterable[ProbeRegistration], checks: Sequence[Mapping[str, Any]]
 ) -> list[KnownProbe]:
     """Registered probes with what their checks, oldest first, say of them."""
-    return [
-        KnownProbe(item, last_good_check(checks, item.probe_id), blocked_since(checks, item.probe_id))
-        for item in registered
-    ]
+    found = []
+    for item in registered:
+        standing = standing_of(checks, item.probe_id)
+        found.append(KnownProbe(item, standing.calibration, standing.blocked, standing.said))
+    return found
 
 
 def proved_by(checks: Iterable[Mapping[str, Any]], probe_id: str) -> tuple[str, ...]:
     """What the last accepted check proves and for how long, in its own sentences; oldest check first."""
     told: tuple[str, ...] = ()
     for body in checks:
-        if body.get("probe_id") == probe_id and body.get("calibration"):
+        if body.get("probe_id") == probe_id and (body.get("calibration") or body.get("ended")):
             told = tuple(str(text) for text in body.get("text") or ())
     return told
 
@@ -148,6 +157,7 @@ def with_batch(facts: StartFacts, form: Mapping[str, Any]) -> StartFacts:
         calibration_seen=bool(form.get("probe_seen")),
         headspace_mm=form.get("headspace_mm"),
         ph=ph_of(form),
+        unread=tuple(form.get("unread") or ()),
         who=str(form.get("who") or ""),
         already_boiling=bool(form.get("already_boiling")),
     )
@@ -157,7 +167,6 @@ def ph_of(form: Mapping[str, Any]) -> PhMeasured | None:
     """The pH that was measured, where one was."""
     value = form.get("ph")
     if value is None:
-        unread=tuple(form.get("unread") or ()),
         return None
     return PhMeasured(
         float(value),

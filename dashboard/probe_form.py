@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import streamlit as st
 
 from dashboard import data, figures, kitchen_data, look, plan_model
 from dashboard.plan_model import KnownProbe
 from dashboard.units import fahrenheit, told
-from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
+from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps, what_changed
 from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, SetUp
 from monitor.tables.probes import OTHER, converters, probe_kinds
 
 ANOTHER = "Another probe"
+#: Where a registration waits whose name is in use by another.
+ASKED = "registered_already"
 UNKNOWN = "I do not know, or none of these"
 #: What the words of the closed lists mean, by how they begin.
 KINDS = {
@@ -36,8 +39,10 @@ def choose() -> KnownProbe | None:
     names = [item.registration.probe_id for item in known]
     chosen = st.selectbox("Water probe", [*names, ANOTHER], key="probe") if names else ANOTHER
     if chosen != ANOTHER:
+        st.session_state.pop(ASKED, None)
         return known[names.index(chosen)]
-    _register()
+    _register([item.registration for item in known])
+    _ask([item.registration for item in known])
     return None
 
 
@@ -57,7 +62,7 @@ def _words(words: Mapping[str, str]) -> Callable[[str], str]:
     return shown
 
 
-def _register() -> None:
+def _register(known: Sequence[ProbeRegistration]) -> None:
     look.page(
         '<p class="bw-note">What you do not know is taken at its widest, and said; a check makes up for much of it. '
         "The order or the parts' data sheets tell kind and converter.</p>"
@@ -83,19 +88,51 @@ def _register() -> None:
             st.error("Give the probe a name, and write it on the probe: its checks go by that name.")
         if sent and name.strip():
             probe = ProbeRegistration(name.strip(), kind, converter, place, response_s=response)
-            data.say("probe_registered", probe.as_json())
-            kitchen_data.forget()
+            before = plan_model.named(known, probe.probe_id)
+            # The form does not ask for the channel: a probe that has one keeps it.
+            probe = probe if before is None else replace(probe, channel=before.channel)
+            if before is None or not what_changed(before, probe):
+                _say(probe)
+            st.session_state[ASKED] = probe
+
+
+def _ask(known: Sequence[ProbeRegistration]) -> None:
+    """A name in use, and another probe: is it the same one changed? Its earlier check is at stake."""
+    probe = st.session_state.get(ASKED)
+    before = plan_model.named(known, probe.probe_id) if isinstance(probe, ProbeRegistration) else None
+    if before is None or not isinstance(probe, ProbeRegistration):
+        return
+    look.page(
+        f'<p class="bw-caution">A probe “{look.esc(probe.probe_id)}” is registered already, and this is another: '
+        f"{look.esc(what_changed(before, probe))}. Registered anew, its earlier check ends, and until the next one its "
+        "class's tolerance is taken. A probe of its own has a name of its own.</p>"
+    )
+    with st.container(horizontal=True):
+        if st.button("It was changed: register it anew", key="register_anew"):
+            _say(probe)
+        if st.button("Leave it as it is registered", key="register_not"):
+            del st.session_state[ASKED]
             st.rerun()
 
 
+def _say(probe: ProbeRegistration) -> None:
+    st.session_state.pop(ASKED, None)
+    data.say("probe_registered", probe.as_json())
+    kitchen_data.forget()
+    st.rerun()
+
+
 def describe(item: KnownProbe) -> None:
-    """What it is, what its last check says, and what its registration lacks."""
+    """What it is, what its last check says and what stands beside that, and what its registration lacks."""
     probe = item.registration
     quick = "" if probe.response_s is None else f"; {probe.response_s:g} s to 63 % in stirred water"
-    gaps = "".join(f'<p class="bw-caution">{look.esc(gap)}</p>' for gap in registration_gaps(probe))
+    gaps, said = (
+        "".join(f'<p class="bw-caution">{look.esc(told(text))}</p>' for text in texts)
+        for texts in (registration_gaps(probe), item.said)
+    )
     look.page(
         f"<p>{look.esc(probe.kind)}; {look.esc(probe.converter)}; {look.esc(probe.place)}{look.esc(quick)}.</p>"
-        f"<p>{look.esc(told(item.words))}</p>{gaps}"
+        f"<p>{look.esc(told(item.words))}</p>{said}{gaps}"
     )
 
 

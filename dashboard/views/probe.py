@@ -72,7 +72,7 @@ def _history(item: KnownProbe) -> None:
     probe_id = item.registration.probe_id
     checked_at = None if item.calibration is None else item.calibration.at
     chart = drift_chart(kitchen_data.plateaus(probe_id), checked_at)
-    due = next_check(item.calibration, chart, datetime.now(UTC))
+    due = next_check(item.calibration, chart, datetime.now(UTC), item.blocked)
     now = '<span class="bw-tone-alarm" aria-hidden="true">▲</span> ' if due.due_at is None else ""
     look.page(f'<h2>Over the seasons</h2><p class="bw-lead">{now}{look.esc(told(due.text))}</p>')
     if not chart.points:

@@ -14,7 +14,7 @@ from monitor.cli._place import altitude_m, uncertainty_m
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.plan.header import free_run_id, header_of, start_entries
-from monitor.plan.history import blocked_since, last_good_check
+from monitor.plan.history import blocked_since, last_good_check, standing_of
 from monitor.plan.lot import lot_code
 from monitor.plan.model import Plan
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
@@ -192,7 +192,7 @@ def set_up_lines(args: argparse.Namespace, plan: Plan, pressure: StationPressure
 def _proves(facts: StartFacts, now: datetime) -> list[str]:
     answer = what_it_proves(header_of(facts, "plan", now))
     ways = (f"What helps: {way.text}" for way in answer.ways)
-    return [answer.sentence, *filter(None, [answer.why_altitude]), *ways, *answer.text]
+    return [*facts.probe_said, answer.sentence, *filter(None, [answer.why_altitude]), *ways, *answer.text]
 
 
 def done_steps(args: argparse.Namespace, plan: Plan) -> list[str]:
@@ -264,6 +264,7 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         probe=facts.probe if args.probe is None else known[args.probe],
         calibration=facts.calibration if args.probe is None else last_good_check(checks, args.probe),
         probe_blocked="" if args.probe is None else blocked_since(checks, args.probe),
+        probe_said=() if args.probe is None else standing_of(checks, args.probe).said,
         reading_C=reading_C,
         reading_age_s=age_s,
         site_doubt=doubt,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -10,6 +9,7 @@ from math import inf, isfinite
 from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
+from monitor.record.files import sheet_of
 from monitor.record.model import Sample
 from monitor.store.probes import newest_sample, node_number, samples_after
 
@@ -21,27 +21,27 @@ SILENCE_S = 30.0
 def readings_from_csv(path: Path, channel: str) -> list[tuple[float, float]]:
     """(t_s, reading_C) from a CSV file with ``t_s`` and ``<channel>_C`` columns, such as ``samples.csv``.
 
+    Semicolons or tabs may stand for commas, and decimals then have a comma or a point, as in a record.
+
     Raises
     ------
     RecordError
         Names the file, row and column, and what was expected.
     """
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except OSError as trouble:
-        raise RecordError(f"{path}: cannot be read ({trouble.strerror}).") from trouble
-    except UnicodeDecodeError as trouble:
-        raise RecordError(f"{path}: byte {trouble.start}: expected UTF-8 text.") from trouble
-    column = f"{channel}_C"
-    table = csv.DictReader(lines)
-    if not table.fieldnames or "t_s" not in table.fieldnames or column not in table.fieldnames:
+    if not path.is_file():
+        raise RecordError(f"{path}: cannot be read: no such file.")
+    sheet, column = sheet_of(path), f"{channel}_C"
+    if "t_s" not in sheet.names or column not in sheet.names:
         raise RecordError(f"{path}: row 1: expected the columns t_s and {column}.")
+    places = [(name, sheet.names.index(name)) for name in ("t_s", column)]
     found = []
-    for number, row in enumerate(table, start=2):
-        if row[column]:
-            found.append(
-                (_number(path, number, "t_s", row["t_s"]), _number(path, number, column, row[column]))
-            )
+    for row, number in zip(*sheet.cells(), strict=True):
+        cells = {name: row[place].strip() for name, place in places}
+        if sheet.separator != ",":
+            cells = {name: cell.replace(",", ".") for name, cell in cells.items()}
+        if cells[column]:
+            t_s, reading_C = (_number(path, number, name, cells[name]) for name, _ in places)
+            found.append((t_s, reading_C))
     return sorted(found)
 
 

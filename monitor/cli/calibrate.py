@@ -16,14 +16,15 @@ from monitor.cli._place import add_place_arguments, altitude_m, typed_pressure, 
 from monitor.cli._readings import readings_from_csv
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import UsageError
+from monitor.judge.pressure import WIDEST_ALTITUDE_M
 from monitor.plan.basis import BoilBasis, boil_basis
-from monitor.plan.check import BOIL, ICE, CheckSession, PointReading, point_from_readings
+from monitor.plan.check import BOIL, ICE, CheckSession, PointReading, point_from_readings, why_not_there
 from monitor.plan.drift import drift_chart, next_check
-from monitor.plan.history import last_good_check
+from monitor.plan.history import standing_of
 from monitor.plan.outcome import Outcome, ProbePast, knocked, outcome_of
 from monitor.plan.place import site_of
 from monitor.plan.refusal import Refusal
-from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps
+from monitor.plan.registration import PLACES, WATER, WATER_2, ProbeRegistration, channel_of, registration_gaps
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
 from monitor.store.probes import (
@@ -40,6 +41,9 @@ from monitor.tables.probes import OTHER, chain_of, converters, match, probe_kind
 #: Scatter assumed of a value that a person read off a display. [K] Our estimate.
 TYPED_SCATTER_K = 0.2
 
+#: No probe in water takes longer than this to show two thirds of a change. [s] As the page asks it.
+SLOWEST_SAID_S = 120.0
+
 #: The points that were taken, and what the node's barometer said at the boil. [kPa]
 _Taken = tuple[dict[str, PointReading], list[float]]
 
@@ -54,7 +58,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     probe.add_argument(
         "--response-s", type=float, metavar="S", help="63 %% response in stirred water, if known"
     )
-    probe.add_argument("--channel", help="the node's channel (default: as registered, else water)")
+    probe.add_argument(
+        "--channel", help=f"the node's channel: {WATER} or {WATER_2} (default: as registered, else {WATER})"
+    )
+    probe.add_argument(
+        "--registers-anew",
+        action="store_true",
+        help="its kind, converter, place or channel is another now: its earlier check ends",
+    )
     place = parser.add_argument_group("the place, for the boiling point")
     add_place_arguments(place)
     place.add_argument(
@@ -93,6 +104,8 @@ def _add_readings(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Take the points, conclude, store. 0 accepted, 3 refused."""
+    if not args.probe.strip():
+        raise UsageError("the probe has no name: give it the one that is written on it, with --probe ID.")
     if args.history or args.knocked is not None:
         _must_be_known(args)
     if args.history:
@@ -106,21 +119,23 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if altitude_m(args) is None:
         raise UsageError("Say where the kitchen lies, with --altitude-m or --altitude-ft.")
-    probe = _registration(args)
+    past = _past(args)
+    probe = _registration(args, past)
     basis = _basis(args, SYSTEM_TIME.utc_now())
     points, heard_kPa = _points(args, probe, basis)
     if heard_kPa:
         # A barometer on the node was heard during the boil: it knows better than what was typed.
         basis = _basis(args, SYSTEM_TIME.utc_now(), barometer_kPa=median(heard_kPa))
+    # Read anew: a check step by step takes a quarter of an hour.
     outcome = outcome_of(points, probe, basis, SYSTEM_TIME.utc_now(), _past(args))
     if not args.dry_run:
         for kind, body, run_id in outcome.entries:
             append_entry(data_dir(args), kind, body, run_id=run_id, by=args.by)
     if args.json:
-        form = outcome.as_json() | {"stored": not args.dry_run}
+        form = outcome.as_json() | {"stored": not args.dry_run, "notes": _notes(args, probe)}
         print(json.dumps(form, ensure_ascii=False, indent=2))
     else:
-        print(_text(outcome))
+        print("\n".join([*(f"! {note}" for note in _notes(args, probe)), _text(outcome)]))
         if args.dry_run:
             print("Nothing was stored (--dry-run): the probe is as it was.")
     return 0 if outcome.result.calibration is not None else EXIT_REFUSED
@@ -140,17 +155,33 @@ def _must_be_known(args: argparse.Namespace) -> None:
         raise UsageError(f"no probe {args.probe!r} is known here; nothing was written down.", there)
 
 
-def _registration(args: argparse.Namespace) -> ProbeRegistration:
-    """The probe as registered, with what the options change; a new one is taken at its widest."""
-    known: dict[str, ProbeRegistration] = {}
-    if store_path(data_dir(args)).exists():
-        with closing(open_reader(data_dir(args))) as conn:
-            known = {item.probe_id: item for item in registered_probes(conn)}
+def _registration(args: argparse.Namespace, past: ProbePast) -> ProbeRegistration:
+    """The probe as registered, with what the options change; a new one is taken at its widest.
+
+    Raises UsageError where an option does not fit, or makes another of a probe and nobody says that it is meant.
+    """
+    known = {item.probe_id: item for item in past.registered}
     probe = known.get(args.probe) or ProbeRegistration(args.probe, OTHER, OTHER, PLACES[0])
     _must_be_listed("--kind", args.kind, tuple(probe_kinds()))
     _must_be_listed("--converter", args.converter, tuple(converters()))
+    if args.response_s is not None and not 0.0 < args.response_s <= SLOWEST_SAID_S:
+        raise UsageError(f"--response-s {args.response_s:g}: expected seconds, up to {SLOWEST_SAID_S:.0f}.")
     told = {name: getattr(args, name) for name in ("kind", "converter", "place", "channel", "response_s")}
-    return replace(probe, **{name: value for name, value in told.items() if value is not None})
+    if args.channel is not None:
+        told["channel"] = channel_of(args.channel)
+        if told["channel"] is None:
+            raise UsageError(
+                f"--channel {args.channel!r} is no channel of a water probe.", f"One of: {WATER}; {WATER_2}."
+            )
+    probe = replace(probe, **{name: value for name, value in told.items() if value is not None})
+    changed = past.change_to(probe)
+    if changed and not args.registers_anew:
+        raise UsageError(
+            f"a probe {args.probe!r} is registered already, and this is another: {changed}.",
+            "Leave the option out if it is the one that is registered. Give --registers-anew if it was changed: its "
+            "earlier check ends. Give another probe another name.",
+        )
+    return probe
 
 
 def _must_be_listed(option: str, given: str | None, listed: tuple[str, ...]) -> None:
@@ -205,9 +236,11 @@ def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis
             raise UsageError("An ice bath counts only when it was stirred.", "Say --stirred if it was.")
         if path is not None:
             step_K = _step_K(probe)
-            readings = readings_from_csv(path, probe.channel)
+            readings = readings_from_csv(path, channel_of(probe.channel) or probe.channel)
             points[point] = point_from_readings(point, readings, basis.boil_C, step_K)
         elif typed_C is not None:
+            if wrong := why_not_there(point, typed_C, basis.boil_C):
+                raise UsageError(f"--{point}-C: {wrong}", "Nothing was stored.")
             points[point] = PointReading(point, typed_C, TYPED_SCATTER_K, 1, 60.0, True)
     if not points:
         raise UsageError(
@@ -260,18 +293,35 @@ def _history(args: argparse.Namespace) -> int:
     """What the probe's checks and holds say, and when to check again. 0; nothing is stored."""
     now = SYSTEM_TIME.utc_now()
     with closing(open_reader(data_dir(args))) as conn:
-        calibration = last_good_check(probe_past(conn).checks, args.probe)
+        standing = standing_of(probe_past(conn).checks, args.probe)
+        calibration = standing.calibration
         chart = drift_chart(plateau_points(conn, args.probe), None if calibration is None else calibration.at)
-    due = next_check(calibration, chart, now)
+    due = next_check(calibration, chart, now, standing.blocked)
     if args.json:
-        print(json.dumps(chart.as_json() | due.as_json(), ensure_ascii=False, indent=2))
+        form = chart.as_json() | due.as_json() | {"said_of_its_checks": list(standing.said)}
+        print(json.dumps(form, ensure_ascii=False, indent=2))
         return 0
     for point in chart.points:
         beyond = "  beyond the limits" if point.run_id in chart.beyond else ""
         alone = "" if point.measured else "  (boiling point from the altitude alone)"
         print(f"{point.at:%Y-%m-%d}  {point.plateau_minus_boiling_K:+.2f} K  {point.run_id}{alone}{beyond}")
-    print("\n".join(dict.fromkeys([chart.text, due.text])))
+    print("\n".join(dict.fromkeys([*standing.said, chart.text, due.text])))
     return 0
+
+
+def _notes(args: argparse.Namespace, probe: ProbeRegistration) -> list[str]:
+    """What was taken because nobody said it."""
+    notes = []
+    if uncertainty_m(args) is None:
+        notes.append(
+            f"Nobody said how sure the altitude is: ±{WIDEST_ALTITUDE_M:.0f} m is taken (--altitude-uncertainty-m)."
+        )
+    if not chain_of(probe.kind, probe.converter).is_known:
+        notes.append(
+            "Its kind and converter are not both known: where it is off by more than one of those that it may be "
+            "allows, it may be damaged. Give --kind and --converter."
+        )
+    return notes
 
 
 def _text(outcome: Outcome) -> str:

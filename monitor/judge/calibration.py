@@ -13,7 +13,18 @@ from monitor.judge.yearly import CHECK_LASTS, is_within_a_year
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
 from monitor.record.model import Calibration, Run
-from monitor.tables.probes import BOIL_POINT, BOTH_POINTS, ICE_POINT, METHODS, OTHER, Chain, match
+from monitor.tables.probes import (
+    BOIL_POINT,
+    BOTH_POINTS,
+    ICE_POINT,
+    METHODS,
+    OTHER,
+    Chain,
+    converters,
+    match,
+    probe_kinds,
+    same_words,
+)
 
 #: What the channel is called whose readings are judged, in small letters.
 WATER_CHANNELS = ("water", "water_c", "water-1", "water_1")
@@ -81,6 +92,11 @@ def damage_of(run: Run, chain: Chain) -> str:
     off_K = max(abs(each) for each in figures if each is not None)
     if off_K <= chain.class_limit_K + HUNDREDTH_K:
         return ""
+    if not chain.is_known:
+        return (
+            f"the calibration says that the probe is off by {off_K:.2f} K, and the record does not tell its kind and "
+            f"converter: one of those that it may be allows only {chain.class_limit_K:.2f} K, so it may be damaged"
+        )
     return (
         f"the calibration says that the probe is off by {off_K:.2f} K, more than its kind and converter allow "
         f"({chain.class_limit_K:.2f} K): it is damaged, or not what the record says it is"
@@ -89,7 +105,9 @@ def damage_of(run: Run, chain: Chain) -> str:
 
 def worth_of(run: Run, calibration: Calibration, chain: Chain) -> Worth:
     """What the calibration of this run's probe is worth at its boil."""
-    refused = _dated(run, calibration) or _made(calibration) or _found(calibration)
+    refused = (
+        _dated(run, calibration) or _of_another(run, calibration) or _made(calibration) or _found(calibration)
+    )
     if not refused and damage_of(run, chain):
         refused = "by its own calibration the probe is damaged"
     if refused:
@@ -133,6 +151,21 @@ def _dated(run: Run, calibration: Calibration) -> str:
     if age_d == lasts_d:
         return f"the calibration is some hours more than {lasts_d} days old, and it lasts {lasts_d}"
     return f"the calibration is {age_d} days old, and it lasts {lasts_d}"
+
+
+def _of_another(run: Run, calibration: Calibration) -> str:
+    """Why it was made with another probe or converter than the record's, as far as it says with which, or ""."""
+    for what, named, known in (
+        ("kind", run.probe.kind, tuple(probe_kinds())),
+        ("converter", run.probe.converter, tuple(converters())),
+    ):
+        made_with = calibration.extra.get(what)
+        if isinstance(made_with, str) and not same_words(made_with, named, known):
+            return (
+                f"the calibration was made with the {what} “{made_with[:60]}”, and the record names "
+                f"“{(named or OTHER)[:60]}”"
+            )
+    return ""
 
 
 def _made(calibration: Calibration) -> str:

@@ -12,7 +12,7 @@ from math import sqrt
 from statistics import fmean, pstdev
 
 from monitor.errors import UsageError
-from monitor.physics.units import c_to_f
+from monitor.physics.units import c_to_f, f_to_c
 
 ICE, BOIL = "ice", "boil"
 
@@ -220,6 +220,21 @@ class CheckSession:
         mid_C = fmean(value for _, value in self._window)
         spread = sum((t - mid_s) ** 2 for t, _ in self._window)
         return sum((t - mid_s) * (value - mid_C) for t, value in self._window) / spread if spread else 0.0
+
+
+def why_not_there(point: str, reading_C: float, expected_boil_C: float) -> str:
+    """Why a reading is none of this point, with what it may be instead, or ""."""
+    expected_C = {ICE: 0.0, BOIL: expected_boil_C}
+    if abs(reading_C - expected_C[point]) <= NEAR_K[point]:
+        return ""
+    where, other = ("ice water", BOIL) if point == ICE else ("boiling water", ICE)
+    here_C = expected_C[point]
+    said = f"{reading_C:g} °C is not {where}: {here_C:.1f} °C ({c_to_f(here_C):.1f} °F) is expected."
+    if abs(f_to_c(reading_C) - here_C) <= NEAR_K[point]:
+        return f"{said} If it was read in °F, it is {f_to_c(reading_C):.2f} °C."
+    if abs(reading_C - expected_C[other]) <= NEAR_K[other]:
+        return f"{said} It may be the other point's."
+    return said
 
 
 def point_from_readings(

@@ -143,8 +143,12 @@ class NextCheck:
         }
 
 
-def next_check(calibration: Calibration | None, chart: DriftChart, now: datetime) -> NextCheck:
-    """When the probe is to be checked again, and why: its drift, its age, or a new season."""
+def next_check(
+    calibration: Calibration | None, chart: DriftChart, now: datetime, blocked: str = ""
+) -> NextCheck:
+    """When the probe is to be checked again, and why: it is blocked, its drift, its age, or a new season."""
+    if blocked:
+        return NextCheck(None, "It is blocked: check it again now, at the ice point and the boiling point.")
     if calibration is None or calibration.at is None:
         return NextCheck(None, "It has no check that counts: check it before the next batch.")
     if chart.check_again:

@@ -2,13 +2,14 @@
 
 Rules: a boiling point alone may not set a correction beyond 0.5 K (it would prove itself with itself); ice
 and boiling corrections further apart than 0.5 K put altitude, pressure or probe in doubt; a probe that moved
-by more than 0.5 K since its last check is blocked, and the batches since then are looked at again.
+by more than 0.5 K since its last check, or since any of the last 12 months, is blocked, whatever else is in doubt, and
+the batches since then are looked at again. A blocked probe counts again after a check at both points.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import ceil, sqrt
 from typing import Any
@@ -18,7 +19,7 @@ from monitor.judge.yearly import CHECK_LASTS
 from monitor.physics.thermocouple import correct_straight_line_C
 from monitor.plan.basis import BoilBasis
 from monitor.plan.check import BOIL, ICE, PointReading
-from monitor.plan.history import calibration_json
+from monitor.plan.history import AGAIN, CONFIRMED_WITHIN_K, Standing, calibration_json
 from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Calibration
 from monitor.tables.probes import (
@@ -31,9 +32,6 @@ from monitor.tables.probes import (
 #: A probe that moved by more than this since its last check is blocked. [K] Our rule; dairies hold their
 #: recording thermometers to as much (Pasteurized Milk Ordinance, through state rules).
 MOVED_BEYOND_K = 0.5
-
-#: A second check of a blocked probe that finds the same within this is believed. [K] Our choice.
-CONFIRMED_WITHIN_K = 0.2
 
 #: At the check: depth of the probe and superheat, what is in the water. Half-widths. [K] Our estimates, as in the
 #: judge's budget. The correction comes from the boil alone, so the ice bath has no part in its uncertainty.
@@ -48,8 +46,8 @@ CHIP_USUAL_C = 25.0
 class CheckResult:
     """What a check gives. ``calibration`` is None where it was refused; ``text`` says what it proves.
 
-    ``blocked``: the probe may prove nothing until it has been replaced or checked anew; the batches since its
-    last good check are to be looked at again.
+    ``blocked``: the probe may prove nothing until it has been replaced or checked anew. ``moved_since``: the
+    good check that it is too far from by now; the batches since then are to be looked at again.
     """
 
     calibration: Calibration | None
@@ -58,6 +56,9 @@ class CheckResult:
     text: tuple[str, ...]
     good_until: datetime | None
     boil_offset_found_K: float | None = None
+    ice_offset_found_K: float | None = None
+    moved_since: Calibration | None = None
+    at: datetime | None = None
 
     def as_json(self, probe: ProbeRegistration) -> dict[str, Any]:
         """The body of a ``probe_checked`` entry."""
@@ -68,6 +69,8 @@ class CheckResult:
             "refused": self.refused,
             "blocked": self.blocked,
             "boil_offset_found_K": self.boil_offset_found_K,
+            "ice_offset_found_K": self.ice_offset_found_K,
+            "at": None if self.at is None else self.at.isoformat(),
             "text": list(self.text),
             "good_until": None if self.good_until is None else self.good_until.isoformat(),
         }
@@ -81,6 +84,7 @@ def conclude(
     previous: Calibration | None = None,
     *,
     blocked_offset_K: float | None = None,
+    standing: Standing | None = None,
 ) -> CheckResult:
     """What the points of a check prove.
 
@@ -97,36 +101,90 @@ def conclude(
     blocked_offset_K : float, optional
         The boiling-point correction found by the check that blocked the probe. A second check at both points
         that finds the same within 0.2 K is believed, and the probe goes on with its new correction. [K]
+    standing : Standing, optional
+        What all its checks come to, in place of the two before.
     """
+    known = standing or Standing(previous, found_K=blocked_offset_K)
     ice, boil = points.get(ICE), points.get(BOIL)
     ice_offset_K = None if ice is None else _ice_offset(ice, boil, probe)
-    if boil is None:
-        moved_K = _moved_at_ice(ice_offset_K, previous)
-        if previous is not None and abs(moved_K) > MOVED_BEYOND_K:
-            return _moved(moved_K, previous, None)
-        return _refused(
-            "Without a boiling point nothing is proven at the boil. "
-            + (
-                ""
-                if ice_offset_K is None
-                else f"At the ice point the probe is off by {-ice_offset_K:+.2f} K."
-            )
-        )
-    boil_offset_K = basis.boil_C - boil.mean_C
+    boil_offset_K = None if boil is None else basis.boil_C - boil.mean_C
     doubt = _doubt(ice_offset_K, boil_offset_K, probe, basis)
-    if doubt:
-        return _refused(doubt)
-    moved_K = 0.0 if previous is None else boil_offset_K - previous.offset_K
-    confirmed = (
-        ice is not None
-        and blocked_offset_K is not None
-        and abs(boil_offset_K - blocked_offset_K) <= CONFIRMED_WITHIN_K
+    damage = _damage(ice_offset_K, boil_offset_K, probe)
+    moved = (
+        None
+        if _is_confirmed(ice_offset_K, boil_offset_K, known)
+        else _move(ice_offset_K, boil_offset_K, known, at)
     )
-    if previous is not None and not confirmed:
-        moved_K = max(moved_K, _moved_at_ice(ice_offset_K, previous), key=abs)
+    if moved is not None:
+        # Where something else is in doubt too, another check that finds the same does not confirm it.
+        result = _moved(*moved, None if doubt or damage else boil_offset_K, doubt or damage)
+    elif doubt:
+        result = _refused(doubt)
+    elif damage:
+        result = replace(_refused(f"{damage} It is blocked."), blocked=True)
+    elif known.blocked and ice is None:
+        result = _refused(
+            f"A boiling point alone does not clear a probe that is blocked ({known.blocked}) {AGAIN}"
+        )
+    elif boil is not None and boil_offset_K is not None:
+        result = _accepted(ice, boil, ice_offset_K, boil_offset_K, probe, basis, at)
+    else:
+        result = _refused("There are no readings.")
+    return _with_figures(result, ice_offset_K, boil_offset_K, at)
+
+
+def _with_figures(
+    result: CheckResult, ice_offset_K: float | None, boil_offset_K: float | None, at: datetime
+) -> CheckResult:
+    """A refused check with what it found, which is shown beside the last good one."""
+    if result.calibration is not None:
+        return result
+    ice_K = None if ice_offset_K is None else round(ice_offset_K, 2)
+    if result.blocked:
+        return replace(result, ice_offset_found_K=ice_K, at=at)
+    boil_K = None if boil_offset_K is None else round(boil_offset_K, 2)
+    return replace(result, ice_offset_found_K=ice_K, boil_offset_found_K=boil_K, at=at)
+
+
+def _is_confirmed(ice_offset_K: float | None, boil_offset_K: float | None, known: Standing) -> bool:
+    """Whether a check at both points finds again what the one found that blocked the probe."""
+    return (
+        ice_offset_K is not None
+        and boil_offset_K is not None
+        and known.found_K is not None
+        and abs(boil_offset_K - known.found_K) <= CONFIRMED_WITHIN_K
+    )
+
+
+def _move(
+    ice_offset_K: float | None, boil_offset_K: float | None, known: Standing, at: datetime
+) -> tuple[float, Calibration] | None:
+    """How far the probe moved, and since which of its checks, where that is too far: the latest such. [K]
+
+    Small moves on the way add up: those of the last 12 months count together.
+    """
+    if known.calibration is None:
+        return None
+    lately = [each for each in known.earlier if each.at is not None and at - each.at <= CHECK_LASTS]
+    for each in (known.calibration, *reversed(lately)):
+        moved_K = max(_moves_since(each, ice_offset_K, boil_offset_K), key=abs, default=0.0)
         if abs(moved_K) > MOVED_BEYOND_K:
-            return _moved(moved_K, previous, boil_offset_K)
-    return _accepted(ice, boil, ice_offset_K, boil_offset_K, probe, basis, at)
+            return moved_K, each
+    return None
+
+
+def _moves_since(
+    check: Calibration, ice_offset_K: float | None, boil_offset_K: float | None
+) -> tuple[float, ...]:
+    """At the boil and in ice, as far as both are known. An ice point where the check has none: from its correction."""
+    found = []
+    if boil_offset_K is not None:
+        found.append(boil_offset_K - check.offset_K)
+    if ice_offset_K is not None and check.ice_offset_K is not None:
+        found.append(ice_offset_K - check.ice_offset_K)
+    elif ice_offset_K is not None and boil_offset_K is None:
+        found.append(ice_offset_K - check.offset_K)
+    return tuple(found)
 
 
 def careful_check(probe: ProbeRegistration, basis: BoilBasis, at: datetime) -> Calibration | None:
@@ -159,9 +217,12 @@ def _without_line_C(point: PointReading, probe: ProbeRegistration) -> float:
 
 
 def _doubt(
-    ice_offset_K: float | None, boil_offset_K: float, probe: ProbeRegistration, basis: BoilBasis
+    ice_offset_K: float | None, boil_offset_K: float | None, probe: ProbeRegistration, basis: BoilBasis
 ) -> str:
     """Why no correction follows from these points, or ""."""
+    if boil_offset_K is None:
+        off = "" if ice_offset_K is None else f" At the ice point the probe is off by {-ice_offset_K:+.2f} K."
+        return f"Without a boiling point nothing is proven at the boil.{off}"
     if ice_offset_K is None:
         if abs(boil_offset_K) <= CIRCULAR_BEYOND_K:
             return ""
@@ -177,28 +238,34 @@ def _doubt(
             f"limit {CORRECTIONS_DIFFER_K} K). Suspect first the altitude or the pressure ({basis.text}), then "
             "the ice bath, then the probe."
         )
-    limit_K = chain_of(probe.kind, probe.converter).class_limit_K
-    if max(abs(ice_offset_K), abs(boil_offset_K)) > limit_K:
-        return (
-            f"The probe is off by more than its kind and converter allow ({limit_K:.1f} K): it is damaged, or "
-            "not what it is registered as."
-        )
     return ""
 
 
-def _moved_at_ice(ice_offset_K: float | None, previous: Calibration | None) -> float:
-    """How far the ice-point correction moved since the last check; 0 where one of them is not known. [K]"""
-    if ice_offset_K is None or previous is None or previous.ice_offset_K is None:
-        return 0.0
-    return ice_offset_K - previous.ice_offset_K
+def _damage(ice_offset_K: float | None, boil_offset_K: float | None, probe: ProbeRegistration) -> str:
+    """Why the probe is no sound one of its kind, or ""."""
+    off_K = max((each for each in (ice_offset_K, boil_offset_K) if each is not None), key=abs, default=0.0)
+    chain = chain_of(probe.kind, probe.converter)
+    limit_K = chain.class_limit_K
+    if abs(off_K) <= limit_K:
+        return ""
+    if not chain.is_known:
+        return (
+            f"The probe is off by {-off_K:+.2f} K, and nobody says of which kind and converter it is: one of those "
+            f"that it may be allows only {limit_K:.2f} K, so it may be damaged. Register it with the kind and the "
+            "converter that the order or the parts' data sheets tell, and check it again."
+        )
+    return (
+        f"The probe is off by more than its kind and converter allow ({limit_K:.2f} K): it is damaged, or "
+        "not what it is registered as."
+    )
 
 
-def _moved(moved_K: float, previous: Calibration, found_K: float | None) -> CheckResult:
+def _moved(moved_K: float, previous: Calibration, found_K: float | None, doubt: str) -> CheckResult:
     since = "" if previous.at is None else f" of {previous.at:%Y-%m-%d}"
     return CheckResult(
         None,
         f"The probe moved by {moved_K:+.2f} K since its check{since} (limit "
-        f"{MOVED_BEYOND_K} K): it is blocked.",
+        f"{MOVED_BEYOND_K} K): it is blocked." + (f" {doubt}" if doubt else ""),
         True,
         (
             "Do not use it until it has been replaced, or checked again at both points with care.",
@@ -206,6 +273,17 @@ def _moved(moved_K: float, previous: Calibration, found_K: float | None) -> Chec
         ),
         None,
         None if found_K is None else round(found_K, 2),
+        moved_since=previous,
+    )
+
+
+def suspended(result: CheckResult, changed: str) -> CheckResult:
+    """A check that was refused, of a probe that is another than the one registered: which one it is is not known."""
+    return replace(
+        result,
+        refused=f"{result.refused} And the probe is not what it is registered as: {changed}. So it is blocked.",
+        blocked=True,
+        boil_offset_found_K=None,
     )
 
 
@@ -222,6 +300,8 @@ def _accepted(
     both = ice_offset_K is not None
     extra: dict[str, Any] = {
         "probe_id": probe.probe_id,
+        "kind": probe.kind,
+        "converter": probe.converter,
         "pressure_source": basis.pressure_source,
         "station_pressure_kPa": basis.pressure_kPa,
         "boiling_point_C": round(basis.boil_C, 3),

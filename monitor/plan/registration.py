@@ -6,10 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.tables.probes import OTHER, chain_of, converters, match, probe_kinds
+from monitor.judge.calibration import WATER_CHANNELS
+from monitor.tables.probes import OTHER, chain_of, converters, match, probe_kinds, same_words
 
 #: Where a water probe sits; the closed list ends with ``other``.
 PLACES = ("mid-depth, at jar-shoulder height, touching neither base nor glass", OTHER)
+
+#: The channels that a probe can hang on: the water's, and a second probe's in the same water.
+WATER, WATER_2 = "water", "water_2"
 
 #: A slower probe sees a lost boil late. [s] 63 % of a step in stirred water. Our rule.
 SLOWEST_RESPONSE_S = 10.0
@@ -34,6 +38,30 @@ class ProbeRegistration:
     def from_json(cls, body: Mapping[str, Any]) -> ProbeRegistration:
         """Read back the body of an entry; unknown keys are left out."""
         return cls(**{name: body[name] for name in cls.__dataclass_fields__ if name in body})
+
+
+def what_changed(before: ProbeRegistration, after: ProbeRegistration) -> str:
+    """What of a probe is another after registering it anew, in words, or "": a check is one of all of these."""
+    channels = [channel_of(each.channel) or each.channel for each in (before, after)]
+    pairs = (
+        ("its kind", before.kind, after.kind, tuple(probe_kinds())),
+        ("its converter", before.converter, after.converter, tuple(converters())),
+        ("its place", before.place, after.place, PLACES),
+        ("its channel", channels[0], channels[1], ()),
+    )
+    return "; ".join(
+        f"{name} was “{was}” and is “{now}”"
+        for name, was, now, known in pairs
+        if not same_words(was, now, known)
+    )
+
+
+def channel_of(words: str) -> str | None:
+    """The channel that these words name, by its one name; None where there is none such."""
+    plain = words.strip().lower().replace("-", "_").removesuffix("_c")
+    if plain in WATER_CHANNELS:
+        return WATER
+    return WATER_2 if plain == WATER_2 else None
 
 
 def registration_gaps(probe: ProbeRegistration) -> tuple[str, ...]:

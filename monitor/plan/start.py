@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.plan.check import NEAR_K
+from monitor.plan.history import AGAIN
 from monitor.plan.model import Plan
 from monitor.plan.needs import acid_statement
 from monitor.plan.ph import PhMeasured, ph_problem
@@ -20,10 +21,10 @@ from monitor.tables.probes import match
 #: boiling water, each with room for a probe that nobody has checked. Our choice.
 PLAUSIBLE_C = (-5.0, 100.0 + NEAR_K["boil"])
 FRESH_S = 15.0
-
 #: A canner's jars, and a headspace, beyond which something else was typed. Our choice; the tables print 6 to 38 mm.
 MOST_JARS = 60
 HEADSPACE_MM = (1.0, 60.0)
+
 #: Room for three times the planned time: a row a second, journals and pages included. [bytes] Our choice.
 BYTES_PER_S = 400.0
 LEAST_BYTES = 50_000_000.0
@@ -54,6 +55,7 @@ class StartFacts:
     calibration: Calibration | None = None
     calibration_seen: bool = False
     probe_blocked: str = ""
+    probe_said: tuple[str, ...] = ()
     reading_C: float | None = None
     reading_age_s: float | None = None
     clock_ok: bool | None = None
@@ -71,10 +73,10 @@ class StartFacts:
     lots_taken: frozenset[str] = frozenset()
     who: str = ""
     already_boiling: bool = False
-
-
     unread: tuple[str, ...] = ()
     pressure_doubt: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Missing:
     """One thing that stops the start. ``what`` is a fixed word, ``text`` says what to do."""
@@ -135,9 +137,9 @@ def decide_start(facts: StartFacts) -> StartDecision:
         *_probe_missing(facts),
         *_readiness_missing(facts),
         *_batch_missing(facts),
+        *(Missing("unread", why) for why in facts.unread),
     )
     deviations, cautions = _loading_notes(facts)
-        *(Missing("unread", why) for why in facts.unread),
     return StartDecision(
         missing=missing,
         deviations=deviations,
@@ -156,11 +158,11 @@ def _process_missing(facts: StartFacts) -> list[Missing]:
         found.append(Missing("source", "The time has no source: say where it is printed."))
     if plan.headspace_mm is None and facts.headspace_mm is None:
         found.append(Missing("headspace", "Enter the headspace of your recipe."))
-    if plan.acid is not None and not facts.acid_confirmed:
-        found.append(Missing("acid", f"Confirm that {acid_statement(plan.acid)}."))
     if facts.headspace_mm is not None and not HEADSPACE_MM[0] <= facts.headspace_mm <= HEADSPACE_MM[1]:
         text = f"A headspace of {facts.headspace_mm:g} mm is none: enter that of your recipe, in mm."
         found.append(Missing("headspace", text))
+    if plan.acid is not None and not facts.acid_confirmed:
+        found.append(Missing("acid", f"Confirm that {acid_statement(plan.acid)}."))
     if facts.ph is not None and (problem := ph_problem(facts.ph)):
         found.append(Missing("ph", problem))
     return found
@@ -172,10 +174,10 @@ def _place_missing(facts: StartFacts) -> list[Missing]:
         found.append(Missing("altitude", "Enter the kitchen's altitude and how it was found."))
     elif facts.site.altitude_uncertainty_m is None:
         found.append(Missing("altitude_uncertainty", "Say how sure the altitude is."))
-    if facts.site_doubt:
-        found.append(Missing("place", facts.site_doubt))
     if facts.pressure_doubt:
         found.append(Missing("pressure", facts.pressure_doubt))
+    if facts.site_doubt:
+        found.append(Missing("place", facts.site_doubt))
     if not facts.zone:
         found.append(Missing("zone", "Say which time zone the kitchen is in, such as America/Denver."))
     return found
@@ -188,10 +190,12 @@ def _probe_missing(facts: StartFacts) -> list[Missing]:
     if not facts.probe.probe_id.strip() or match(facts.probe.place, PLACES) is None:
         found.append(Missing("probe_details", registration_gaps(facts.probe)[0]))
     if facts.probe_blocked:
-        found.append(Missing("probe_blocked", facts.probe_blocked))
+        found.append(Missing("probe_blocked", f"{facts.probe_blocked} {AGAIN}"))
     if not facts.calibration_seen:
-        never = " It has never been checked." if facts.calibration is None else ""
+        never = " It has never been checked." if facts.calibration is None and not facts.probe_said else ""
         text = f"Look at what this probe can prove today, and confirm it.{never}"
+        if facts.probe_said and not facts.probe_blocked:
+            text = f"{text} {' '.join(facts.probe_said)}"
         found.append(Missing("calibration_seen", text))
     if facts.reading_C is None or facts.reading_age_s is None or facts.reading_age_s > FRESH_S:
         found.append(Missing("reading", "The probe is not heard: check the node, its power and its link."))
@@ -234,12 +238,12 @@ def _batch_missing(facts: StartFacts) -> list[Missing]:
     found = []
     if not facts.jars or facts.jars < 1:
         found.append(Missing("jars", "Enter how many jars go in."))
+    elif facts.jars > MOST_JARS:
+        found.append(Missing("jars", f"{facts.jars} jars do not go into one canner: enter how many go in."))
     elif len(set(facts.jar_numbers)) != facts.jars:
         found.append(Missing("jar_numbers", f"Give each of the {facts.jars} jars a number of its own."))
     if not facts.rims_and_lids_checked:
         found.append(Missing("rims_and_lids", "Check every rim for nicks and every lid for being new."))
-    elif facts.jars > MOST_JARS:
-        found.append(Missing("jars", f"{facts.jars} jars do not go into one canner: enter how many go in."))
     for what, value_C, words in (
         ("coldest_jar", facts.coldest_jar_C, "the coldest filled jar"),
         ("loading_water", facts.loading_water_C, "the canner's water at loading"),

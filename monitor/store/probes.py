@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from monitor.judge import judge
 from monitor.plan.drift import DriftPoint, plateau_point
+from monitor.plan.history import ended
 from monitor.plan.outcome import ProbePast
 from monitor.plan.registration import ProbeRegistration
 from monitor.record.model import Sample, Site
 from monitor.store.clock import clock_in_force, read_clocks
-from monitor.store.entries import read_entries
+from monitor.store.entries import Entry, read_entries
 from monitor.store.reader import verdict_of, whole_run
 from monitor.store.runs import header_trouble, read_house
 from monitor.store.samples import SELECT, row_sample
@@ -23,23 +25,36 @@ MOST_POINTS = 60
 
 
 def probe_past(conn: sqlite3.Connection) -> ProbePast:
-    """Every check, oldest first, and every run with the probe that its header names."""
-    checks = tuple(entry.body for entry in read_entries(conn, kinds=["probe_checked"]))
+    """Every check, oldest first, with what ended one; every run with the probe that its header names."""
+    checks, registered = _checks(read_entries(conn, kinds=["probe_registered", "probe_checked"]))
     runs = tuple(
         (facts.run_id, datetime.fromtimestamp(facts.started_s, UTC), probe_of(facts.header))
         for facts in read_house(conn).runs.values()
     )
-    return ProbePast(checks, runs)
+    return ProbePast(checks, runs, registered)
 
 
 def registered_probes(conn: sqlite3.Connection) -> list[ProbeRegistration]:
     """Every registered probe as it was registered last, the one registered last first."""
-    found: dict[str, ProbeRegistration] = {}
-    for entry in read_entries(conn, kinds=["probe_registered"]):
+    return list(_checks(read_entries(conn, kinds=["probe_registered"]))[1])
+
+
+def _checks(
+    entries: Iterable[Entry],
+) -> tuple[tuple[Mapping[str, Any], ...], tuple[ProbeRegistration, ...]]:
+    """The checks, oldest first, with what ended one, and the probes as they are registered, the last one first."""
+    checks: list[Mapping[str, Any]] = []
+    registered: dict[str, ProbeRegistration] = {}
+    for entry in entries:
+        if entry.kind == "probe_checked":
+            checks.append(entry.body)
+            continue
         probe = ProbeRegistration.from_json(entry.body)
-        found.pop(probe.probe_id, None)
-        found[probe.probe_id] = probe
-    return list(reversed(found.values()))
+        before = registered.pop(probe.probe_id, None)
+        registered[probe.probe_id] = probe
+        if before is not None and (end := ended(before, probe, entry.at_utc[:10])):
+            checks.append(end)
+    return tuple(checks), tuple(reversed(registered.values()))
 
 
 def probe_of(header: dict[str, Any]) -> str | None:

@@ -112,6 +112,12 @@ def match(words: str | None, known: tuple[str, ...]) -> str | None:
     return next((entry for entry in known if _plain(entry) == wanted), None)
 
 
+def same_words(one: str | None, other: str | None, known: tuple[str, ...]) -> bool:
+    """Whether both spell the same entry of a closed list; what is left out is ``other``."""
+    first, second = one or OTHER, other or OTHER
+    return (match(first, known) or _plain(first)) == (match(second, known) or _plain(second))
+
+
 @dataclass(frozen=True, slots=True)
 class Chain:
     """A probe with its converter, as far as words tell. ``notes``: what was taken at its widest, and why.
@@ -125,12 +131,35 @@ class Chain:
     is_contradictory: bool = False
 
     @property
+    def is_known(self) -> bool:
+        """Whether the words name one kind and one converter of the lists."""
+        return OTHER not in (self.kind.kind, self.converter.converter)
+
+    @property
     def class_limit_K(self) -> float:
-        """How far a sound one may be off: all that its class and its converter allow, and 0.1 K for the check. [K]"""
-        cold_K = self.converter.cold_junction_K if self.kind.needs_cold_junction else 0.0
-        return (
-            self.kind.tolerance_K + self.converter.tolerance_K + cold_K + self.converter.form_K + CHECKED_TO_K
+        """How far a sound one may be off: all that its class and its converter allow, and 0.1 K for the check. [K]
+
+        Where nobody knows which it is, the narrowest of all that it may be: at its widest a limit would let pass what
+        would be damaged, whatever it is.
+        """
+        kinds = [self.kind] if self.kind.kind != OTHER else list(probe_kinds().values())
+        read_by = [self.converter] if self.converter.converter != OTHER else list(converters().values())
+        return min(
+            _limit_K(kind, converter)
+            for kind in kinds
+            for converter in read_by
+            if _go_together(kind, converter)
         )
+
+
+def _limit_K(kind: ProbeKind, converter: Converter) -> float:
+    cold_K = converter.cold_junction_K if kind.needs_cold_junction else 0.0
+    return kind.tolerance_K + converter.tolerance_K + cold_K + converter.form_K + CHECKED_TO_K
+
+
+def _go_together(kind: ProbeKind, converter: Converter) -> bool:
+    """Whether the converter reads what the probe gives; so does one of which nobody knows."""
+    return len({kind.signal, converter.signal} - {ANY}) < 2
 
 
 def chain_of(kind: str | None, converter: str | None) -> Chain:
@@ -145,8 +174,7 @@ def chain_of(kind: str | None, converter: str | None) -> Chain:
         *_unnamed(read_by, converter, "what converter it has", "converter"),
     )
     chain = Chain(kinds[found or OTHER], known[read_by or OTHER], notes)
-    signals = {chain.kind.signal, chain.converter.signal} - {ANY}
-    if len(signals) < 2:
+    if _go_together(chain.kind, chain.converter):
         return chain
     note = (
         f"a probe “{chain.kind.kind}” gives nothing that a converter “{chain.converter.converter}” can read, so one of "

@@ -20,9 +20,10 @@ from monitor.cli import calibrate
 from monitor.cli.main import main
 from monitor.errors import UsageError
 from monitor.plan.history import blocked_since
+from monitor.plan.registration import PLACES
 from monitor.record.model import Sample
 from monitor.store.database import open_reader, open_writer
-from monitor.store.entries import read_entries
+from monitor.store.entries import append_entry, read_entries
 from monitor.store.handover import Batch
 from monitor.store.samples import row_values
 from monitor.store.writer import StoreWriter
@@ -315,3 +316,179 @@ def test_a_check_that_is_broken_off_says_that_nothing_was_stored(
     assert check.returncode == status
     assert told == "boilwitness: The check was left before it was done. Nothing was stored.\n"
     assert _entries(tmp_path) == []
+
+
+# --- what a check is tied to ------------------------------------------------------------------------------
+
+BOTH = ["--ice-C", "0.3", "--boil-C", str(BOILS_C + 0.3), "--stirred"]
+ANOTHER = "straight-line corrected, 0.25 K steps"
+PROVES = "This set-up can prove a boil by itself."
+
+
+def _plan(capsys: pytest.CaptureFixture[str], data: Path) -> str:
+    words = [
+        "plan",
+        "--food",
+        "pears",
+        "--pack",
+        "hot",
+        "--jar",
+        "pint",
+        *PLACE,
+        "--probe",
+        "T1",
+        "--data",
+        str(data),
+    ]
+    capsys.readouterr()
+    main(words)
+    return " ".join(capsys.readouterr().out.split())
+
+
+def _history(capsys: pytest.CaptureFixture[str], data: Path) -> str:
+    capsys.readouterr()
+    assert main(["calibrate", "--data", str(data), "--probe", "T1", "--history"]) == 0
+    return capsys.readouterr().out
+
+
+def test_another_converter_under_the_same_name_is_asked_about(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before anything is taken; a place spelled otherwise is the same place."""
+    _run(capsys, tmp_path, *BOTH)
+    before = _entries(tmp_path)
+    words = ["calibrate", "--data", str(tmp_path), *PROBE[:2], *PLACE, *BOTH]
+    assert main([*words, "--converter", ANOTHER]) == 2
+    told = capsys.readouterr().err
+    assert f"and is “{ANOTHER}”" in told and "--registers-anew" in told
+    assert _entries(tmp_path) == before
+    assert main([*words, "--kind", "Type-K class 1"]) == 0
+
+
+def test_a_new_converter_ends_the_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A refused check with it registers nothing, and the old one's proves nothing until it is cleared up; both are said
+    where the probe is looked at. Registered as another on the page: its class's tolerance, and why."""
+    _run(capsys, tmp_path, *BOTH)
+    assert PROVES in _plan(capsys, tmp_path)
+    words = [
+        "calibrate",
+        "--data",
+        str(tmp_path),
+        *PROBE[:2],
+        *PLACE,
+        "--registers-anew",
+        "--converter",
+        ANOTHER,
+    ]
+    assert main([*words, "--ice-C", "0.3", "--stirred"]) == 3
+    assert [kind for kind, _ in _entries(tmp_path)].count("probe_registered") == 1
+    for said in (_plan(capsys, tmp_path), _history(capsys, tmp_path)):
+        assert "Blocked:" in said and ANOTHER in said and PROVES not in said
+    again = [*words[:-1], PROBE[5], *BOTH]
+    assert main(again) == 0
+    capsys.readouterr()
+    assert PROVES in _plan(capsys, tmp_path)
+    probe = {"probe_id": "T1", "kind": PROBE[3], "converter": ANOTHER, "place": PLACES[0]}
+    append_entry(tmp_path, "probe_registered", probe)
+    for said in (_plan(capsys, tmp_path), _history(capsys, tmp_path)):
+        assert "Its earlier check ended when it was registered anew" in said and ANOTHER in said
+        assert PROVES not in said
+
+
+def test_registered_again_as_the_same_it_keeps_its_check(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Another spelling, or how fast it answers, makes no other probe of it."""
+    _run(capsys, tmp_path, *BOTH)
+    probe = {"probe_id": "T1", "kind": "TYPE K, class 1", "converter": PROBE[5], "place": PLACES[0]}
+    append_entry(tmp_path, "probe_registered", probe | {"response_s": 4.0, "channel": "water_C"})
+    assert PROVES in _plan(capsys, tmp_path)
+
+
+# --- the last attempt -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("readings", "blocks"),
+    [
+        (["--ice-C", "0.3", "--boil-C", str(BOILS_C + 1.1), "--stirred"], True),
+        (["--boil-C", str(BOILS_C + 1.1)], True),
+        (["--ice-C", "0.4", "--stirred"], False),
+    ],
+)
+def test_a_refused_check_is_told_wherever_the_earlier_one_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], readings: list[str], blocks: bool
+) -> None:
+    """With its reason; where it found the probe more than 0.5 K away, the earlier one counts no longer."""
+    _run(capsys, tmp_path, *BOTH)
+    status, form = _run(capsys, tmp_path, *readings)
+    assert (status, form["blocked"]) == (3, blocks)
+    for said in (_plan(capsys, tmp_path), _history(capsys, tmp_path)):
+        assert ("Blocked: The probe moved by -0.80 K" in said) is blocks
+        assert ("was not accepted" in said and "ice point -0.40 K" in said) is not blocks
+    assert ("Check it again by" in _history(capsys, tmp_path)) is not blocks
+    assert (PROVES in _plan(capsys, tmp_path)) is not blocks
+    _run(capsys, tmp_path, *BOTH)
+    assert PROVES in _plan(capsys, tmp_path)
+    assert "Check it again by" in _history(capsys, tmp_path)
+
+
+def test_a_knocked_probe_is_cleared_by_both_points_only(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """And until then no history names the day until which its last check is good."""
+    _run(capsys, tmp_path, *BOTH)
+    assert main(["calibrate", "--data", str(tmp_path), "--probe", "T1", "--knocked", "a fall"]) == 0
+    capsys.readouterr()
+    status, form = _run(capsys, tmp_path, "--boil-C", str(BOILS_C + 0.3))
+    assert status == 3 and "both points" in form["refused"]
+    assert "After a fall" in _plan(capsys, tmp_path)
+    said = _history(capsys, tmp_path)
+    assert "After a fall" in said and "check it again now" in said and "before each season" not in said
+
+
+# --- what was typed ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--ice-C", "32.5", "--boil-C", "199.8", "--stirred"], "If it was read in °F, it is 0.28 °C"),
+        (["--boil-C", "202"], "If it was read in °F, it is 94.44 °C"),
+        (["--ice-C", "94.5", "--boil-C", "0.2", "--stirred"], "It may be the other point's."),
+        (["--boil-C", "70"], "70 °C is not boiling water: 94.5 °C (202.1 °F) is expected."),
+        ([*BOTH, "--channel", "banana"], "no channel of a water probe"),
+        ([*BOTH, "--response-s", "-3"], "expected seconds"),
+        ([*BOTH, "--response-s", "900"], "expected seconds"),
+        ([*BOTH, "--probe", " "], "the probe has no name"),
+    ],
+)
+def test_what_cannot_be_is_not_taken(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    """As it is held against in a file: within 8 K of the point. In one line; nothing is stored."""
+    assert main(["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, *words]) == 2
+    told = capsys.readouterr().err
+    assert says in told and len(told.splitlines()) == 1
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_nobody_said_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """±100 m, and a kind and converter of which nobody knows."""
+    words = ["calibrate", "--data", str(tmp_path), "--probe", "T2", "--altitude-m", "1650"]
+    assert main([*words, "--altimeter-hPa", "1013.25", *BOTH]) == 0
+    told = capsys.readouterr().out
+    assert "±100 m is taken" in told and "Give --kind and --converter" in told
+
+
+def test_a_file_of_readings_may_be_written_as_a_record_may(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Semicolons, decimal commas, the mark that spreadsheets put first."""
+    rows = "".join(f"{second};{f'{BOILS_C + 0.2:.3f}'.replace('.', ',')}\n" for second in range(70))
+    (tmp_path / "boil.csv").write_text(f"\ufefft_s;water_C\n{rows}", encoding="utf-8")
+    status, form = _run(capsys, tmp_path / "store", "--boil-csv", str(tmp_path / "boil.csv"))
+    assert status == 0
+    assert form["calibration"]["offset_K"] == pytest.approx(-0.2, abs=0.01)
+    assert main(["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, "--boil-csv", "nowhere.csv"]) == 2
+    assert "nowhere.csv: cannot be read" in capsys.readouterr().err

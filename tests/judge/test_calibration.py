@@ -172,6 +172,59 @@ def test_the_judge_and_the_check_have_one_limit() -> None:
     assert not hasattr(check, "_class_limit_K")
 
 
+@pytest.mark.parametrize(
+    ("kind", "converter", "limit_K"),
+    [
+        (None, None, 0.87),
+        ("type Q", FINE, 1.43),
+        ("type K class 1", None, 2.43),
+        ("type K class 1", RESISTANCE, 0.87),
+        (None, RESISTANCE, 0.87),
+    ],
+)
+def test_what_nobody_knows_makes_no_limit_wider(
+    header: Run, kind: str | None, converter: str | None, limit_K: float
+) -> None:
+    """The narrowest of all that it may be: class AA with the resistance converter 0.27 + 0.5 + 0.1 K, class 1 of type T
+    with the fine one 0.5 + 0.13 + 0.7 + 0.1 K (IEC 60751, IEC 60584-1, data sheets)."""
+    assert chain_of(kind, converter).class_limit_K == pytest.approx(limit_K)
+    run = replace(header, probe=replace(header.probe, kind=kind, converter=converter))
+    for off_K, damaged in ((limit_K - 0.01, False), (limit_K + 0.02, True)):
+        checked = with_check(run, offset_K=-off_K, ice_offset_K=-off_K, boil_offset_K=-off_K)
+        assert ("may be damaged" in budget_of(checked).cannot_prove) is damaged
+
+
+# --- which probe and converter it was made with -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("made_with", "believed"),
+    [
+        ({}, True),
+        ({"kind": "Type K, class 1", "converter": "0.0078 K steps, linearised"}, True),
+        ({"converter": "straight-line, 0.25 K steps"}, False),
+        ({"kind": "type T class 1"}, False),
+        ({"kind": "type K class 1", "converter": "other"}, False),
+        ({"kind": None, "converter": 7}, True),
+    ],
+)
+def test_a_check_of_another_probe_or_converter_is_not_believed(
+    header: Run, made_with: dict[str, Any], believed: bool
+) -> None:
+    """It proves this probe with this converter and no other; a record that does not say is taken as it was."""
+    found = budget_of(with_check(header, extra=made_with))
+    assert (found.expanded_K < without(header).expanded_K) is believed
+    assert noted(found, "the calibration was made with the") is not believed
+
+
+def test_a_simmer_behind_a_new_converter_is_not_held(cook: Build) -> None:
+    """The old board's check says nothing of the new one, which reads 1.3 K high: the water is 1.3 K below boiling."""
+    run = cook().go(0.0, 4.0).stay(500.0).mark("heat_off").go(-3.0, 1.0).run()
+    assert judge(run).verdict == HELD
+    old_board = with_check(run, extra={"kind": run.probe.kind, "converter": "straight-line, 0.25 K steps"})
+    assert judge(old_board).verdict == UNPROVEN
+
+
 # --- a kind and a converter -------------------------------------------------------------------------------
 
 

@@ -134,3 +134,12 @@ def test_a_failed_check_opens_a_deviation_for_every_batch_since_the_last_good_on
     assert "T1" in body["what"] and "moved" in body["what"]
     fine = outcome_of(_points(0.36, 95.02), PROBE, basis, NOW, ProbePast((good.as_json(),), runs))
     assert fine.touched == ()
+
+
+def test_a_blocked_probe_is_checked_again_now() -> None:
+    """Its last good check does not count, so no date of it is told."""
+    found = next_check(
+        CHECK, drift_chart(_holds([0.1])), NOW, "After a fall it counts only once it was checked."
+    )
+    assert found.due_at is None
+    assert "blocked" in found.text and "ice point and the boiling point" in found.text

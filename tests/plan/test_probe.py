@@ -20,7 +20,14 @@ from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
 from monitor.plan.basis import BoilBasis, boil_basis
 from monitor.plan.check import BOIL, DONE, ICE, CheckSession, PointReading, point_from_readings
-from monitor.plan.history import blocked_offset_K, blocked_since, calibration_from_json, last_good_check
+from monitor.plan.history import (
+    blocked_offset_K,
+    blocked_since,
+    calibration_from_json,
+    last_good_check,
+    standing_of,
+)
+from monitor.plan.outcome import Outcome, ProbePast, knocked, outcome_of
 from monitor.plan.place import site_of
 from monitor.plan.pressure import STATION, PressureGiven, StationPressure, station_pressure
 from monitor.plan.probe import CheckResult, conclude
@@ -289,3 +296,155 @@ def test_a_straight_line_converter_is_compared_without_its_line() -> None:
     assert abs(result.calibration.ice_offset_K - result.calibration.offset_K) < 0.05
     assert abs(result.calibration.offset_K) < 0.1
     assert "altitude" in conclude(points, PROBE, _basis(), NOW).refused
+
+
+# --- checks one after the other ---------------------------------------------------------------------------
+
+
+def _outcome(
+    past: ProbePast, ice_C: float | None, boil_C: float | None, probe: ProbeRegistration = PROBE
+) -> Outcome:
+    points = {
+        point: _point(point, mean_C) for point, mean_C in ((ICE, ice_C), (BOIL, boil_C)) if mean_C is not None
+    }
+    return outcome_of(points, probe, _basis(), NOW, past)
+
+
+def _then(past: ProbePast, outcome: Outcome) -> ProbePast:
+    """The past with what this check keeps."""
+    registered = past.registered
+    for kind, body, _ in outcome.entries:
+        if kind == "probe_registered":
+            registered = (ProbeRegistration.from_json(body),)
+    return replace(past, checks=(*past.checks, outcome.as_json()), registered=registered)
+
+
+@pytest.fixture
+def checked() -> ProbePast:
+    """A probe with a good check: ice -0.35 K, boil -0.40 K; a batch that it judged since, and one before."""
+    runs = (("before", NOW - timedelta(days=9), "T1"), ("since", NOW, "T1"))
+    return _then(ProbePast(runs=runs), _outcome(ProbePast(), 0.35, 95.0))
+
+
+@pytest.mark.parametrize(
+    ("ice_C", "boil_C", "says"),
+    [
+        (0.35, 95.8, "Suspect first the altitude or the pressure"),
+        (None, 95.8, "prove itself with itself"),
+        (1.2, None, "Without a boiling point nothing is proven"),
+        (3.4, 97.9, "damaged"),
+    ],
+)
+def test_a_check_in_doubt_that_finds_the_probe_elsewhere_blocks_it(
+    checked: ProbePast, ice_C: float | None, boil_C: float | None, says: str
+) -> None:
+    """More than 0.5 K from its last check, whatever else is in doubt; it says both, and the batch since is doubted."""
+    found = _outcome(checked, ice_C, boil_C)
+    assert found.result.blocked and found.touched == ("since",)
+    assert "moved by" in found.result.refused and says in found.result.refused
+    standing = standing_of(_then(checked, found).checks, "T1")
+    assert standing.blocked == found.result.refused
+    assert any("checked again at both points" in line for line in standing.said)
+
+
+def test_what_is_in_doubt_confirms_nothing(checked: ProbePast) -> None:
+    """The next check at both points is the first without a doubt; one that finds the last good one again clears it."""
+    doubted = _then(checked, _outcome(checked, 0.35, 95.8))
+    moved = _outcome(doubted, 1.0, 95.75)
+    assert moved.result.blocked
+    assert _outcome(_then(doubted, moved), 1.0, 95.8).result.calibration is not None
+    cleared = _outcome(doubted, 0.3, 95.05)
+    assert cleared.result.calibration is not None
+    assert standing_of(_then(doubted, cleared).checks, "T1").said == ()
+
+
+def test_a_refused_check_that_finds_the_same_stands_beside_the_last_good_one(checked: ProbePast) -> None:
+    """An ice point alone, 0.1 K from the last: not blocked, and told with its figures until one is accepted."""
+    after = _then(checked, _outcome(checked, 0.45, None))
+    standing = standing_of(after.checks, "T1")
+    assert standing.calibration is not None and standing.blocked == ""
+    (said,) = standing.said
+    assert "The last check of 2026-08-01 was not accepted" in said and "ice point -0.45 K" in said
+    assert standing_of(_then(after, _outcome(after, 0.35, 95.0)).checks, "T1").said == ()
+
+
+def test_after_a_knock_a_boiling_point_alone_clears_nothing(checked: ProbePast) -> None:
+    """At both points, as the entry of the knock says; the same after a move."""
+    past = replace(checked, checks=(*checked.checks, knocked("T1", NOW, "a fall")[1]))
+    alone = _outcome(past, None, 94.9)
+    assert alone.result.calibration is None and "both points" in alone.result.refused
+    after = _then(past, alone)
+    assert "a fall" in blocked_since(after.checks, "T1")
+    assert _outcome(after, 0.3, 94.9).result.calibration is not None
+
+
+def test_small_moves_add_up(checked: ProbePast) -> None:
+    """-0.40, -0.70, then -1.00 K: 0.6 K from a check of the same year. A move that was confirmed is a new beginning."""
+    second = _then(checked, _outcome(checked, 0.65, 95.3))
+    third = _outcome(second, 0.95, 95.6)
+    assert third.result.blocked and "-0.60 K" in third.result.refused and third.touched == ("since",)
+    confirmed = _then(second, third)
+    confirmed = _then(confirmed, _outcome(confirmed, 0.95, 95.6))
+    assert standing_of(confirmed.checks, "T1").blocked == ""
+    assert _outcome(confirmed, 1.0, 95.65).result.calibration is not None
+
+
+def test_a_move_over_the_years_is_no_sudden_one(checked: ProbePast) -> None:
+    """Each yearly check is held against the last, not against all."""
+    later = NOW + timedelta(days=400)
+    second = outcome_of({ICE: _point(ICE, 0.65), BOIL: _point(BOIL, 95.3)}, PROBE, _basis(), later, checked)
+    past = _then(checked, second)
+    third = outcome_of({ICE: _point(ICE, 0.95), BOIL: _point(BOIL, 95.6)}, PROBE, _basis(), later, past)
+    assert third.result.calibration is not None
+
+
+@pytest.mark.parametrize(
+    ("kind", "converter", "ice_C", "boil_C"),
+    [
+        ("type K class 1", "resistance, 0.03 K steps", 5.0, 99.6),
+        ("other", "other", 7.8, 102.4),
+        ("other", "linearised, 0.0078 K steps", 1.6, 96.2),
+    ],
+)
+def test_a_probe_of_which_nobody_knows_the_kind_is_not_believed_further(
+    kind: str, converter: str, ice_C: float, boil_C: float
+) -> None:
+    """What it may be allows less: damaged, as a known one would be; and how to find out."""
+    probe = replace(PROBE, kind=kind, converter=converter)
+    result = _outcome(ProbePast(), ice_C, boil_C, probe).result
+    assert result.calibration is None and result.blocked
+    assert "may be damaged" in result.refused and "Register it with the kind" in result.refused
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"kind": "type T class 1"},
+        {"converter": "straight-line corrected, 0.25 K steps"},
+        {"place": "other"},
+        {"channel": "water_2"},
+    ],
+)
+def test_a_check_is_of_one_kind_converter_place_and_channel(
+    checked: ProbePast, changes: dict[str, str]
+) -> None:
+    """As the check's own words say. Refused with another it registers nothing, and what it is now is not known;
+    accepted, it is a new beginning, held against nothing of the other's."""
+    other = replace(PROBE, **changes)  # type: ignore[arg-type]
+    refused = _outcome(checked, 0.3, None, other)
+    assert [kind for kind, *_ in refused.entries] == ["probe_checked"]
+    assert refused.result.blocked and "is not what it is registered as" in refused.result.refused
+    accepted = _outcome(checked, 1.2, 95.85, other)
+    assert accepted.result.calibration is not None and accepted.touched == ()
+    assert [kind for kind, *_ in accepted.entries] == ["probe_registered", "probe_checked"]
+
+
+def test_a_refused_check_leaves_the_registration_and_a_calibration_says_what_it_is_of(
+    checked: ProbePast,
+) -> None:
+    """The first one of a probe registers it, accepted or not: so it can be named."""
+    assert not _outcome(checked, 0.3, None).registers
+    assert _outcome(ProbePast(), 0.3, None).registers
+    found = last_good_check(checked.checks, "T1")
+    assert found is not None
+    assert (found.extra["kind"], found.extra["converter"]) == (PROBE.kind, PROBE.converter)
