@@ -36,6 +36,11 @@ def draw(probe: ProbeRegistration, place: Place) -> None:
     """The check of this probe: begin it, go through it, keep its result."""
     check = st.session_state.get(KEY)
     if not isinstance(check, Check) or not check.is_of(probe):
+        if isinstance(check, Check) and check.probe.probe_id == probe.probe_id:
+            look.page(
+                '<p class="bw-caution">The probe was registered anew as another while it was checked: what was taken '
+                "counts for nothing.</p>"
+            )
         _begin(probe, place)
     elif check.done:
         _result(check)

@@ -121,7 +121,7 @@ def conclude(
     elif doubt:
         result = _refused(doubt)
     elif damage:
-        result = replace(_refused(f"{damage} It is blocked."), blocked=True)
+        result = replace(_refused(f"{damage} It is blocked."), blocked=True, text=(AGAIN,))
     elif known.blocked and ice is None:
         result = _refused(
             f"A boiling point alone does not clear a probe that is blocked ({known.blocked}) {AGAIN}"
@@ -283,6 +283,7 @@ def suspended(result: CheckResult, changed: str) -> CheckResult:
         result,
         refused=f"{result.refused} And the probe is not what it is registered as: {changed}. So it is blocked.",
         blocked=True,
+        text=(AGAIN,),
         boil_offset_found_K=None,
     )
 

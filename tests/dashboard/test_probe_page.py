@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
-from dashboard import check_model, drift_figure, kitchen_model, look, plan_model
+import dashboard
+from dashboard import check_model, drift_figure, kitchen_data, kitchen_model, look, plan_model, settings
+from dashboard.settings import Settings
 from monitor.cli.main import main
 from monitor.plan.drift import DriftPoint, drift_chart
 from monitor.plan.pressure import ALTIMETER, PressureGiven, StationPressure
@@ -19,7 +24,8 @@ from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, ProbeRegistration
 from monitor.record import Sample
 from monitor.record.model import Site
-from monitor.store.entries import append_entry
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.reader import open_reader
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs" / "held-low-altitude"
 NOW = datetime.now(UTC).replace(microsecond=0)
@@ -146,3 +152,117 @@ def test_a_ph_is_kept_beside_the_batch() -> None:
     ph = plan_model.ph_of({"ph": 4.2, "ph_sure": 0.1, "ph_meter": " M1 ", "ph_buffers": True})
     assert ph is not None
     assert (ph.value, ph.meter_id, ph.method, ph.two_buffers_today) == (4.2, "M1", "meter", True)
+
+
+# --- one name, one probe ----------------------------------------------------------------------------------
+
+APP = str(Path(dashboard.__file__).with_name("app.py"))
+CHECK = {
+    "offset_K": -0.4,
+    "expanded_uncertainty_K": 0.25,
+    "coverage_factor": 2.0,
+    "ice_offset_K": -0.35,
+    "boil_offset_K": -0.4,
+    "at": (NOW - timedelta(days=9)).isoformat(),
+    "method": "ice and boiling points",
+}
+
+
+@pytest.fixture
+def page(tmp_path: Path) -> Iterator[AppTest]:
+    """The page Probe, where one probe was registered and checked."""
+    append_entry(tmp_path, "probe_registered", PROBE.as_json())
+    body = {"probe_id": "red K", "calibration": CHECK, "text": ["It proves this probe with this converter."]}
+    append_entry(tmp_path, "probe_checked", body)
+    settings.configure(Settings(tmp_path))
+    app = AppTest.from_file(APP, default_timeout=60)
+    app.session_state["who"] = "Ada"
+    app.run()
+    app.switch_page("views/probe.py").run()
+    assert not app.exception
+    yield app
+    settings._current = None
+
+
+def shown(app: AppTest) -> str:
+    return " ".join(str(item.value) for item in app.get("html"))
+
+
+def register(app: AppTest, converter: str) -> None:
+    """Another probe, under the name that is in use."""
+    app.selectbox(key="probe").set_value("Another probe").run()
+    (name,) = (item for item in app.text_input if item.label == "Name written on the probe")
+    name.set_value(PROBE.probe_id)
+    for item in app.selectbox:
+        if item.label == "Kind and class":
+            item.set_value(PROBE.kind)
+        elif item.label.startswith("Converter"):
+            item.set_value(converter)
+        elif item.label.startswith("Where it sits"):
+            item.set_value(PLACES[0])
+    (button,) = (item for item in app.button if item.label == "Register this probe")
+    button.click().run()
+    assert not app.exception
+
+
+def registered(folder: Path) -> list[str]:
+    with closing(open_reader(folder)) as conn:
+        return [entry.body["converter"] for entry in read_entries(conn, kinds=["probe_registered"])]
+
+
+def test_a_name_in_use_by_another_probe_is_asked_about(page: AppTest, tmp_path: Path) -> None:
+    """Nothing is registered before the answer; then its check ends, and it is said why."""
+    assert "It proves this probe with this converter." in shown(page)
+    another = "straight-line, 0.25 K steps"
+    register(page, another)
+    assert registered(tmp_path) == [PROBE.converter]
+    assert f"and is “{another}”" in shown(page) and "its earlier check ends" in shown(page)
+    page.button(key="register_not").click().run()
+    assert registered(tmp_path) == [PROBE.converter] and "its earlier check ends" not in shown(page)
+    register(page, another)
+    page.button(key="register_anew").click().run()
+    assert registered(tmp_path) == [PROBE.converter, another]
+    page.selectbox(key="probe").set_value(PROBE.probe_id).run()
+    assert "Its earlier check ended when it was registered anew" in shown(page)
+    assert "It proves this probe with this converter." not in shown(page)
+
+
+def test_the_same_probe_registered_again_is_not_asked_about(page: AppTest, tmp_path: Path) -> None:
+    """And keeps its check."""
+    register(page, PROBE.converter)
+    assert registered(tmp_path) == [PROBE.converter] * 2
+    page.selectbox(key="probe").set_value(PROBE.probe_id).run()
+    assert "It proves this probe with this converter." in shown(page)
+
+
+@pytest.mark.parametrize("blocked", [True, False])
+@pytest.mark.parametrize("view", ["views/probe.py", "views/plan.py"])
+def test_the_last_attempt_stands_beside_the_earlier_check(
+    page: AppTest, tmp_path: Path, view: str, blocked: bool
+) -> None:
+    """On both pages; one that blocks the probe says how it counts again, and no page says until when it is good."""
+    refused = (
+        "The probe moved by -0.80 K since its check: it is blocked."
+        if blocked
+        else "Without a boiling point."
+    )
+    body = {"probe_id": "red K", "calibration": None, "refused": refused, "blocked": blocked}
+    append_entry(tmp_path, "probe_checked", body | {"ice_offset_found_K": -0.4, "at": NOW.isoformat()})
+    kitchen_data._known.clear()
+    page.switch_page(view).run()
+    told = shown(page)
+    if blocked:
+        assert "Blocked: The probe moved by −0.80 K" in told and "checked again at both points" in told
+        assert "Check it again by" not in told and "It proves this probe" not in told
+    else:
+        assert "was not accepted: Without a boiling point." in told and "ice point −0.40 K" in told
+        assert "Checked on" in told
+
+
+def test_a_check_is_of_the_probe_as_it_was_when_it_began() -> None:
+    """Registered anew meanwhile as another, what was taken is of the old one."""
+    check = check_model.begin(PROBE, "n", Site(altitude_m=1650.0, altitude_uncertainty_m=10.0), 0.0, NOW)
+    assert isinstance(check, check_model.Check)
+    assert check.is_of(PROBE) and check.is_of(replace(PROBE, response_s=4.0))
+    assert not check.is_of(replace(PROBE, converter="straight-line, 0.25 K steps"))
+    assert not check.is_of(replace(PROBE, probe_id="blue K"))

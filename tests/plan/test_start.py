@@ -257,3 +257,12 @@ def test_a_lot_code_that_is_taken_is_not_given_again() -> None:
     first = header_json(_facts(), "r1", NOW)["batch"]["lot_code"]
     again = header_json(_facts(lots_taken=frozenset({first})), "r1", NOW)["batch"]["lot_code"]
     assert again != first
+
+
+def test_what_speaks_against_the_probe_is_told_with_what_is_missing() -> None:
+    """A later check that was not accepted stands where the probe is confirmed; a blocked one says what to do."""
+    said = "The last check of 2026-08-01 was not accepted: Without a boiling point nothing is proven at the boil."
+    (asked,) = decide_start(_facts(calibration_seen=False, calibration=None, probe_said=(said,))).missing
+    assert said in asked.text and "never been checked" not in asked.text
+    (blocked,) = decide_start(_facts(probe_blocked="The probe moved: it is blocked.")).missing
+    assert "checked again at both points" in blocked.text
