@@ -112,11 +112,7 @@ def pressure_of(kitchen: Kitchen, heard_kPa: float | None, now: datetime) -> Sta
         return None
     if kitchen.way == BAROMETER:
         if heard_kPa is None:
-            return Refusal(
-                OUT_OF_RANGE,
-                "The node sends no pressure, so its barometer is not there or not heard.",
-                "Choose a node that has one, or enter an altimeter setting.",
-            )
+            return Refusal(OUT_OF_RANGE, air.NOT_SENT, air.SENT_INSTEAD)
         return heard_pressure(heard_kPa, kitchen.altitude_m, kitchen.uncertainty_m, now, kitchen.compared_at)
     if kitchen.pressure_unread:
         return Refusal(OUT_OF_RANGE, f"No pressure counts: {kitchen.pressure_unread}", "Type it again.")

@@ -28,6 +28,7 @@ from dashboard.units import told
 from monitor.errors import RefusedError, StoreError
 from monitor.plan.header import free_run_id, header_of, start_entries
 from monitor.plan.model import Plan
+from monitor.plan.pressure import BAROMETER
 from monitor.plan.setup import what_it_proves
 from monitor.plan.start import StartFacts, decide_start
 from monitor.store.database import free_bytes
@@ -61,6 +62,9 @@ def _of_place(place: Place, plan: Plan | None) -> StartFacts:
         node=place.node.node if place.node else None,
         reading_C=place.node.water_C if place.node else None,
         reading_age_s=place.node.age_s if place.node else None,
+        heard_kPa=place.pressure.pressure_kPa
+        if place.pressure and place.pressure.kind == BAROMETER
+        else None,
     )
 
 
@@ -70,8 +74,10 @@ def _probe(facts: StartFacts, place: Place) -> StartFacts:
     if item is None:
         return facts
     facts = replace(facts, probe=item.registration, calibration=item.calibration, probe_blocked=item.blocked)
+    facts = replace(facts, probe_said=item.said)
     if facts.plan is not None:
-        probe_form.show_set_up(what_it_proves(header_of(facts, "plan", datetime.now(UTC))))
+        header = header_of(facts, "plan", datetime.now(UTC))
+        probe_form.show_set_up(what_it_proves(header, facts.heard_kPa))
     probe_form.describe(item)
     if st.button("Check this probe, or see its drift", key="to_probe"):
         kitchen_form.remember(place.kitchen)

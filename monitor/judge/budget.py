@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from math import sqrt
 
 from monitor.judge.calibration import DAMAGE_HELPS, Worth, damage_of, was_checked_at_boil, worth_of
-from monitor.judge.pressure import SINCE, PressureBasis, added_row, basis_before_start
+from monitor.judge.pressure import BY_HAND, NOT_COMPARED, SINCE, PressureBasis, added_row, basis_before_start
 from monitor.judge.verdict import Budget, BudgetRow
 from monitor.record.model import Calibration, Run
 from monitor.tables.probes import Chain, chain_of
@@ -36,7 +36,9 @@ SCATTER_K = 0.05
 DEPTH_BONUS_K = 0.15
 
 #: What a set-up can do that proves a boil with a person's help, and how that reads where the person did help.
-ONLY_IF_SEEN = "This set-up can prove a boil only where a person looks and marks the rolling boil."
+ONLY_IF_SEEN = (
+    "This set-up can prove a boil only where a person looks and marks the rolling boil: look, and mark it."
+)
 SEEN_AND_NARROW = "That leaves little room even where a person saw the boil."
 
 
@@ -220,12 +222,17 @@ def full_budget(run: Run, probe: ProbeBudget, pressure: PressureBasis) -> Budget
     )
 
 
-def budget_of(run: Run) -> Budget:
+def budget_of(run: Run, at_s: float = 0.0, heard_kPa: float | None = None) -> Budget:
     """The budget of a set-up before the heat goes on, from the header alone.
 
-    Where the record names a barometer, one in working order is assumed.
+    Parameters
+    ----------
+    at_s : float
+        How long after the start it is to hold: what was typed is older by then. [s]
+    heard_kPa : float, optional
+        What the barometer that the record names says by now; without it one in working order is assumed. [kPa]
     """
-    return full_budget(run, probe_budget(run), basis_before_start(run))
+    return full_budget(run, probe_budget(run), basis_before_start(run, at_s, heard_kPa))
 
 
 def _cannot_prove(run: Run, probe: ProbeBudget, pressure: PressureBasis, expanded: float) -> str:
@@ -266,6 +273,10 @@ def _what_helps(run: Run, probe: ProbeBudget, pressure: PressureBasis) -> str:
         helps.append("check the probe at the ice point and the boiling point")
     if pressure.source == "altitude":
         helps.append("add a barometer to the node, or enter today's station pressure")
+    if NOT_COMPARED in pressure.notes:
+        helps.append("compare the barometer with a station's altimeter setting")
+    if BY_HAND in pressure.notes:
+        helps.append("enter an altimeter setting instead of what a barometer in the kitchen reads")
     if any(row.term.startswith(SINCE) for row in pressure.rows):
         helps.append("read the pressure anew")
     if probe.added_K:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
-from math import sqrt
+from math import hypot, sqrt
 from statistics import median
 
 from monitor.judge.calibration import was_checked_at_boil
@@ -36,6 +36,11 @@ SINCE = "weather in the"
 #: no longer wait makes it wider. [kPa]
 WEATHER_APART_KPA = sqrt(2.0) * 0.74
 
+#: How a typed pressure was had: by a barometer in the kitchen that a person read, or brought up from what a station
+#: near by reports, as its altimeter setting or, near sea level, its sea-level pressure.
+READ_BY_HAND = "station"
+ALTIMETER_SETTING, SEA_LEVEL_PRESSURE = "altimeter_setting", "sea_level"
+
 #: Small digital barometers: ±1 hPa where compared with a station, else up to 4 hPa out. [kPa]
 #: Data sheet for the first; users' reports for the second.
 BAROMETER_CHECKED_KPA = 0.1
@@ -56,8 +61,9 @@ WIDEST_ALTITUDE_M = 100.0
 #: The same where a pressure is held against that altitude: half of it, for there a wider one would believe more. [m]
 DOUBTED_ALTITUDE_M = WIDEST_ALTITUDE_M / 2.0
 
-#: Weather ±25 hPa (climate texts: commonly 982 to 1033 hPa), season ±16 hPa at 1650 m (as above): beyond it a pressure
-#: and an altitude disagree. Near the ground pressure falls by 0.11 hPa a metre (standard atmosphere). [kPa]
+#: Weather ±25 hPa (climate texts: commonly 982 to 1033 hPa), season ±16 hPa at 1650 m (as above), in squares, and the
+#: altitude's own part, ±5 hPa where it is sure to ±50 m: beyond those ±35 hPa pressure and altitude disagree (P15).
+#: Near the ground pressure falls by 0.11 hPa a metre (standard atmosphere). [kPa]
 WEATHER_SPREAD_KPA = 2.5
 SEASON_SPREAD_KPA = 1.6
 ALTITUDE_KPA_PER_M = 0.011
@@ -85,6 +91,14 @@ NOT_HEARD = "the barometer that the record names was not heard"
 NO_TIME = (
     "the record does not say when the station pressure was read: it is taken as read at the start, and as unsure as "
     "after 6 h"
+)
+
+#: Why a barometer counts as one that may be 4 hPa out.
+NOT_COMPARED = "the barometer was not compared with a station's altimeter setting within 12 months"
+#: Why a pressure that a person read counts as one of a barometer that was never compared.
+BY_HAND = (
+    "the pressure was read from a barometer in the kitchen, and nothing compares that one with a station's altimeter "
+    "setting"
 )
 
 #: A barometer that was never checked may read low by this before it is held against it. [kPa] Our rule.
@@ -174,11 +188,9 @@ def disagreement(run: Run, pressure_kPa: float) -> str:
         return ""
     standard_kPa = standard_pressure_kPa(altitude_m)
     sure_m = run.site.altitude_uncertainty_m
-    spread_kPa = (
-        WEATHER_SPREAD_KPA
-        + SEASON_SPREAD_KPA * abs(altitude_m) / SEASON_M
-        + ALTITUDE_KPA_PER_M * (DOUBTED_ALTITUDE_M if sure_m is None else sure_m)
-    )
+    # Weather and season know nothing of each other; an altitude that is off is off every day (physics facts, P15).
+    spread_kPa = hypot(WEATHER_SPREAD_KPA, SEASON_SPREAD_KPA * abs(altitude_m) / SEASON_M)
+    spread_kPa += ALTITUDE_KPA_PER_M * (DOUBTED_ALTITUDE_M if sure_m is None else sure_m)
     if abs(pressure_kPa - standard_kPa) <= spread_kPa:
         return ""
     text = (
@@ -299,8 +311,11 @@ def from_typed(run: Run, t_s: float) -> PressureBasis | None:
         return None
     is_dated = run.site.extra.get("station_pressure_at") is not None
     added_K, notes = 0.0, _source_notes(run)
+    by_hand = run.site.extra.get("station_pressure_kind") == READ_BY_HAND
     if not is_dated:
         age_s, notes = TYPED_LASTS_S, (*notes, NO_TIME)
+    if by_hand:
+        notes = (*notes, BY_HAND)
     if notes or abs(age_s) > FRESH_S:
         # A deep low does not stay: what was typed in one is soon too low.
         added_K, doubts = _read_low(run, pressure_kPa, "the pressure that was typed")
@@ -310,7 +325,11 @@ def from_typed(run: Run, t_s: float) -> PressureBasis | None:
         pressure_kPa,
         "station pressure",
         f"station pressure {pressure_kPa * 10:.1f} hPa, typed",
-        [(BAROMETER_CHECKED_KPA, "a station's reading, brought to this kitchen; our judgement")],
+        [
+            (BAROMETER_UNCHECKED_KPA, "a barometer read by a person, compared with nothing; users' reports")
+            if by_hand
+            else (BAROMETER_CHECKED_KPA, "a station's reading, brought to this kitchen; our judgement")
+        ],
         age_s=abs(age_s),
         added_K=added_K,
         notes=notes,
@@ -361,9 +380,7 @@ def from_barometer(run: Run, pressure_kPa: float, age_s: float) -> PressureBasis
     notes: tuple[str, ...] = ()
     added_K, unchecked = 0.0, ""
     if not fresh:
-        notes = unsaid or (
-            "the barometer was not compared with a station's altimeter setting within 12 months",
-        )
+        notes = unsaid or (NOT_COMPARED,)
         added_K, doubts = _read_low(run, pressure_kPa, "the barometer's reading")
         notes += doubts
         unchecked = UNCHECKED if run.site.altitude_m is None else ""
@@ -430,12 +447,15 @@ def _weather_since(age_s: float, slope: float) -> BudgetRow:
     return BudgetRow(term, given, "hPa", "normal, k = 2", WEATHER_APART_KPA * slope, source)
 
 
-def basis_before_start(run: Run) -> PressureBasis:
-    """What the header alone promises: a named barometer is taken to be in order and to agree."""
+def basis_before_start(run: Run, at_s: float = 0.0, heard_kPa: float | None = None) -> PressureBasis:
+    """What the header alone promises for ``at_s`` after the start.
+
+    ``heard_kPa`` is what the named barometer says by now; one that was not heard is taken to be in order and to agree.
+    """
     if run.site.pressure_source == "barometer":
         kPa = 101.325 if run.site.altitude_m is None else standard_pressure_kPa(run.site.altitude_m)
-        return from_barometer(run, kPa, 0.0)
-    return from_typed(run, 0.0) or from_altitude(run)
+        return from_barometer(run, kPa if heard_kPa is None else heard_kPa, 0.0)
+    return from_typed(run, at_s) or from_altitude(run)
 
 
 class PressureTracker:

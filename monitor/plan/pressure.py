@@ -14,11 +14,14 @@ from math import isfinite
 
 from monitor.errors import PhysicsRangeError
 from monitor.judge.pressure import (
+    ALTIMETER_SETTING,
     ALTITUDE_KPA_PER_M,
     BAROMETER_CHECKED_KPA,
     BAROMETER_UNCHECKED_KPA,
     HIGHEST_AIR_KPA,
     LOWEST_AIR_KPA,
+    READ_BY_HAND,
+    SEA_LEVEL_PRESSURE,
     SEASON_M,
     SEASON_SPREAD_KPA,
     TYPED_LASTS_S,
@@ -31,9 +34,9 @@ from monitor.physics.units import KPA_PER_INHG
 from monitor.plan.refusal import OUT_OF_RANGE, Refusal
 from monitor.record.model import Required, Run, Site
 
-STATION = "station"
-ALTIMETER = "altimeter_setting"
-SEA_LEVEL = "sea_level"
+STATION = READ_BY_HAND
+ALTIMETER = ALTIMETER_SETTING
+SEA_LEVEL = SEA_LEVEL_PRESSURE
 PRESSURE_KINDS = (STATION, ALTIMETER, SEA_LEVEL)
 #: Not typed: what the node's own barometer says.
 BAROMETER = "barometer"
@@ -48,6 +51,9 @@ SEASON_KPA_PER_M = 0.001
 #: With air of -10 °C at 1650 m the kitchen's pressure lies so far below what the standard column gives, with air of
 #: 35 °C ``SEASON_SPREAD_KPA`` above it. [kPa] Hypsometric equation with the standard lapse.
 COLD_SPREAD_KPA = 0.9
+
+#: What to do about a barometer that cannot be right here.
+HEARD_INSTEAD = "Check the altitude first, then the barometer and its unit."
 
 #: A typed pressure may be dated ahead of the clock by this much. [s] Our choice.
 CLOCK_SLACK_S = 600.0
@@ -102,10 +108,16 @@ def station_pressure(
     if (stale := _stale(given.at, now)) is not None:
         return stale
     typed_kPa = given.value * PRESSURE_UNITS_KPA[given.unit]
+    if not LOWEST_AIR_KPA <= typed_kPa <= HIGHEST_AIR_KPA:
+        meant = other_unit_meant(given.value, given.unit) or "Read it again."
+        return _refuse(f"A pressure of {given.value:g} {given.unit} is the air of no kitchen.", meant)
     try:
         found = _converted(given.kind, typed_kPa, altitude_m)
     except PhysicsRangeError as trouble:
-        return _refuse(_sentence(str(trouble.args[0]).rstrip(".")), trouble.advice or "Read it again.")
+        return _refuse(
+            _sentence(str(trouble.args[0]).rstrip(".")),
+            _other_kind_meant(given, altitude_m) or trouble.advice or "",
+        )
     if isinstance(found, Refusal):
         return found
     pressure_kPa, half_width_kPa, how = found
@@ -125,7 +137,7 @@ def station_pressure(
 def _converted(kind: str, typed_kPa: float, altitude_m: float) -> tuple[float, float, str] | Refusal:
     """Station pressure, half-width and how it was had. [kPa]"""
     if kind == STATION:
-        return typed_kPa, BAROMETER_CHECKED_KPA, "as typed"
+        return typed_kPa, BAROMETER_UNCHECKED_KPA, "as typed"
     if kind == ALTIMETER:
         brought = station_pressure_kPa(typed_kPa, altitude_m)
         return brought, BAROMETER_CHECKED_KPA, f"from the altimeter setting {typed_kPa * 10:.1f} hPa"
@@ -141,6 +153,17 @@ def _converted(kind: str, typed_kPa: float, altitude_m: float) -> tuple[float, f
         f"kitchen at {altitude_m:.0f} m: it was worked out with the day's temperature, and without that "
         f"the true one lies {low_hPa:+.0f} to {high_hPa:+.0f} hPa from the result.",
         _what_then(kind),
+    )
+
+
+def _other_kind_meant(given: PressureGiven, altitude_m: float) -> str:
+    """That what cannot be a station's setting or a forecast's pressure would do for the kitchen's own, or ""."""
+    own_kPa = given.value * PRESSURE_UNITS_KPA[given.unit]
+    if given.kind == STATION or disagreement(_header(altitude_m, None, given.at), own_kPa):
+        return ""
+    return (
+        f"{given.value:g} {given.unit} would do for the air in a kitchen at {altitude_m:.0f} m itself: if a barometer "
+        "there reads it, enter it as that (station pressure); an altimeter setting is near 1013 hPa or 29.92 inHg."
     )
 
 
@@ -191,7 +214,7 @@ def heard_pressure(
     """
     doubt = disagreement(_header(altitude_m, altitude_uncertainty_m, now), pressure_kPa)
     if doubt:
-        return _refuse(_sentence(doubt), "Check the altitude first, then the barometer and its unit.")
+        return _refuse(_sentence(doubt), HEARD_INSTEAD)
     compared = checked_at is not None and is_within_a_year(checked_at, now)
     return StationPressure(
         pressure_kPa=pressure_kPa,
@@ -201,6 +224,28 @@ def heard_pressure(
         good_until=now,
         text=f"{pressure_kPa * 10:.1f} hPa in the kitchen, by the node's barometer",
     )
+
+
+#: Said where a node is to tell the pressure and does not.
+NOT_SENT = "The node sends no pressure, so its barometer is not there or not heard."
+SENT_INSTEAD = "Choose a node that has one, or enter an altimeter setting."
+
+
+def pressure_doubt(site: Site, heard_kPa: float | None, now: datetime) -> str:
+    """Why the pressure that a site names cannot be this kitchen's, or is not heard, and what to do; or "".
+
+    ``heard_kPa``: what the node's barometer says by now, None where it says nothing.
+    """
+    if site.pressure_source == BAROMETER and heard_kPa is None:
+        return f"{NOT_SENT} {SENT_INSTEAD}"
+    pressure_kPa = heard_kPa if site.pressure_source == BAROMETER else site.station_pressure_kPa
+    if pressure_kPa is None:
+        return ""
+    doubt = disagreement(Run("", now, Required(minutes=1.0), site=site), pressure_kPa)
+    if not doubt:
+        return ""
+    kind = BAROMETER if site.pressure_source == BAROMETER else STATION
+    return f"{_sentence(doubt)} {HEARD_INSTEAD if kind == BAROMETER else _what_then(kind)}"
 
 
 @dataclass(frozen=True, slots=True)

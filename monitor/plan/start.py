@@ -43,6 +43,7 @@ class StartFacts:
     ``probe_said``: what stands beside the probe's last good check, such as a later one that was not accepted.
     ``lots_taken``: lot codes in use. ``unread``: why something that was typed cannot be read, in whole sentences.
     ``pressure_doubt``: why the pressure that is to be used cannot be this kitchen's, or is not heard; "" where none is.
+    ``heard_kPa``: what the node's barometer says by now, where the site names it. [kPa]
     """
 
     plan: Plan | None = None
@@ -75,6 +76,7 @@ class StartFacts:
     already_boiling: bool = False
     unread: tuple[str, ...] = ()
     pressure_doubt: str = ""
+    heard_kPa: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,9 +21,13 @@ _COMMAED = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 
 @dataclass(frozen=True, slots=True)
 class Unread:
-    """Why what was typed is no number here, and what to write; in whole sentences."""
+    """Why what was typed is no number here, and what to write; in whole sentences.
+
+    ``in_doubt``: it is a number, and can be two.
+    """
 
     why: str
+    in_doubt: bool = False
 
 
 def number_typed(
@@ -56,7 +60,9 @@ def number_typed(
         return Unread(f"{_outside(readings[0], low, high, unit)}")
     if len(within) > 1:
         first, second = (shown(value) for value in within)
-        return Unread(f"“{text.strip()}” can be {first} or {second}. Write {second}, or {first}.")
+        return Unread(
+            f"“{text.strip()}” can be {first} or {second}. Write {second}, or {first}.", in_doubt=True
+        )
     if whole and within[0] != round(within[0]):
         return Unread(f"{shown(within[0])} is not a whole number, and one is asked here.")
     return within[0]

@@ -18,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
-from math import inf, sqrt
+from math import hypot, inf, sqrt
 from statistics import median
 
 from monitor.physics.pressure import standard_pressure_kPa
@@ -66,7 +66,7 @@ def boiling_point(run: Run, until_s: float) -> tuple[float | None, float]:
         if not 50.0 <= kPa <= 110.0:
             return None, 0.0
         if altitude_m is not None:
-            spread = 2.5 + 1.6 * altitude_m / 1650.0 + 0.011 * (run.site.altitude_uncertainty_m or 50.0)
+            spread = hypot(2.5, 1.6 * altitude_m / 1650.0) + 0.011 * (run.site.altitude_uncertainty_m or 50.0)
             if abs(kPa - standard_pressure_kPa(altitude_m)) > spread:
                 return None, 0.0
         half_K = boiling_point_C(kPa + 0.1) - boiling_point_C(kPa)

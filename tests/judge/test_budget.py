@@ -416,14 +416,58 @@ def test_a_sea_level_pressure_is_named_as_such(header: Run) -> None:
     assert "sea-level-corrected" in basis.disagrees and "enter the station pressure" in basis.disagrees
 
 
-@pytest.mark.parametrize(("off_hPa", "fits"), [(38, True), (-38, True), (48, False), (-48, False)])
+@pytest.mark.parametrize(
+    ("altitude_m", "sure_m", "off_hPa", "fits"),
+    [
+        *[(1650.0, 50.0, off_hPa, abs(off_hPa) < 35) for off_hPa in (34, -34, 36, -36)],
+        *[(2150.0, 15.0, off_hPa, abs(off_hPa) < 35) for off_hPa in (33, -33, 38, -38)],
+        *[(0.0, 10.0, off_hPa, abs(off_hPa) < 26) for off_hPa in (25, -25, 28, -28)],
+    ],
+)
 def test_weather_season_and_altitude_bound_what_a_pressure_may_be(
-    header: Run, off_hPa: float, fits: bool
+    header: Run, altitude_m: float, sure_m: float, off_hPa: float, fits: bool
 ) -> None:
-    """±25 hPa weather, ±16 season at 1650 m, 0.11 hPa a metre (climate texts; US Standard Atmosphere 1976)."""
-    run = altitude_only(header, 1650.0)
-    kPa = standard_pressure_kPa(1650.0) + off_hPa / 10.0
-    assert (from_barometer(run, kPa, 0.0).disagrees == "") is fits
+    """±35 hPa at 1650 ± 50 m: ±25 weather and ±16 season there, which go by turns, in squares 29.7, and 0.1 hPa a
+    metre of what the altitude may be off (physics facts, P15; US Standard Atmosphere 1976)."""
+    site = Site(altitude_m=altitude_m, altitude_uncertainty_m=sure_m, pressure_source="altitude")
+    kPa = standard_pressure_kPa(altitude_m) + off_hPa / 10.0
+    assert (from_barometer(replace(header, site=site), kPa, 0.0).disagrees == "") is fits
+
+
+@pytest.mark.parametrize(
+    ("kind", "half_hPa"), [("station", 4.0), ("altimeter_setting", 1.0), ("sea_level", 1.0)]
+)
+def test_a_barometer_that_a_person_read_was_compared_with_nothing(
+    header: Run, kind: str, half_hPa: float
+) -> None:
+    """Users' reports of 4 hPa, as for the node's own before it was compared; what a station reports is compared."""
+    at = header.started_at.isoformat()
+    site = Site(
+        altitude_m=0.0,
+        altitude_uncertainty_m=10.0,
+        pressure_source="station pressure",
+        station_pressure_kPa=99.6,
+        extra={"station_pressure_at": at, "station_pressure_kind": kind},
+    )
+    basis = from_typed(replace(header, site=site), 0.0)
+    assert basis is not None
+    assert basis.standard_K == pytest.approx(rectangular(half_hPa) * SLOPE_K_PER_HPA, abs=0.002)
+    # 17.25 hPa below the standard: half of what is beyond 10 hPa, as for a barometer that was never compared.
+    assert basis.added_K == pytest.approx(0.5 * 7.25 * 0.0281 if kind == "station" else 0.0, abs=0.003)
+    assert any("nothing compares" in note for note in basis.notes) is (kind == "station")
+
+
+def test_what_helps_a_barometer_is_to_compare_it(header: Run) -> None:
+    """Never compared, and 30 hPa under the standard of its place: comparing it takes away what was added."""
+    site = Site(altitude_m=2150.0, altitude_uncertainty_m=15.0, pressure_source="barometer")
+    heard_kPa = standard_pressure_kPa(2150.0) - 3.0
+    budget = budget_of(replace(header, site=site), 0.0, heard_kPa)
+    assert any("added whole" in row.distribution for row in budget.rows)
+    assert "compare the barometer with a station's altimeter setting" in budget.cannot_prove
+    assert "look, and mark it" in budget.cannot_prove
+    assert "finer probe" not in budget.cannot_prove
+    compared = replace(site, barometer_checked_at=header.started_at)
+    assert budget_of(replace(header, site=compared), 0.0, heard_kPa).cannot_prove == ""
 
 
 def test_a_pressure_that_is_no_air_gives_no_boiling_point(header: Run) -> None:
