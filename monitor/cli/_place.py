@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from datetime import datetime
+from difflib import get_close_matches
+from math import isfinite, nan
+from zoneinfo import available_timezones
 
 from monitor.errors import UsageError
-from monitor.physics.units import ft_to_m
+from monitor.judge.pressure import HIGHEST_AIR_KPA, LOWEST_AIR_KPA
+from monitor.physics.units import ft_to_m, m_to_ft
 from monitor.plan.pressure import (
     ALTIMETER,
+    PRESSURE_UNITS_KPA,
     SEA_LEVEL,
     STATION,
     PressureGiven,
@@ -16,12 +22,28 @@ from monitor.plan.pressure import (
     station_pressure,
 )
 from monitor.plan.refusal import Refusal
+from monitor.plan.typed import Unread, number_typed
+
+#: No altitude that is worth giving is less sure. [m]
+LEAST_SURE_M = 500.0
+#: Names of the zone tables that are an offset and no place, and a place that is meant by each.
+FIXED_OFFSETS = {"EST": "America/New_York", "MST": "America/Denver", "HST": "Pacific/Honolulu"}
 
 #: Option, kind of pressure, unit, help.
 _PRESSURES = (
-    ("station_pressure_hPa", STATION, "hPa", "today's pressure of the air in this kitchen"),
-    ("altimeter_hPa", ALTIMETER, "hPa", "today's altimeter setting (QNH) of an airport near by"),
-    ("altimeter_inHg", ALTIMETER, "inHg", "the same in inches of mercury, near 29.92"),
+    (
+        "station_pressure_hPa",
+        STATION,
+        "hPa",
+        "what a barometer in this kitchen reads today (taken as ±4 hPa)",
+    ),
+    (
+        "altimeter_hPa",
+        ALTIMETER,
+        "hPa",
+        "today's altimeter setting (QNH) of an airport near by: “Q1013” in its weather report is 1013",
+    ),
+    ("altimeter_inHg", ALTIMETER, "inHg", "the same in inches of mercury: “A2992” is 29.92"),
     ("sea_level_hPa", SEA_LEVEL, "hPa", "a forecast's sea-level pressure; it serves near sea level only"),
 )
 
@@ -30,15 +52,72 @@ _PRESSURES = (
 def add_place_arguments(parser: argparse._ActionsContainer) -> None:
     """Add altitude, how sure it is, and the four kinds of pressure."""
     height = parser.add_mutually_exclusive_group()
-    height.add_argument("--altitude-m", type=float, metavar="M", help="the kitchen's altitude in metres")
-    height.add_argument("--altitude-ft", type=float, metavar="FT", help="the kitchen's altitude in feet")
+    metres, feet = number(-500.0, 6000.0), number(m_to_ft(-500.0), m_to_ft(6000.0))
+    height.add_argument("--altitude-m", type=metres, metavar="M", help="the kitchen's altitude in metres")
+    height.add_argument("--altitude-ft", type=feet, metavar="FT", help="the kitchen's altitude in feet")
     sure = parser.add_mutually_exclusive_group()
-    sure.add_argument("--altitude-uncertainty-m", type=float, metavar="M", help="how sure that is, ± metres")
-    sure.add_argument("--altitude-uncertainty-ft", type=float, metavar="FT", help="how sure that is, ± feet")
+    sure.add_argument(
+        "--altitude-uncertainty-m",
+        type=number(0.0, LEAST_SURE_M),
+        metavar="M",
+        help="how sure that is, ± metres",
+    )
+    sure.add_argument(
+        "--altitude-uncertainty-ft",
+        type=number(0.0, m_to_ft(LEAST_SURE_M)),
+        metavar="FT",
+        help="how sure that is, ± feet",
+    )
     pressure = parser.add_mutually_exclusive_group()
     for name, _, unit, words in _PRESSURES:
         option = f"--{name.replace('_', '-')}"
-        pressure.add_argument(option, type=float, metavar=unit.upper(), help=words)
+        low, high = (limit / PRESSURE_UNITS_KPA[unit] for limit in (LOWEST_AIR_KPA, HIGHEST_AIR_KPA))
+        pressure.add_argument(option, type=number(low, high), metavar=unit.upper(), help=words)
+
+
+def number(low: float, high: float) -> Callable[[str], float]:
+    """An option's value as people write it, with a decimal comma too; one that can be two within these is asked.
+
+    A value outside is handed on: who uses it can say more of it.
+    """
+
+    def read(text: str) -> float:
+        found = number_typed(text, low, high)
+        if isinstance(found, Unread) and found.in_doubt:
+            raise argparse.ArgumentTypeError(found.why)
+        if isinstance(found, Unread):
+            found = number_typed(text)
+        value = _plain(text) if isinstance(found, Unread) else found
+        if not isfinite(value):
+            raise argparse.ArgumentTypeError(f"expected a number alone, such as 12.5, found {text!r}")
+        return value
+
+    return read
+
+
+def _plain(text: str) -> float:
+    """As programs write it: 12.5 or 1e3; not a number where it is neither."""
+    try:
+        return float(text)
+    except ValueError:
+        return nan
+
+
+def zone_named(text: str) -> str:
+    """A time zone's own name, however its letters are written. Raises UsageError where there is none, or no place."""
+    names = {name.casefold(): name for name in sorted(available_timezones())}
+    name = names.get(text.strip().casefold().replace(" ", "_"), "")
+    if name in FIXED_OFFSETS:
+        raise UsageError(
+            f"{name} is a zone without summer time.", f"Name a place, such as {FIXED_OFFSETS[name]}."
+        )
+    if name:
+        return name
+    last = text.strip().casefold().replace(" ", "_").rpartition("/")[2]
+    near = [name for key, name in names.items() if last and key.rpartition("/")[2] == last]
+    near = near or get_close_matches(text, names.values(), n=1, cutoff=0.75)
+    meant = f"Did you mean {' or '.join(near[:3])}?" if near else "Write a name such as America/Denver."
+    raise UsageError(f"there is no zone {text!r}.", meant)
 
 
 def altitude_m(args: argparse.Namespace) -> float | None:

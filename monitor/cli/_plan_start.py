@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import sqlite3
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 from monitor.cli._budget import budget_lines
 from monitor.cli._data import data_dir
-from monitor.cli._place import altitude_m, uncertainty_m
+from monitor.cli._place import altitude_m, number, uncertainty_m, zone_named
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.plan.header import free_run_id, header_of, start_entries
@@ -18,16 +19,18 @@ from monitor.plan.history import blocked_since, last_good_check, standing_of
 from monitor.plan.lot import lot_code
 from monitor.plan.model import Plan
 from monitor.plan.place import ALTITUDE_FOUND_M, site_changed, site_of
-from monitor.plan.pressure import StationPressure
-from monitor.plan.setup import what_it_proves
-from monitor.plan.start import StartDecision, StartFacts, decide_start
+from monitor.plan.pressure import BAROMETER, StationPressure, pressure_doubt
+from monitor.plan.setup import HOW_ADDED, SetUp, what_it_proves
+from monitor.plan.start import HEADSPACE_MM, PLAUSIBLE_C, StartDecision, StartFacts, decide_start
 from monitor.store.database import free_bytes, store_path
 from monitor.store.lots import lots
+from monitor.store.newest import newest_pressure
 from monitor.store.occupied import StartClashes, start_clashes
 from monitor.store.probes import (
     barometer_compared_at,
     last_site,
     newest_reading,
+    node_number,
     probe_past,
     registered_probes,
 )
@@ -69,6 +72,9 @@ GIVEN_BY = {
     "loading_water": "--loading-water-C",
 }
 
+#: A barometer may speak less often than the probe: what it said within this before the newest sample counts. [s]
+BAROMETER_S = 600.0
+
 #: As wide as the plan above it. [columns]
 WIDTH = 96
 
@@ -96,9 +102,15 @@ def add_start_arguments(parser: argparse.ArgumentParser) -> None:
 def add_confirmations(group: argparse._ActionsContainer) -> None:
     """Add what is asked of a batch before it starts, whichever verb starts it."""
     group.add_argument("--probe", metavar="ID", help="the water probe, as it was registered")
-    group.add_argument("--headspace-mm", type=float, metavar="MM", help="your recipe's, where it differs")
-    group.add_argument("--coldest-jar-C", type=float, metavar="C", help="the coldest filled jar")
-    group.add_argument("--loading-water-C", type=float, metavar="C", help="the water when the jars go in")
+    group.add_argument(
+        "--headspace-mm", type=number(*HEADSPACE_MM), metavar="MM", help="your recipe's, where it differs"
+    )
+    group.add_argument(
+        "--coldest-jar-C", type=number(*PLAUSIBLE_C), metavar="C", help="the coldest filled jar"
+    )
+    group.add_argument(
+        "--loading-water-C", type=number(*PLAUSIBLE_C), metavar="C", help="the water when the jars go in"
+    )
     group.add_argument(
         "--confirm",
         nargs="*",
@@ -185,12 +197,19 @@ def may_go_on(decision: StartDecision) -> bool:
 def set_up_lines(args: argparse.Namespace, plan: Plan, pressure: StationPressure | None) -> list[str]:
     """What the set-up with this probe can prove today, what would help, and the uncertainty term by term."""
     facts, now = _facts(args, plan, pressure), _now(args.zone)
-    budget = what_it_proves(header_of(facts, "plan", now)).budget
-    return [*_proves(facts, now), "", *budget_lines(budget, WIDTH)]
+    budget = what_it_proves(header_of(facts, "plan", now), facts.heard_kPa).budget
+    # The table says itself how its terms are added.
+    said = [line.replace(HOW_ADDED, "").strip() for line in _proves(facts, now)]
+    doubt = [facts.pressure_doubt] if facts.pressure_doubt else []
+    return [*doubt, *said, "", *budget_lines(budget, WIDTH)]
 
 
 def _proves(facts: StartFacts, now: datetime) -> list[str]:
-    answer = what_it_proves(header_of(facts, "plan", now))
+    return proves_lines(what_it_proves(header_of(facts, "plan", now), facts.heard_kPa), facts)
+
+
+def proves_lines(answer: SetUp, facts: StartFacts) -> list[str]:
+    """What a set-up can prove, why not more, and what helps."""
     ways = (f"What helps: {way.text}" for way in answer.ways)
     return [*facts.probe_said, answer.sentence, *filter(None, [answer.why_altitude]), *ways, *answer.text]
 
@@ -213,7 +232,7 @@ def _facts(args: argparse.Namespace, plan: Plan, pressure: StationPressure | Non
     facts = StartFacts(
         plan=plan,
         site=site,
-        zone=args.zone,
+        zone=None if args.zone is None else zone_named(args.zone),
         canner=args.canner,
         node=args.node,
         jars=args.jars,
@@ -245,14 +264,16 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
     folder = data_dir(args)
     if args.probe is not None and not store_path(folder).exists():
         raise UsageError(f"There is no probe {args.probe!r}: no store is in {folder}.", REGISTERS)
-    facts = replace(facts, free_bytes=free_bytes(folder))
-    if not store_path(folder).exists() or facts.site is None:
+    site = facts.site
+    facts = _with_air(replace(facts, free_bytes=free_bytes(folder)), None)
+    if not store_path(folder).exists() or site is None:
         return facts
     with closing(open_reader(folder)) as conn:
+        facts = _with_air(facts, _heard_kPa(conn, facts.node))
         known = {item.probe_id: item for item in registered_probes(conn)}
         checks = probe_past(conn).checks
         reading_C, age_s = newest_reading(conn, facts.node) if facts.node else (None, None)
-        doubt = "" if "place" in args.confirm else site_changed(last_site(conn), facts.site)
+        doubt = "" if "place" in args.confirm else site_changed(last_site(conn), site)
         taken = frozenset(lots(conn))
         compared_at = barometer_compared_at(conn)
     if args.probe is not None and args.probe not in known:
@@ -260,7 +281,7 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
         raise UsageError(f"There is no probe {args.probe!r}.", heard)
     return replace(
         facts,
-        site=replace(facts.site, barometer_checked_at=facts.site.barometer_checked_at or compared_at),
+        site=replace(site, barometer_checked_at=site.barometer_checked_at or compared_at),
         probe=facts.probe if args.probe is None else known[args.probe],
         calibration=facts.calibration if args.probe is None else last_good_check(checks, args.probe),
         probe_blocked="" if args.probe is None else blocked_since(checks, args.probe),
@@ -272,8 +293,25 @@ def with_store(facts: StartFacts, args: argparse.Namespace) -> StartFacts:
     )
 
 
+def _heard_kPa(conn: sqlite3.Connection, node: str | None) -> float | None:
+    """What a node's barometer said within its last minutes; None where it has none, or no node is named. [kPa]"""
+    known = None if node is None else node_number(conn, node)
+    found = None if known is None else newest_pressure(conn, known, None, BAROMETER_S)
+    return None if found is None else found[0]
+
+
+def _with_air(facts: StartFacts, heard_kPa: float | None) -> StartFacts:
+    """The facts with what the named barometer says, and what speaks against the pressure.
+
+    Without a node nobody has asked a barometer yet: that is no doubt of it.
+    """
+    site = facts.site
+    if site is None or (site.pressure_source == BAROMETER and facts.node is None):
+        return facts
+    heard_kPa = heard_kPa if site.pressure_source == BAROMETER else None
+    doubt = pressure_doubt(site, heard_kPa, SYSTEM_TIME.utc_now())
+    return replace(facts, heard_kPa=heard_kPa, pressure_doubt=doubt)
+
+
 def _now(zone: str | None) -> datetime:
-    try:
-        return SYSTEM_TIME.utc_now().astimezone(ZoneInfo(zone) if zone else UTC)
-    except (ZoneInfoNotFoundError, ValueError):
-        raise UsageError(f"there is no zone {zone!r}.", "Write a name such as America/Denver.") from None
+    return SYSTEM_TIME.utc_now().astimezone(ZoneInfo(zone_named(zone)) if zone else UTC)

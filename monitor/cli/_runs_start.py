@@ -16,6 +16,7 @@ from monitor.cli._plan_start import (
     done_steps,
     may_go_on,
     may_take_over,
+    proves_lines,
     say_ended,
     with_answers,
     with_store,
@@ -25,6 +26,7 @@ from monitor.errors import RefusedError
 from monitor.plan.described import plan_of_header
 from monitor.plan.header import start_entries
 from monitor.plan.model import Plan
+from monitor.plan.pressure import STATION
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import ProbeRegistration
 from monitor.plan.setup import what_it_proves
@@ -66,6 +68,9 @@ def start(args: argparse.Namespace) -> int:
     folder = data_dir(args)
     house = house_in(folder)
     header = header_from(args, moment_from(args), set(house.runs) if house else set())
+    if args.station_pressure_kpa is not None:
+        # Typed as the air in the kitchen: somebody read a barometer there.
+        header["site"].setdefault("station_pressure_kind", STATION)
     run = header_from_json(header, "the run's header")
     started_utc = utc_text(parse_utc(str(header["started_at"])))
     check_late(started_utc, args.reason)
@@ -81,7 +86,8 @@ def start(args: argparse.Namespace) -> int:
     if not may_take_over(clashes, args):
         return EXIT_REFUSED
     facts = with_store(with_answers(_facts(args, run, plan, house), args), args)
-    print(what_it_proves(replace(run, probe=_known(facts, run.probe))).sentence)
+    answer = what_it_proves(replace(run, probe=_known(facts, run.probe)), facts.heard_kPa)
+    print("\n".join(proves_lines(answer, facts)))
     decision = decide_start(facts)
     if not may_go_on(decision):
         return EXIT_REFUSED
