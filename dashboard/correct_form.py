@@ -6,14 +6,17 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from math import inf
 from pathlib import Path
+from typing import TypedDict
 
 import streamlit as st
 
-from dashboard import access, data, figures, jars_when, kitchen_model, look, run_data, settings
+from dashboard import access, data, figures, jars_when, kitchen_model, look, number_field, run_data, settings
+from dashboard.kitchen_model import ALTITUDE_BETWEEN_M
 from dashboard.units import fahrenheit
 from monitor.errors import MonitorError
 from monitor.jars.revisions import Revision, revisions
 from monitor.judge import judge
+from monitor.judge.pressure import HIGHEST_AIR_KPA, LOWEST_AIR_KPA
 from monitor.physics.units import ft_to_m
 from monitor.plan.containers import JAR_NAMES
 from monitor.plan.correction import LONGEST_FOOD, Said
@@ -104,18 +107,29 @@ def _write(run_id: str, said: Said, by: str, why: str) -> Corrected | None:
 _Asked = tuple[Said | None, str]
 
 
+class _Limits(TypedDict):
+    """Of a field for a number."""
+
+    low: float
+    high: float
+    unit: str
+
+
 def _altitude(found: run_data.OneRun) -> _Asked:
     unit, metres = ("ft", ft_to_m(1.0)) if fahrenheit() else ("m", 1.0)
     _stands(None if found.run.site.altitude_m is None else f"{found.run.site.altitude_m / metres:.0f} {unit}")
     left, right = st.columns(2)
-    height = left.number_input(f"Right altitude [{unit}]", value=None, step=1, key=f"correct_altitude_{unit}")
-    sure = right.number_input(
-        f"Sure to ± [{unit}]", value=None, min_value=1, step=1, key=f"correct_sure_{unit}"
+    low, high = (limit_m / metres for limit_m in ALTITUDE_BETWEEN_M)
+    height = number_field.ask(
+        left, f"Right altitude [{unit}]", f"correct_altitude_{unit}", low=low, high=high, unit=unit
     )
-    if height is None:
-        return None, "Give the altitude."
-    sure_m = None if sure is None else sure * metres
-    return Said(altitude_m=height * metres, altitude_uncertainty_m=sure_m), ""
+    sure = number_field.ask(
+        right, f"Sure to ± [{unit}]", f"correct_sure_{unit}", low=1.0, high=high, unit=unit
+    )
+    if height.value is None or sure.why:
+        return None, height.why or sure.why or "Give the altitude."
+    sure_m = None if sure.value is None else sure.value * metres
+    return Said(altitude_m=height.value * metres, altitude_uncertainty_m=sure_m), ""
 
 
 def _jar(found: run_data.OneRun) -> _Asked:
@@ -135,11 +149,11 @@ def _food(found: run_data.OneRun) -> _Asked:
 def _time(found: run_data.OneRun) -> _Asked:
     _stands(f"{found.run.required.minutes:g} min; {found.run.required.source or 'no source'}")
     left, right = st.columns([1, 3])
-    minutes = left.number_input("Right time [min]", value=None, min_value=1.0, key="correct_minutes")
+    minutes = number_field.ask(left, "Right time [min]", "correct_minutes", low=1.0, high=600.0, unit="min")
     source = right.text_input("Where it was read", max_chars=200, key="correct_source").strip()
-    if minutes is None or not source:
-        return None, "Give the time, and where it was read."
-    return Said(minutes=minutes, source=source), ""
+    if minutes.value is None or not source:
+        return None, minutes.why or "Give the time, and where it was read."
+    return Said(minutes=minutes.value, source=source), ""
 
 
 def _pressure(found: run_data.OneRun) -> _Asked:
@@ -148,16 +162,22 @@ def _pressure(found: run_data.OneRun) -> _Asked:
     kinds = kitchen_model.TYPED_KINDS
     left, middle, right = st.columns(3)
     way = left.selectbox("Where it was read", list(kinds), index=None, key="correct_kind")
-    value = middle.number_input("Pressure", value=None, min_value=0.0, format="%.2f", key="correct_pressure")
     unit = right.selectbox("in", list(PRESSURE_UNITS_KPA), index=None, key="correct_unit")
+    value = number_field.ask(middle, "Pressure", "correct_pressure", **_air_in(unit))
     at, trouble = jars_when.moment("correct_at", "Read", found.run.zone, found.run.started_at)
-    if way is None or value is None or unit is None:
-        return None, "Say where the pressure was read, the value and its unit."
+    if way is None or value.value is None or unit is None:
+        return None, value.why or "Say where the pressure was read, the value and its unit."
     if trouble or at is None:
         return None, trouble
     if at > datetime.now(UTC):
         return None, "That time is still to come."
-    return Said(pressure=PressureGiven(kinds[way], value, unit, at)), ""
+    return Said(pressure=PressureGiven(kinds[way], value.value, unit, at)), ""
+
+
+def _air_in(unit: str | None) -> _Limits:
+    """What the air can be in a unit; in whichever it will be, where none is chosen yet."""
+    units = PRESSURE_UNITS_KPA.values() if unit is None else [PRESSURE_UNITS_KPA[unit]]
+    return {"low": LOWEST_AIR_KPA / max(units), "high": HIGHEST_AIR_KPA / min(units), "unit": unit or ""}
 
 
 def _stands(now: str | None) -> None:

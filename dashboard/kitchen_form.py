@@ -10,7 +10,7 @@ from zoneinfo import available_timezones
 import streamlit as st
 
 from dashboard import access, data, figures, kitchen_data, kitchen_model, look, number_field
-from dashboard.kitchen_model import Kitchen
+from dashboard.kitchen_model import ALTITUDE_BETWEEN_M, Kitchen
 from dashboard.nodes_model import FRESH_S
 from dashboard.units import fahrenheit, told
 from monitor.errors import PhysicsRangeError
@@ -31,8 +31,6 @@ from monitor.plan.typed import shown
 #: By whether °F and ft were chosen.
 PRESSURE_UNITS = ("hPa", "inHg")
 PRESSURE_BETWEEN = {"hPa": (500.0, 1100.0), "inHg": (15.0, 33.0)}
-#: Where the standard air and the saturation line are known. [m]
-ALTITUDE_BETWEEN_M = (-500.0, 6000.0)
 
 #: What is asked, where its name does not say it.
 WHAT_IT_IS = {

@@ -26,6 +26,8 @@ STATION = "A barometer in this kitchen, read by you"
 ALTITUDE = "From the altitude alone"
 TYPED_KINDS = {ALTIMETER: air.ALTIMETER, FORECAST: air.SEA_LEVEL, STATION: air.STATION}
 PRESSURE_WAYS = (BAROMETER, ALTIMETER, FORECAST, STATION, ALTITUDE)
+#: Where the standard air and the saturation line are known. [m]
+ALTITUDE_BETWEEN_M = (-500.0, 6000.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,7 +74,10 @@ def test_an_altitude_is_corrected_on_the_run_s_page_with_who_and_why(opened: Ope
     app.pills(key="correct_what").set_value("Altitude").run()
     app.button(key="correct_say").click().run()
     assert "Give the altitude" in errors(app)
-    app.number_input(key="correct_altitude_m").set_value(2400)
+    app.text_input(key="correct_altitude_m").set_value("2.400")
+    app.button(key="correct_say").click().run()
+    assert "2.4 or 2400" in errors(app) and not entries(tmp_path)
+    app.text_input(key="correct_altitude_m").set_value("2400")
     app.text_input(key="who_Who corrects it").set_value("Cleo")
     app.button(key="correct_say").click().run()
     assert "why" in errors(app) and not entries(tmp_path)
@@ -92,6 +95,18 @@ def test_an_altitude_is_corrected_on_the_run_s_page_with_who_and_why(opened: Ope
     assert "Corrected after the jars were in" in told and "read from the wrong line of the map" in told
     assert "Verdict before: not in this record" in told and "Verdict after:" in told
     assert not app.pills(key="correct_what").value
+
+
+def test_a_pressure_that_cannot_be_read_corrects_nothing(opened: Open, tmp_path: Path) -> None:
+    """A comma is one; a figure that is no air in the unit chosen is not the one that stood there before."""
+    app = opened("run")
+    app.pills(key="correct_what").set_value("Pressure").run()
+    app.selectbox(key="correct_unit").set_value("hPa")
+    app.text_input(key="correct_pressure").set_value("1018,5").run()
+    assert app.text_input(key="correct_pressure").value == "1018.5"
+    app.text_input(key="correct_pressure").set_value("30.1")
+    app.button(key="correct_say").click().run()
+    assert "30.1 hPa cannot be: 500 to 1100 hPa" in errors(app) and not entries(tmp_path)
 
 
 def test_a_used_jar_is_chosen_by_hand_and_can_be_taken_back(
