@@ -16,8 +16,14 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from dashboard import draft, settings
 from dashboard.settings import Settings
+from monitor.plan.registration import PLACES
+from monitor.record.model import Sample
+from monitor.store.database import open_writer
 from monitor.store.entries import append_entry, read_entries
+from monitor.store.handover import Batch
 from monitor.store.reader import house_in, open_reader
+from monitor.store.samples import row_values
+from monitor.store.writer import StoreWriter
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
 
@@ -225,3 +231,39 @@ def test_temperatures_and_headspace_are_asked_in_the_units_that_were_chosen(
         (entry,) = read_entries(conn, kinds=["run_started"])
     assert entry.body["batch"]["headspace_mm"] == 13
     assert entry.body["batch"]["coldest_jar_C"] == pytest.approx(70.0)
+
+
+def test_what_the_node_s_barometer_says_is_judged_before_the_start(plan: Callable, tmp_path: Path) -> None:
+    """31 hPa under the average of 2150 m, never compared: half of what is beyond 10 hPa, some 0.4 K, is added; what
+    helps is to compare it, and against which floor the ± counts is said."""
+    with closing(open_writer(tmp_path)) as conn:
+        writer = StoreWriter(conn)
+        node = writer.node_id("stove", "a test")
+        for second in range(3):
+            sample = Sample(0.0, 21.0, pressure_kPa=74.9, boot=1, seq=second)
+            writer.commit(Batch(rows=[row_values(node, sample, 1000.0 + second, 1000.0 + second, False)]))
+    kind = {"kind": "type K class 1", "converter": "linearised, 0.0078 K steps", "place": PLACES[0]}
+    append_entry(tmp_path, "probe_registered", {"probe_id": "red K", **kind})
+    check = {
+        "offset_K": 0.0,
+        "expanded_uncertainty_K": 0.3,
+        "coverage_factor": 2.0,
+        "ice_offset_K": 0.0,
+        "boil_offset_K": 0.0,
+        "at": datetime.now(UTC).isoformat(),
+        "method": "ice and boiling points",
+    }
+    append_entry(tmp_path, "probe_checked", {"probe_id": "red K", "calibration": check, "text": []})
+    way = "The node has a barometer"
+    append_entry(
+        tmp_path, "settings", {"altitude_m": 2150.0, "altitude_uncertainty_m": 15.0, "pressure_way": way}
+    )
+    app = plan()
+    app.text_input(key="food").set_value("pears").run()
+    keyed(app, "button_group", "pack_").set_value("hot").run()
+    keyed(app, "button_group", "jar_").set_value("pint").run()
+    told = shown(app)
+    assert "749.0 hPa in the kitchen" in told and "pressure far below the altitude&#x27;s" in told
+    assert "This set-up can prove a boil by itself." not in told
+    assert "Compare the node&#x27;s barometer with the altimeter setting (QNH)" in told
+    assert "It counts as boiling only where the reading, less these" in told
