@@ -110,7 +110,9 @@ def _from_events(
             continue
         end_s = _end_s(verdict, onset_s, window_s[1])
         within = [s for s in samples if onset_s <= s.t_s <= end_s]
-        low = [C + offset_K for s in within for C in (s.water_C, s.water_2_C) if C is not None]
+        low = [s.water_C + offset_K for s in within if s.water_C is not None]
+        # A correction is the first probe's alone.
+        low += [s.water_2_C for s in within if s.water_2_C is not None]
         found.append(
             {
                 "key": f"{kind}@{onset_s:.0f}",

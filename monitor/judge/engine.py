@@ -181,7 +181,8 @@ class Engine:
             y = first_C
         else:
             floor_C = None if state.hold.heat_off_s is not None else state.point.floor_C
-            y = self._second.lower(t, first_C, sample.water_2_C + state.probe.offset_K, floor_C)
+            # As it reads: the record's correction was found for the first probe and says nothing of another.
+            y = self._second.lower(t, first_C, sample.water_2_C, floor_C)
         state.second_lower_K = self._second.seldom_lower_K(t)
         return y
 

@@ -236,7 +236,10 @@ def doubted(why: str) -> str:
 def two_probes(first_C: float, second_C: float) -> str:
     """Text of ``probe_fault`` where two water probes disagree."""
     apart_K = abs(first_C - second_C)
-    return f"The two water probes disagree by {apart_K:.1f} K. The lower one decides. {CHECK_SEATS}"
+    return (
+        f"The two water probes disagree by {apart_K:.1f} K, the second as it reads, since a correction is the first's "
+        f"alone. The lower one decides. {CHECK_SEATS}"
+    )
 
 
 def too_hot(reading_C: float, boil_C: float) -> str:

@@ -867,6 +867,28 @@ def test_of_two_water_probes_the_lower_decides(cook: Build, first: First) -> Non
     assert judge(story.run(rows)).verdict == BROKEN
 
 
+@pytest.mark.parametrize(("first_off_K", "true_K"), [(-1.6, 0.0), (0.35, 0.0), (1.6, 0.0), (-1.6, -1.2)])
+def test_the_correction_of_one_water_probe_is_not_the_other_s(
+    cook: Build, first_off_K: float, true_K: float
+) -> None:
+    """The first is off and corrected for it, the second reads the water as it is."""
+    probe = cook().probe
+    corrections = dict.fromkeys(("offset_K", "ice_offset_K", "boil_offset_K"), -first_off_K)
+    checked = replace(probe, calibration=replace(probe.calibration, **corrections))
+    story = cook(probe=checked).come_up().stay(120.0)
+    if true_K:
+        story.go(true_K, 2.0)
+    story.stay(700.0).mark("heat_off")
+    rows = [
+        s._replace(
+            water_C=s.water_C + first_off_K + (-true_K if s.t_s > BOILS_S + 120.0 else 0.0),
+            water_2_C=s.water_C,
+        )
+        for s in story.samples()
+    ]
+    assert judge(story.run(rows)).verdict == (BROKEN if true_K else HELD)
+
+
 def test_long_processes_ask_for_a_look_at_the_water(cook: Build, kinds: Kinds) -> None:
     """Over 30 min: a reminder every 15 min, never a block; none in shorter ones."""
     story = cook(minutes=40.0).come_up().seen().stay(2500.0).mark("heat_off")
