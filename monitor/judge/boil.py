@@ -13,7 +13,7 @@ from monitor.judge.gap import CEILING_S
 from monitor.judge.guard import MEAN_S, Guard
 from monitor.judge.onset import Fall
 from monitor.judge.plateau import find_plateau, turned_s
-from monitor.judge.readings import FALL_K_PER_S
+from monitor.judge.readings import CONFIRM, FALL_K_PER_S
 from monitor.judge.state import State
 from monitor.judge.verdict import BOILING, NOT_BOILING, UNKNOWN
 
@@ -23,6 +23,8 @@ MARK_SLACK_S = 15.0
 RISE_SHOWS_S = 15.0
 #: Where a person saw no full boil, a reading this far below the best plateau is a real fall. [K]
 REAL_FALL_K = 0.7
+#: Where that was before any plateau, a reading this far above what was read then is a real rise. [K]
+REAL_RISE_K = 0.7
 #: A fall gentler than this is none until it is so deep: the plumes of steam about the probe shrink with the heat of a
 #: boil that is never lost. By Monte Carlo.
 GENTLE_K_PER_S, GENTLE_LEAST_K = 0.2 / 60.0, 0.13
@@ -54,7 +56,11 @@ class Boil:
         self.early_marks_s: list[float] = []
         self._again_s: float | None = None  # counts anew since, and nobody was told yet
         self._carried_s: float | None = None  # seen on a plateau that rose a little further
+        #: A person saw no full boil: when, what was read then, and how many readings in a row were far from both since.
         self.blocked = False
+        self.looked_s = -1e18
+        self._looked_C: float | None = None
+        self._otherwise = 0
         self._jumps_s = (-1e18, -1e18)  # the newest run of impossible jumps, from and to
 
     # --- looking for it -----------------------------------------------------------------------------------
@@ -66,9 +72,7 @@ class Boil:
             state.set(t, UNKNOWN, state.point.unknown_why)
             return
         if self.blocked:
-            # A person saw no full boil: only the eye, or a real fall and return, can begin a new stretch.
-            if self.guard.is_far_below(y, REAL_FALL_K):
-                self.blocked = False
+            self._perhaps_unblock(t, y)
             return
         if state.ledger.state == UNKNOWN and not (state.ledger.why == words.FROZEN and state.may_boil(y)):
             state.set(t, NOT_BOILING, state.not_up)
@@ -88,12 +92,27 @@ class Boil:
         self.detector = FallDetector(trace, state.noise, plateau.index)
         self.credit.begin(plateau.index, self.start_s)
         self._creep = Creep(self.start_s)
+        jars_in_s = state.hold.jars_in_s
+        if jars_in_s is not None and jars_in_s > self.early_s:
+            # Into what was a boil already, as is known only now.
+            self._settle_jars(jars_in_s)
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
         if self.early_s < calm_s:
             state.set(self.early_s, UNKNOWN, words.ERRATIC)
         state.set(max(self.early_s, calm_s), UNKNOWN, words.DATING_START)
         self._judge(self.start_s if self.seen_s is None else max(self.start_s, self.seen_s), t)
+
+    def _perhaps_unblock(self, t: float, y: float) -> None:
+        """A person saw no full boil: only the eye, or a real fall and return, can begin a new stretch. Where it was on
+        the way up, a real rise since is as good."""
+        rose = self._looked_C is not None and y > self._looked_C + REAL_RISE_K
+        self._otherwise = self._otherwise + 1 if rose or self.guard.is_far_below(y, REAL_FALL_K) else 0
+        if self._otherwise >= CONFIRM:
+            self.blocked = False
+        elif self._state.ledger.state != NOT_BOILING:
+            # Readings that were not believed, or a gap, came in between.
+            self._state.set(t, NOT_BOILING, words.NOT_SEEN)
 
     def _early_start(self, early_s: float) -> float:
         """After an interruption the first readings may be the plateau's too: unknown, not "not boiling"."""
@@ -218,9 +237,14 @@ class Boil:
 
     def jars_in(self, t: float) -> None:
         """Jars went into a boil: until a fall that they began would show, nobody knows whether it stopped."""
-        if self.is_on and self._state.ledger.state == BOILING:
-            self._jars_until_s = t + min(self.credit.margin_s, JARS_SETTLE_S)
+        if not self.is_on:
+            return
+        self._settle_jars(t)
+        if self._state.ledger.state == BOILING:
             self._state.set(t, UNKNOWN, words.JARS_JUST_IN)
+
+    def _settle_jars(self, jars_in_s: float) -> None:
+        self._jars_until_s = jars_in_s + min(self.credit.margin_s, JARS_SETTLE_S)
 
     def seen(self, t: float) -> None:
         """A person saw the rolling boil at ``t``: the first time in a stretch moves its start there."""
@@ -247,8 +271,10 @@ class Boil:
     def not_seen(self, t: float) -> None:
         """A person looked at ``t`` and saw no full boil."""
         hold = self._state.hold
+        is_known = t - self._state.valid_s <= CEILING_S
+        self._looked_C = self._state.valid_C if is_known and not self.is_on else None
         self.break_off(t, NOT_BOILING, words.NOT_SEEN)
-        self.blocked = True
+        self.blocked, self.looked_s, self._otherwise = True, t, 0
         if hold.boil_told:
             hold.lost(t, t, t, t, words.NOT_SEEN_TEXT)
 

@@ -17,10 +17,9 @@ class Breaks:
     def __init__(self, state: State, boil: Boil) -> None:
         self._state, self._boil = state, boil
 
-    def gap(self, t: float, y: float, interval_s: float, broken_off: str, fault: str) -> bool:
-        """Nothing between ``valid_s`` and ``t``: bridge it, or call it unknown and return True."""
+    def gap(self, t: float, y: float, interval_s: float, broken_off: str, why: str) -> bool:
+        """Nothing to be believed between ``valid_s`` and ``t``: bridge it, or call it unknown and return True."""
         state, boil = self._state, self._boil
-        why = broken_off or (words.fault_gap(fault) if fault else words.gap(interval_s))
         if interval_s <= CEILING_S and broken_off != words.CLOCK_GAP:
             if not boil.is_on:
                 if broken_off or not self._is_bridged_unfound(y, interval_s):
@@ -28,10 +27,7 @@ class Breaks:
                 return False
             if self._is_bridged(y, interval_s):
                 return False
-        if not boil.is_on:
-            self._lose_track(why)
-        boil.break_off(state.valid_s, UNKNOWN, why)
-        state.trace.clear()
+        self._unknown_since_valid(why)
         if y < state.point.near_C:
             state.set(t, NOT_BOILING, state.not_up)
         return True
@@ -75,8 +71,16 @@ class Breaks:
     def unknown_since_valid(self, why: str) -> None:
         """Too long without a believable reading."""
         state = self._state
-        if self._boil.is_on or state.ledger.state == BOILING:
-            self._boil.break_off(state.valid_s, UNKNOWN, why)
-            state.trace.clear()
-        elif state.ledger.state is not None and state.ledger.state != UNKNOWN:
-            state.set(max(state.valid_s, state.first_s or 0.0), UNKNOWN, why)
+        known = state.ledger.state is not None and state.ledger.state != UNKNOWN
+        if self._boil.is_on or known:
+            self._unknown_since_valid(why)
+
+    def _unknown_since_valid(self, why: str) -> None:
+        state, boil = self._state, self._boil
+        if not boil.is_on:
+            self._lose_track(words.DATING_START)
+        boil.break_off(state.valid_s, UNKNOWN, why)
+        state.trace.clear()
+        if boil.blocked and boil.looked_s > state.valid_s:
+            # What a person saw meanwhile stands.
+            state.set(boil.looked_s, NOT_BOILING, words.NOT_SEEN)

@@ -17,12 +17,12 @@ from monitor.judge.boil import Boil
 from monitor.judge.boilpoint import AFTER_HEAT_S, EVERY_S, allowance_K
 from monitor.judge.breaks import Breaks
 from monitor.judge.comeup import ComeUp
-from monitor.judge.continuity import SILENT_S
+from monitor.judge.continuity import OVERDUE_INTERVALS, SILENT_S
 from monitor.judge.gap import CEILING_S, COOLING_K_PER_S, SPARSE_S
 from monitor.judge.heater import HeaterWatch
 from monitor.judge.learned import FROM_K
 from monitor.judge.pressure import PressureBasis
-from monitor.judge.readings import ACCEPTED, JumpFilter, Step
+from monitor.judge.readings import ACCEPTED, CONFIRM, JumpFilter, Step
 from monitor.judge.second_probe import SecondProbe
 from monitor.judge.state import State
 from monitor.judge.sudden import SuddenWatch
@@ -67,6 +67,8 @@ class Engine:
         #: Why the next reading does not simply follow the last: a restart or a clock step since.
         self._broken_off = ""
         self._second: SecondProbe | None = None
+        #: So many of the newest believed readings, one after the other, were as low as a come-up begins.
+        self._lows = 0
 
     # --- what comes in ------------------------------------------------------------------------------------
 
@@ -128,7 +130,7 @@ class Engine:
         if state.first_s is not None and not self._silent and not self.is_heard(now_s):
             self._silence(state.heard_s + self.silent_after_s)
         if state.first_s is not None and now_s - state.valid_s > CEILING_S and hold.window_end_s is None:
-            self._breaks.unknown_since_valid(words.gap(now_s - state.valid_s))
+            self._breaks.unknown_since_valid(self._why_unread(now_s))
         hold.follow_overrun(now_s)
 
     def finish(self, until_s: float = inf) -> None:
@@ -160,11 +162,15 @@ class Engine:
             point.follow(t, allowance_K(self.boil.seen_s is not None), every_s)
         interval = t - state.reading_s
         state.reading_s = t
-        is_long = interval > SPARSE_S and interval > GAP_INTERVALS * state.continuity.spacing_s
-        if broken_off or (is_long and (state.continuity.has_rhythm or interval > CEILING_S)):
+        if broken_off or self._is_long(interval):
+            state.continuity.learn_gap(interval)
             self._gap(t, y, interval, broken_off)
         elif interval > 0.0:
+            spacing_s = state.continuity.spacing_s
             state.continuity.learn(interval)
+            if spacing_s > SPARSE_S and interval > OVERDUE_INTERVALS * spacing_s:
+                # Where each interval has to be bridged, so has one that is longer than they are.
+                self._gap(t, y, interval, "")
         self._fault = ""
         if y < point.near_C and not self.boil.is_on and not self._sudden.is_out:
             self._far(t, y)
@@ -186,22 +192,41 @@ class Engine:
         state.second_lower_K = self._second.seldom_lower_K(t)
         return y
 
+    def _is_long(self, interval_s: float) -> bool:
+        """Whether it is longer than this node's rhythm, or than any may be."""
+        continuity = self.state.continuity
+        if interval_s > CEILING_S:
+            return True
+        is_longer = interval_s > SPARSE_S and interval_s > GAP_INTERVALS * continuity.spacing_s
+        return is_longer and continuity.has_rhythm
+
+    def _why_unread(self, now_s: float) -> str:
+        """Why there has been no believable reading of late."""
+        state = self.state
+        if state.last_s > state.reading_s:
+            return words.fault_gap(self._fault)
+        return words.UNBELIEVED if state.reading_s > state.valid_s else words.gap(now_s - state.valid_s)
+
     def _gap(self, t: float, y: float, interval: float, broken_off: str) -> None:
         state = self.state
         if state.valid_s < -1e17:
             return
-        state.continuity.learn_gap(interval)
         self.counts["gaps"] += 1
         at_stake = bool(broken_off) and state.hold.is_owed and state.ledger.state == BOILING
         # What a look proved, and a reading alone would not, must be seen anew.
         mark = at_stake and self.boil.rests_on_a_look
-        broke = self._breaks.gap(t, y, interval, broken_off, self._fault)
+        why = broken_off or (words.fault_gap(self._fault) if self._fault else words.gap(interval))
+        broke = self._breaks.gap(t, y, interval, broken_off, why)
         if at_stake:
             self._explain(t, interval, broken_off, broke=broke, mark=mark)
         if broke:
-            self._jumps.restart(t, y)
-            self._sudden.forget()
-            self._unread.forget()
+            self._begin_anew(t, y)
+
+    def _begin_anew(self, t: float, y: float) -> None:
+        """What follows is not compared with what was before."""
+        self._jumps.restart(t, y)
+        self._sudden.forget()
+        self._unread.forget()
 
     def _explain(self, t: float, interval: float, broken_off: str, *, broke: bool, mark: bool) -> None:
         """What a restart or a step of the clock did to a boil that counted: known only now that the gap is judged."""
@@ -233,14 +258,13 @@ class Engine:
         state, point, hold = self.state, self.state.point, self.state.hold
         if state.trace.t:
             state.trace.clear()
-        self.boil.blocked = False
         self._jumps.restart(t, y)
         state.valid_s, state.valid_C = t, y
         if y > point.near_C - FROM_K or state.kettle.is_falling:
             state.kettle.take(t, y)
         if point.floor_C is not None:
             # Far is further than a come-up has to begin below the floor.
-            state.seen_low, state.low_s = True, t
+            self._is_low(t)
         if point.basis.disagrees:
             state.set(t, UNKNOWN, point.unknown_why)
         elif state.ledger.state != NOT_BOILING:
@@ -250,11 +274,30 @@ class Engine:
                 self._unread.take(t, y)
             self._follow_come_up(t, y)
 
+    def _is_low(self, t: float) -> None:
+        """A reading so far below the floor that a come-up may begin there; one or two alone may be stray."""
+        self._lows += 1
+        if self._lows >= CONFIRM:
+            self.state.low_s = t
+            self.boil.blocked = False
+
+    def _rises_from_below(self, step: Step, t: float, y: float) -> None:
+        """Near the boil: has the water come there from below, as water does?"""
+        floor_C = self.state.point.floor_C
+        if step is not ACCEPTED and step is not Step.SPIKE:
+            # By a leap, which no stove makes.
+            self._lows = 0
+        if floor_C is None:
+            return
+        if y <= floor_C - COME_UP_K:
+            self._is_low(t)
+        elif self._lows:
+            self.state.seen_low = self.state.seen_low or self._lows >= CONFIRM
+            self._lows = 0
+
     def _near(self, sample: Sample, t: float, y: float, raw: float) -> None:
         """Near the boil: every check there is."""
         state, boil = self.state, self.boil
-        if state.point.floor_C is not None and y <= state.point.floor_C - COME_UP_K:
-            state.seen_low, state.low_s = True, t
         if state.valid_s < -1e17:
             self._jumps.restart(t, y)
         step = self._jumps.take(t, y)
@@ -263,11 +306,17 @@ class Engine:
             self._jumps.restart(t, y)
             step = ACCEPTED
         if step is not ACCEPTED:
+            unbelieved_s = t - state.valid_s
             if step is Step.PENDING:
+                if unbelieved_s > CEILING_S:
+                    self._breaks.unknown_since_valid(words.UNBELIEVED)
                 return
             self.counts["jumps"] += 1
             if step is not Step.SPIKE:
                 self._sudden.jumped(step, t, y)
+            elif self._is_long(unbelieved_s) and self._breaks.gap(t, y, unbelieved_s, "", words.UNBELIEVED):
+                self._begin_anew(t, y)
+        self._rises_from_below(step, t, y)
         state.valid_s, state.valid_C = t, y
         dropped = state.trace.append(t, self._tamed(t, y) if boil.is_on else y)
         if dropped:
@@ -357,7 +406,7 @@ class Engine:
             text = words.probe_fault(self._fault)
             self._is_fault_told = state.log.add_trouble(eventlog.NO_READING, t, text)
         if t - state.valid_s > CEILING_S:
-            self._breaks.unknown_since_valid(words.fault_gap(self._fault))
+            self._breaks.unknown_since_valid(self._why_unread(t))
 
     # --- silence ------------------------------------------------------------------------------------------
 

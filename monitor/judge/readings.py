@@ -85,6 +85,7 @@ class JumpFilter:
             self.restart(t_s, y_C)
             return step
         if self._pending and (self._pending[-1][1] < self.y_C) != (y_C < self.y_C):
+            self._ignored += [at for at, _ in self._pending]
             self._pending.clear()
         self._pending.append((t_s, y_C))
         if len(self._pending) < CONFIRM:
