@@ -103,6 +103,8 @@ STILL_LEAST_S = 20.0
 STILL_UNKNOWN_S = 300.0
 #: Repeats on a plateau from which a coarse probe's habit of repeating itself is known.
 HABIT = 200.0
+#: A node that speaks seldom has shown it in the same time, if not by fewer repeats than this. [s] Chosen.
+HABIT_S, HABIT_LEAST = 200.0, 50.0
 #: So many samples back, values count for a third in how widely a coarse probe's readings spread: a level drifts over a
 #: step of 0.25 K in an hour at the soonest. [samples] Chosen.
 SPREAD_MEMORY = 600.0
@@ -129,6 +131,7 @@ class StillWatch:
     steps: StepsSeen = field(default_factory=lambda: StepsSeen(inf))
     _same: float = 0.0
     _seen: float = 0.0
+    _seen_s: float = 0.0
     #: How often a coarse probe showed each value of late, on this plateau.
     _shown: dict[float, float] = field(default_factory=dict)
 
@@ -143,6 +146,7 @@ class StillWatch:
                 # A run of ``count`` repeats has ended with a change.
                 self._same += self.count
                 self._seen += self.count + 1.0
+                self._seen_s += t_s - self.since_s
                 if noise.step_K > QUIET_STEP_K:
                     self._show(self.value, self.count + 1)
             elif self._shown:
@@ -198,7 +202,7 @@ class StillWatch:
         if noise.step_K < noise.now.sd_K and not (is_coarse and noise.learned < HABIT):
             # The density of a normal change at zero, times the step, with room to spare.
             return float(min(0.6 * noise.step_K / noise.now.change_sd_K, 0.95) ** self.count)
-        if self._seen < HABIT:
+        if self._seen < (HABIT_LEAST if self._seen_s >= HABIT_S else HABIT):
             return 1.0
         odds = 1.0
         if is_coarse:

@@ -167,3 +167,18 @@ def test_a_look_on_the_way_up_does_not_forbid_the_boil(cook: Build, below_K: flo
     verdict = judge(story.run())
     assert verdict.verdict == HELD
     assert states(verdict, at_s + 1.0, BOILS_S - 8.0) == {NOT_BOILING}
+
+
+def test_a_value_that_a_slow_node_repeats(cook: Build) -> None:
+    """Every 5 s a reading that scatters over a dozen steps of 0.03 K, and then one value for 350 s, the chip alive."""
+    story = (
+        cook(minutes=12.0, every_s=5.0, step_K=0.03125, sigma_K=0.08, rho=0.1).come_up().seen().stay(1000.0)
+    )
+    rows = story.mark("heat_off").samples()
+    assert judge(story.run(rows)).verdict == HELD
+    stuck = next(n for n, s in enumerate(rows) if s.t_s >= 600.0)
+    rows = [s._replace(water_C=rows[stuck].water_C) if 0 <= n - stuck < 70 else s for n, s in enumerate(rows)]
+    verdict = judge(story.run(rows))
+    assert verdict.verdict == UNPROVEN
+    assert states(verdict, 605.0, 945.0) == {UNKNOWN}
+    assert "reading_frozen" in {event.kind for event in verdict.events}
