@@ -5,7 +5,7 @@ An alarm outlives its run until somebody has seen it, and by then the canner may
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -81,14 +81,25 @@ def on_now(live: Iterable[LiveRow]) -> frozenset[str]:
     return frozenset(row.run_id for row in live if row.view.get("phase") != "ended")
 
 
-def said(banner: Banner, run: RunRow | None, on: frozenset[str], zone: str | None, now: datetime) -> Said:
-    """In words; times of day are those of ``zone``, the site's; ``on`` are the runs that are on."""
+def said(
+    banner: Banner,
+    run: RunRow | None,
+    on: frozenset[str],
+    zone: str | None,
+    now: datetime,
+    rate: float = 1.0,
+) -> Said:
+    """In words; times of day are those of ``zone``, the site's; ``on`` are the runs that are on.
+
+    ``rate``: of a demonstration faster than life, whose runs have a clock of their own.
+    """
     ended = banner.run_id is not None and banner.run_id not in on
     canner = banner.canner or (run.canner if run else None)
     parts = [canner] if canner else []
     if ended:
         parts.append(_ended_run(banner, run, zone, now))
-    parts.append(_times(banner, zone, now))
+    started_utc = run.started_utc if run is not None else banner.raised_utc
+    parts.append(_times(banner, zone, now, lambda utc: figures.by_run_clock(utc, started_utc, rate)))
     do = banner.do
     if ended and (banner.kind not in WHENEVER or banner.cause in WHILE_ON):
         do = AFTERWARDS_IF_JARS if _jars_unmarked(banner) else AFTERWARDS.get(banner.kind, OF_AN_ENDED_RUN)
@@ -116,9 +127,12 @@ def _ended_run(banner: Banner, run: RunRow | None, zone: str | None, now: dateti
     return f"its ended run of {_at(run.started_utc, zone, now)}{food}"
 
 
-def _times(banner: Banner, zone: str | None, now: datetime) -> str:
-    raised = _at(banner.raised_utc, zone, now)
-    return f"{raised} to {_at(banner.at_utc, zone, now)}" if banner.over else f"raised {raised}"
+def _times(banner: Banner, zone: str | None, now: datetime, clock: Callable[[datetime], datetime]) -> str:
+    raised, until = (
+        _at(clock(figures.parse_utc(utc)).isoformat(), zone, clock(now))
+        for utc in (banner.raised_utc, banner.at_utc)
+    )
+    return f"{raised} to {until}" if banner.over else f"raised {raised}"
 
 
 def _at(utc: str, zone: str | None, now: datetime) -> str:

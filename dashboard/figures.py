@@ -64,6 +64,12 @@ def parse_utc(text: str) -> datetime:
     return when if when.tzinfo else when.replace(tzinfo=ZoneInfo("UTC"))
 
 
+def by_run_clock(when: datetime, started_utc: str, rate: float) -> datetime:
+    """A time of the wall by a run's own clock, which in a demonstration runs ``rate`` times as fast."""
+    began = parse_utc(started_utc)
+    return when if rate == 1.0 else began + (when - began) * rate
+
+
 def local_day(when: datetime, zone_name: str | None, *, named: bool = False) -> str:
     """``Fri 14 Aug 2026, 09:12`` in the site's zone; ``named`` with its short name, ``09:12 MDT``."""
     return when.astimezone(zone(zone_name)).strftime(f"%a %-d %b %Y, %H:%M{' %Z' if named else ''}")

@@ -242,10 +242,10 @@ def _local(row: LiveRow, at_s: float, *, house: bool = False) -> str:
     """
     moment = data.house_now()
     run = moment.runs.get(row.run_id)
-    if run is not None and moment.rate != 1.0 and not house:
-        began_s = epoch_s(run.started_utc)
-        at_s = began_s + (at_s - began_s) * moment.rate
-    return figures.local_time(datetime.fromtimestamp(at_s, UTC), data.zone_of(run))
+    when = datetime.fromtimestamp(at_s, UTC)
+    if run is not None and not house:
+        when = figures.by_run_clock(when, run.started_utc, moment.rate)
+    return figures.local_time(when, data.zone_of(run))
 
 
 def _capital(text: str) -> str:

@@ -58,10 +58,9 @@ def _board(moment: data.House, row: LiveRow, said: tuple[str, str] | None) -> li
     told = ""
     if said is not None:
         when = figures.parse_utc(said[1])
-        if run is not None and moment.rate != 1.0:
-            # In a demonstration faster than life, by the run's own clock, as its events are listed.
-            began = figures.parse_utc(run.started_utc)
-            when = began + (when - began) * moment.rate
+        if run is not None:
+            # As its events are listed.
+            when = figures.by_run_clock(when, run.started_utc, moment.rate)
         at = figures.local_time(when, data.zone_of(run))
         told = f"{words.MARKS.get(said[0], words.plain(said[0]))}, {at}"
     return live_model.board(
@@ -100,7 +99,7 @@ def alarm_in_words(moment: data.House, banner: alarm_model.Banner) -> alarm_word
     """Whose alarm it is and when it was raised, by the clock of its own kitchen."""
     run = moment.runs.get(banner.run_id or "")
     on = alarm_words.on_now(moment.live)
-    return alarm_words.said(banner, run, on, zone_of(moment, banner), moment.now_utc)
+    return alarm_words.said(banner, run, on, zone_of(moment, banner), moment.now_utc, moment.rate)
 
 
 def zone_of(moment: data.House, banner: alarm_model.Banner) -> str | None:

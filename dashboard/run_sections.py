@@ -123,10 +123,12 @@ def alarms(found: run_data.OneRun) -> None:
     told = alarm_model.history(found.journal)
     if not told:
         return
-    rows = []
+    rate, started_utc, rows = data.house_now().rate, found.row.started_utc, []
     for item in told:
         steps = "; ".join(
-            f"{figures.local_time(figures.parse_utc(utc), found.run.zone)} {what}" for utc, what in item.steps
+            f"{figures.local_time(figures.by_run_clock(figures.parse_utc(utc), started_utc, rate), found.run.zone)} "
+            f"{what}"
+            for utc, what in item.steps
         )
         tone = "alarm" if item.priority == "high" else "quiet"
         glyph = "▲" if item.priority == "high" else "△"

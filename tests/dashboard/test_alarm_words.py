@@ -156,6 +156,20 @@ def test_an_alarm_of_the_house_goes_by_the_household_s_clock() -> None:
     assert (told.whose, told.run_id) == ("raised 18:38", None)
 
 
+def test_in_a_demonstration_an_alarm_stands_by_the_clock_of_its_run() -> None:
+    """As its marks and events do: eleven minutes of the wall are 330 of the run."""
+    began = {"started_utc": "2026-08-14T16:28:00.000Z"}
+    told = alarm_words.said(
+        banner("boil_lost", over=True),
+        replace(RUN, **began),
+        frozenset({"r"}),
+        ZONE,
+        NOW.replace(hour=16, minute=46),
+        rate=30.0,
+    )
+    assert told.whose == "canner-2, 15:57 to 18:58"
+
+
 def test_what_is_over_is_said_in_the_past() -> None:
     """Each kind that can be over has its words; whatever else comes keeps its headline."""
     told = alarm_words.said(banner("boil_lost", over=True), RUN, frozenset({"r"}), ZONE, NOW)
