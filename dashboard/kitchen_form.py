@@ -32,10 +32,12 @@ from monitor.plan.typed import shown
 PRESSURE_UNITS = ("hPa", "inHg")
 PRESSURE_BETWEEN = {"hPa": (500.0, 1100.0), "inHg": (15.0, 33.0)}
 
+#: How often this visitor compared a barometer.
+COMPARED = "compared_times"
 #: What is asked, where its name does not say it.
 WHAT_IT_IS = {
     kitchen_model.ALTIMETER: "The altimeter setting (QNH) stands in an airport's weather report: “Q1013” is 1013 hPa, "
-    "“A2992” is 29.92 inHg. An airport within some 50 km will do, whatever its height.",
+    "“A2992” is 29.92 inHg. Any airport near by will do, whatever its height.",
     kitchen_model.STATION: "Nothing compares it with an airport's altimeter setting, so it is taken as ±4 hPa; the "
     "setting itself, typed in its place, is surer.",
 }
@@ -326,7 +328,8 @@ def _compare(kitchen: Kitchen, heard_kPa: float, now: datetime) -> None:
         value = number_field.ask(
             st.container(),
             f"Altimeter setting (QNH) now [{unit}]",
-            f"compare_{unit}",
+            # A setting that was compared is of that hour: the next one is typed anew.
+            f"compare_{unit}_{st.session_state.get(COMPARED, 0)}",
             low=low,
             high=high,
             unit=unit,
@@ -340,6 +343,7 @@ def _compare(kitchen: Kitchen, heard_kPa: float, now: datetime) -> None:
         if isinstance(found, Refusal):
             look.page(look.refused(told(found.reason), told(found.instead)))
             return
+        st.session_state[COMPARED] = st.session_state.get(COMPARED, 0) + 1
         look.page(f"<p>{look.esc(told(found.text))}</p>")
         if found.accepted:
             data.say("settings", {"barometer_checked_at": now.isoformat()})

@@ -16,8 +16,13 @@ import dashboard
 from dashboard import kitchen_form, settings
 from dashboard.kitchen_model import ALTIMETER, STATION
 from dashboard.settings import Settings
+from monitor.record.model import Sample
+from monitor.store.database import open_writer
 from monitor.store.entries import append_entry, read_entries
+from monitor.store.handover import Batch
 from monitor.store.reader import open_reader
+from monitor.store.samples import row_values
+from monitor.store.writer import StoreWriter
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
 
@@ -172,3 +177,21 @@ def test_what_no_jar_can_be_is_missing(plan: Callable, typed: str, said: str, he
     assert ("Enter the temperature of the coldest filled jar." in missing) is bool(said)
     assert said in shown(app)
     assert ("-3 mm cannot be" in missing) is (headspace == "-3")
+
+
+def test_a_setting_that_was_compared_is_typed_anew_for_the_next_time(plan: Callable, tmp_path: Path) -> None:
+    """It is of that hour; an hour later the same figure would be held against another air."""
+    with closing(open_writer(tmp_path)) as conn:
+        writer = StoreWriter(conn)
+        node = writer.node_id("stove", "a test")
+        rows = [row_values(node, Sample(0.0, 21.0, pressure_kPa=83.42, boot=1, seq=1), 1000.0, 1000.0, False)]
+        writer.commit(Batch(rows=rows))
+    app = plan("The node has a barometer")
+    (setting,) = (item for item in app.text_input if item.label.startswith("Altimeter setting"))
+    setting.set_value("1018,0")
+    (compare,) = (item for item in app.button if item.label == "Compare it")
+    compare.click().run()
+    assert "They agree within 1 hPa" in shown(app) and kept(tmp_path)["barometer_checked_at"]
+    app.run()
+    (setting,) = (item for item in app.text_input if item.label.startswith("Altimeter setting"))
+    assert setting.value == ""
