@@ -16,11 +16,37 @@ _LINE_END = re.compile(r"\r\n|\n|\r")
 #: A first line that some spreadsheets write to say which separator follows.
 _SEPARATOR_LINE = re.compile(r"sep=(.)")
 
+#: JSON may name half of the pair that stands for one sign beyond the first 65536, as a text cut in two does.
+_HALF = re.compile("[\ud800-\udfff]")
+
 
 def shown(value: Any) -> str:
     """A value for an error line: short, on one line, whatever is in it."""
     text = "nothing" if value is None else json.dumps(value, ensure_ascii=True, default=str)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def half_in(form: Any, path: str = "") -> str | None:
+    """Where in a document half of a surrogate pair stands, which no text can hold: its path; None where none does."""
+    if isinstance(form, str):
+        return (path or "the document") if _HALF.search(form) else None
+    if isinstance(form, dict):
+        parts = [(f"{path}.{key}" if path else str(key), key, value) for key, value in form.items()]
+        found = (half_in(key, where) or half_in(value, where) for where, key, value in parts)
+    elif isinstance(form, list):
+        found = (half_in(value, f"{path}[{number}]") for number, value in enumerate(form))
+    else:
+        return None
+    return next((where for where in found if where), None)
+
+
+def without_halves(form: Any) -> Any:
+    """A document with a replacement character for each half of a surrogate pair, for what was taken in before."""
+    if isinstance(form, str):
+        return _HALF.sub("\ufffd", form)
+    if isinstance(form, dict):
+        return {without_halves(key): without_halves(value) for key, value in form.items()}
+    return [without_halves(value) for value in form] if isinstance(form, list) else form
 
 
 def text_of(path: Path) -> str:

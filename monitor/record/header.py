@@ -12,7 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import RecordError
-from monitor.record.files import shown, text_of
+from monitor.record.files import half_in, shown, text_of
 from monitor.record.model import (
     EARLIEST_MARK_S,
     LATEST_MARK_S,
@@ -95,6 +95,12 @@ def read_header(path: Path) -> Run:
         raise RecordError(f"{path}: {where}expected JSON ({getattr(trouble, 'msg', trouble)}).") from None
     except RecursionError:
         raise RecordError(f"{path}: expected a run record, found JSON nested too deeply.") from None
+    if (where := half_in(form)) is not None:
+        name = where.encode("ascii", "backslashreplace").decode()
+        raise RecordError(
+            f"{path}: {name}: expected whole signs, found half of one (a lone surrogate).",
+            "Write that text anew.",
+        )
     return header_from_json(form, str(path))
 
 

@@ -43,4 +43,9 @@ def read_run(folder: Path | str) -> Run:
     header = read_header(folder / "run.json")
     table, packed = folder / "samples.csv", folder / PARQUET_FILE
     samples = read_parquet(packed) if packed.exists() and not table.exists() else read_samples(table)
+    ended_s = header.ended_at_s
+    if ended_s is not None and ended_s < 0.0 and any(sample.t_s > ended_s for sample in samples):
+        raise RecordError(
+            f"{folder / 'run.json'}: ended_at: expected a time after started_at, found one {-ended_s:,.0f} s before it."
+        )
     return replace(header, samples=samples)

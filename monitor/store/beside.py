@@ -7,16 +7,21 @@ nothing here: the record already is what they made of it.
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from monitor.errors import RecordError
+from monitor.record.files import half_in, without_halves
 from monitor.store.stamp import parse_utc
 
 #: The last: what was said of runs that process the record's jars again, where they are not in its own entries.
 ENTRIES, ALARMS, REPROCESSINGS = "entries.jsonl", "alarms.jsonl", "reprocessings.jsonl"
+
+#: The beginning of a surrogate, as JSON escapes it.
+_HALF = re.compile(rb"\\u[dD][89a-fA-F]")
 
 _TEXT, _MAYBE = (str,), (str, type(None))
 #: What a line of each file holds, in the order of its columns.
@@ -48,6 +53,20 @@ _FORMS: Mapping[str, Mapping[str, tuple[type, ...]]] = {
 }
 
 
+def kept_header(data: bytes) -> dict[str, Any]:
+    """The header of a record as it was taken in; empty where nobody can read it, so that no other run is held up."""
+    try:
+        form = json.loads(data)
+    except (ValueError, RecursionError):
+        return {}
+    return _whole(form, data) if isinstance(form, dict) else {}
+
+
+def _whole(form: Any, data: bytes) -> Any:
+    """What was read from these bytes, without what no text can hold; looked for only where it may be."""
+    return without_halves(form) if _HALF.search(data) else form
+
+
 def read_beside(folder: Path, run_id: str) -> dict[str, bytes]:
     """The files that lie beside a record, by name. Raises RecordError that names file and line."""
     found = {}
@@ -64,7 +83,7 @@ def read_beside(folder: Path, run_id: str) -> dict[str, bytes]:
 
 def highest(content: bytes) -> int:
     """The highest number in a file that was checked."""
-    return max((int(row["id"]) for row in _rows(content)), default=0)
+    return max((int(row["id"]) for row in rows_in(content)), default=0)
 
 
 def came_along(conn: sqlite3.Connection, run_id: str, name: str) -> list[tuple[Any, ...]]:
@@ -74,7 +93,7 @@ def came_along(conn: sqlite3.Connection, run_id: str, name: str) -> list[tuple[A
     ).fetchone()
     if row is None:
         return []
-    return [tuple(form[column] for column in _FORMS[name]) for form in _rows(bytes(row[0]))]
+    return [tuple(form[column] for column in _FORMS[name]) for form in rows_in(bytes(row[0]))]
 
 
 def keep_beside(
@@ -93,8 +112,9 @@ def kept_beside(conn: sqlite3.Connection, run_id: str) -> dict[str, bytes]:
     return {name: bytes(content) for name, content in rows}
 
 
-def _rows(content: bytes) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in content.split(b"\n") if line]
+def rows_in(content: bytes) -> list[dict[str, Any]]:
+    """The lines of a file that was checked, in order."""
+    return [_whole(json.loads(line), line) for line in content.split(b"\n") if line]
 
 
 def _check(content: bytes, name: str, run_id: str, where: str) -> None:
@@ -120,6 +140,8 @@ def _number(form: dict[str, Any], name: str, run_id: str, before: int) -> int:
         raise ValueError(f"it is of run {form['run_id']!r}")
     if not before < form["id"] < 2**62:
         raise ValueError(f"number {form['id']} does not follow number {before}")
+    if (where := half_in(form)) is not None:
+        raise ValueError(f"{where!a} holds half of a sign, a lone surrogate")
     for column in ("at_utc", "happened_utc"):
         if column in form:
             parse_utc(form[column])

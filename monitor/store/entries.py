@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import StoreError, UsageError
+from monitor.record.files import half_in
 from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
-from monitor.store.beside import ALARMS, ENTRIES, REPROCESSINGS, came_along
+from monitor.store.beside import ALARMS, ENTRIES, REPROCESSINGS, came_along, kept_header
 from monitor.store.database import open_writer, transaction
 from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, parse_utc, utc_text
 from monitor.timesource import TimeSource
@@ -197,12 +198,10 @@ def reprocessings(conn: sqlite3.Connection, run_id: str) -> list[Entry]:
 
 def _taken_in(conn: sqlite3.Connection, run_id: str) -> dict[str, dict[str, Any]]:
     """By their ids, the headers of records from elsewhere that process jars of this run again."""
-    rows = conn.execute(
-        "SELECT run_id, run_json FROM imported_runs"
-        " WHERE json_extract(CAST(run_json AS TEXT), '$.reprocess_of') = ? ORDER BY run_id",
-        (run_id,),
-    )
-    return {child: json.loads(header) for child, header in rows}
+    # Read here and not by the database: one header that it cannot read would end the question for every run.
+    rows = conn.execute("SELECT run_id, run_json FROM imported_runs ORDER BY run_id")
+    headers = ((child, kept_header(data)) for child, data in rows)
+    return {child: header for child, header in headers if header.get("reprocess_of") == run_id}
 
 
 def _as_header_tells(run_id: str, header: Mapping[str, Any], after: int) -> list[Entry]:
@@ -248,6 +247,11 @@ def _row(
         text = json.dumps(dict(body), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     except (TypeError, ValueError) as trouble:
         raise UsageError(f"the body of the {kind} entry is not plain JSON: {trouble}.") from trouble
+    if any(half_in(said) for said in (text, run_id, by, reason)):
+        raise UsageError(
+            f"the {kind} entry holds half of a sign, or bytes that are no UTF-8 text.",
+            "Write it anew; nothing was written down.",
+        )
     now = time.utc_now()
     try:
         happened = utc_text(parse_utc(happened_utc)) if happened_utc else utc_text(now)

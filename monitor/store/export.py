@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
-from monitor.errors import StoreError
+from monitor.errors import RecordError, StoreError
 from monitor.record import write_run
 from monitor.record.parquet import PARQUET_FILE, write_parquet
 from monitor.store.beside import REPROCESSINGS
@@ -16,6 +18,9 @@ from monitor.store.entries import read_entries, reprocessings
 from monitor.store.open_files import TABLES, entry_form, line_of, table_lines, write_node
 from monitor.store.reader import as_it_came, load_run
 from monitor.store.runs import read_house
+
+#: A folder's or file's name may have 255 bytes, and more is put before and after it. [bytes]
+LONGEST_NAME = 200
 
 
 def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: bool = False) -> Path:
@@ -33,16 +38,20 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: 
     StoreError
         The folder cannot be written, or holds another run: nothing of anybody's is written over.
     """
-    run = load_run(conn, run_id)
+    came = as_it_came(conn, run_id)
+    run = load_run(conn, run_id) if came is None else None
     entries = read_entries(conn, run_id)
     _must_not_hold_another(folder, run_id)
     with _Writing(folder):
-        write_run(run, folder)
-        if parquet:
-            write_parquet(run.samples, folder / PARQUET_FILE)
-        if (came := as_it_came(conn, run_id)) is not None:
+        if run is not None:
+            write_run(run, folder)
+        elif came is not None:
+            # As it came, also where nobody can read it any more.
+            folder.mkdir(parents=True, exist_ok=True)
             for name, data in zip(("run.json", "samples.csv"), came, strict=True):
                 (folder / name).write_bytes(data)
+        if parquet:
+            write_parquet((run or load_run(conn, run_id)).samples, folder / PARQUET_FILE)
         if entries:
             _write(folder / "entries.jsonl", (line_of(entry_form(entry)) for entry in entries))
         _write_reprocessings(conn, run_id, folder / REPROCESSINGS)
@@ -73,7 +82,9 @@ def export_all(conn: sqlite3.Connection, folder: Path, *, parquet: bool = False)
         try:
             house = read_house(conn)
             for run_id, name in run_folder_names(house.runs).items():
-                export_run(conn, run_id, folder / "runs" / name, parquet=parquet)
+                # One that cannot be read holds up no backup: its entries are among those of the store.
+                with suppress(RecordError):
+                    export_run(conn, run_id, folder / "runs" / name, parquet=parquet)
             nodes = conn.execute("SELECT node_id, name FROM nodes ORDER BY name").fetchall()
             for node_id, name in nodes:
                 write_node(conn, node_id, folder / "nodes" / name)
@@ -114,6 +125,9 @@ def _must_not_hold_another(folder: Path, run_id: str) -> None:
 def safe_name(run_id: str) -> str:
     """A run's id as the name of one folder, whatever it contains."""
     kept = "".join(sign if sign.isalnum() or sign in "-_." else "_" for sign in run_id)
+    if len(kept.encode()) > LONGEST_NAME:
+        told_apart = hashlib.sha256(run_id.encode()).hexdigest()[:8]
+        kept = f"{kept.encode()[: LONGEST_NAME - 9].decode(errors='ignore')}-{told_apart}"
     return kept if kept.strip(".") else f"run_{kept}"
 
 

@@ -10,7 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from monitor.record import Run, Sample, read_run
+from monitor.record import Run, Sample
+from monitor.record.read import read_samples
 from monitor.store.beside import ALARMS, came_along
 from monitor.store.database import open_reader, store_path
 from monitor.store.merge import Known, Merger, Rank, everything, heard_on_time, spans_of, stands_beside
@@ -163,13 +164,11 @@ def _span(
 
 
 def _imported_samples(conn: sqlite3.Connection, run_id: str) -> tuple[Sample, ...]:
-    header, table = conn.execute(
-        "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)
-    ).fetchone()
+    (data,) = conn.execute("SELECT samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)).fetchone()
     with tempfile.TemporaryDirectory(prefix="boilwitness-") as folder:
-        (Path(folder) / "run.json").write_bytes(header)
-        (Path(folder) / "samples.csv").write_bytes(table)
-        return read_run(Path(folder)).samples
+        table = Path(folder) / "samples.csv"
+        table.write_bytes(data)
+        return tuple(read_samples(table))
 
 
 def as_it_came(conn: sqlite3.Connection, run_id: str) -> tuple[bytes, bytes] | None:

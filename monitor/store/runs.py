@@ -6,7 +6,6 @@ leave a stale copy behind.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -16,6 +15,7 @@ from monitor.errors import MonitorError, UsageError
 from monitor.record import Mark, Run, header_from_json
 from monitor.record.changes import laid_over
 from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
+from monitor.store.beside import kept_header
 from monitor.store.clock import ClockRow, happened_s, read_clocks
 from monitor.store.entries import Entry, read_entries
 from monitor.store.stamp import epoch_s
@@ -148,13 +148,23 @@ def _corrected(entries: Iterable[Entry]) -> list[Entry]:
 
 def _imported(conn: sqlite3.Connection) -> dict[str, RunFacts]:
     runs = {}
-    for run_id, text in conn.execute("SELECT run_id, run_json FROM imported_runs ORDER BY run_id"):
-        header = json.loads(text)
-        started_s = epoch_s(header["started_at"])
-        ended_at = header.get("ended_at")
-        ended_s = epoch_s(ended_at) if ended_at else None
+    rows = conn.execute("SELECT run_id, run_json, at_utc FROM imported_runs ORDER BY run_id")
+    for run_id, data, at_utc in rows:
+        header = kept_header(data)
+        started_s = _moment_s(header.get("started_at"))
+        # One that says no time stands where it was taken in.
+        started_s = epoch_s(at_utc) if started_s is None else started_s
+        ended_s = _moment_s(header.get("ended_at"))
         runs[run_id] = RunFacts(run_id, header, started_s, ended_s, imported=True)
     return runs
+
+
+def _moment_s(text: Any) -> float | None:
+    """House time of what a header gives as a time; None where that is none."""
+    try:
+        return epoch_s(text) if isinstance(text, str) and text else None
+    except ValueError:
+        return None
 
 
 def _started(clocks: list[ClockRow], entry: Entry) -> RunFacts:

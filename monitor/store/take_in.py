@@ -1,19 +1,35 @@
-"""Taking run records from elsewhere into the store, byte for byte."""
+"""Taking run records from elsewhere into the store, byte for byte but for a byte order mark."""
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import sqlite3
+from collections.abc import Mapping
 from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
 from monitor.record import read_run
 from monitor.record.write import header_text, samples_text
-from monitor.store.beside import highest, keep_beside, kept_beside, read_beside
+from monitor.store.beside import (
+    ALARMS,
+    ENTRIES,
+    REPROCESSINGS,
+    highest,
+    keep_beside,
+    kept_beside,
+    read_beside,
+    rows_in,
+)
 from monitor.store.database import transaction
-from monitor.store.reader import load_run, read_house
+from monitor.store.entries import read_entries, reprocessings
+from monitor.store.open_files import entry_form
+from monitor.store.reader import alarms, load_run, read_house
 from monitor.store.stamp import SYSTEM_TIME, utc_text
 from monitor.timesource import TimeSource
+
+#: Of a run's id, so that it can be a folder's name, and with what is added to it a file's. [bytes]
+LONGEST_ID = 200
 
 
 def run_folders(folder: Path) -> list[Path]:
@@ -44,18 +60,29 @@ def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM
         A run of this id with other contents is here already.
     """
     run = read_run(folder)
-    header = (folder / "run.json").read_bytes()
+    _must_be_a_name(run.run_id, folder)
+    as_given = (folder / "run.json").read_bytes()
+    header = as_given.removeprefix(codecs.BOM_UTF8)
     table = folder / "samples.csv"
     # Where the samples came as Parquet, the table that says the same is kept.
     samples = table.read_bytes() if table.exists() else samples_text(run.samples).encode()
     beside = read_beside(folder, run.run_id)
-    digest = hashlib.sha256(header + b"\0" + samples).hexdigest()
+    digest, digest_as_given = (
+        hashlib.sha256(text + b"\0" + samples).hexdigest() for text in (header, as_given)
+    )
     known = conn.execute("SELECT sha256 FROM imported_runs WHERE run_id = ?", (run.run_id,)).fetchone()
-    if known is not None and known[0] == digest and kept_beside(conn, run.run_id) == beside:
+    if (
+        known is not None
+        and known[0] in (digest, digest_as_given)
+        and kept_beside(conn, run.run_id) == beside
+    ):
         return run.run_id, False
-    if known is None and run.run_id in read_house(conn).runs and _is_here(conn, run.run_id, header, samples):
+    is_here = run.run_id in read_house(conn).runs
+    same = is_here and _is_here(conn, run.run_id, header, samples)
+    # Of a record from elsewhere more may have been said here, and have been exported with it.
+    if same and (known is None or _is_said_here(conn, run.run_id, beside)):
         return run.run_id, False
-    if known is not None or run.run_id in read_house(conn).runs:
+    if is_here:
         raise UsageError(
             f"a run {run.run_id!r} with other contents is in the store already; {folder} was not taken in.",
             "Give it another run_id, or another --data.",
@@ -73,7 +100,32 @@ def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM
     return run.run_id, True
 
 
+def _must_be_a_name(run_id: str, folder: Path) -> None:
+    """A run is called by its id, also as a folder and as part of a file's name. Raises RecordError."""
+    if run_id in (".", "..") or len(run_id.encode()) > LONGEST_ID:
+        said = f"{run_id[:20]}..." if len(run_id) > 20 else run_id
+        raise RecordError(
+            f"{folder / 'run.json'}: run_id: expected a name of at most {LONGEST_ID} bytes other than '.' and '..', "
+            f"found {said!r} ({len(run_id.encode())} bytes).",
+            "Nothing of it was taken in; give it another run_id.",
+        )
+
+
+def _is_said_here(conn: sqlite3.Connection, run_id: str, beside: Mapping[str, bytes]) -> bool:
+    """Whether just what lies beside a record is what an export would put there."""
+    rows = alarms(conn, run_id)
+    here = {
+        ENTRIES: [entry_form(entry) for entry in read_entries(conn, run_id)],
+        ALARMS: [{name: getattr(row, name) for name in row.__dataclass_fields__} for row in rows],
+        REPROCESSINGS: [entry_form(entry) for entry in reprocessings(conn, run_id) if entry.id > 0],
+    }
+    return all(rows_in(beside.get(name, b"")) == said for name, said in here.items())
+
+
 def _is_here(conn: sqlite3.Connection, run_id: str, header: bytes, samples: bytes) -> bool:
-    """Whether a run of the store's own would be written out as just these bytes."""
-    run = load_run(conn, run_id)
+    """Whether a run that is in the store would be written out as just these bytes."""
+    try:
+        run = load_run(conn, run_id)
+    except RecordError:
+        return False
     return (header_text(run).encode(), samples_text(run.samples).encode()) == (header, samples)
