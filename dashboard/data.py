@@ -53,7 +53,7 @@ class House:
 @contextmanager
 def store_in(data_dir: Path) -> Iterator[sqlite3.Connection]:
     """A connection for one short read. Raises ``StoreError`` where there is no store."""
-    conn = reader.open_reader(data_dir)
+    conn = reader.open_reader(data_dir, renew=True)
     try:
         yield conn
     finally:

@@ -87,7 +87,7 @@ def unfinished(data_dir: Path) -> int:
 
 
 def _judged(record: Record) -> Form:
-    conn = reader.open_reader(record.data_dir)
+    conn = reader.open_reader(record.data_dir, renew=True)
     try:
         return judge(reader.load_run(conn, record.run_id)).as_json()
     finally:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from monitor.proof.folder import check_bytes
 from monitor.proof.verify import check_manifest
 from monitor.proof.verify_store import verify_store
 from monitor.store import reader
-from monitor.store.database import open_writer, store_path
+from monitor.store.database import not_written, open_writer, store_path
 from monitor.store.entries import read_entries
 from monitor.store.journal import RESTORE_TRIED, put_down
 from monitor.store.restore import is_empty, is_whole_export, restore
@@ -50,8 +51,18 @@ def run(args: argparse.Namespace) -> int:
                 "--log puts down how a whole 'export --all' came back; this is none, or --data is not empty."
             )
         for folder in run_folders(args.folder):
-            _take_in(conn, folder)
+            with _all_or_nothing_of(folder):
+                _take_in(conn, folder)
     return 0
+
+
+@contextmanager
+def _all_or_nothing_of(folder: Path) -> Iterator[None]:
+    """A disk that refuses, in one line: each record is taken in by one transaction."""
+    try:
+        yield
+    except sqlite3.Error as trouble:
+        raise not_written(trouble, f"Nothing of {folder} was taken in.") from trouble
 
 
 def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
@@ -89,7 +100,8 @@ def _restore(conn: sqlite3.Connection, folder: Path, log: Path | None) -> int:
     stated = str(found.get("chain"))
     if log is not None:
         _must_be_its_store(log, stated)
-    samples = restore(conn, folder)
+    with _all_or_nothing_of(folder):
+        samples = restore(conn, folder)
     after = verify_store(conn, "restored")
     for text in after.problems:
         print(f"  ✖ {text}")

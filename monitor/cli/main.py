@@ -7,6 +7,7 @@ module is imported only when it is the one used, so that ``judge`` does not pay 
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import math
 import sys
@@ -117,7 +118,21 @@ def _status(words: list[str]) -> int:
         return EXIT_UNUSABLE
     except KeyboardInterrupt:
         return 130
+    except Exception as trouble:
+        if (told := _refused_by_the_disk(trouble)) is None:
+            raise
+        print(f"boilwitness: {told}", file=sys.stderr)
+        return EXIT_UNUSABLE
     return status
+
+
+def _refused_by_the_disk(trouble: Exception) -> str | None:
+    """One line for a disk that is full or a store that cannot be used, wherever it was found; None for all else."""
+    full = isinstance(trouble, OSError) and trouble.errno in (errno.ENOSPC, errno.EDQUOT)
+    # Named rather than loaded: most verbs that never open a store need not know what SQLite raises.
+    if not full and type(trouble).__module__ != "sqlite3":
+        return None
+    return f"the disk or the store refuses: {trouble}. Free some space, look whether it may be written, and try again."
 
 
 if __name__ == "__main__":

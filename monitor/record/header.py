@@ -89,14 +89,15 @@ def read_header(path: Path) -> Run:
     """Read ``run.json`` alone: a run without its samples. Raises RecordError."""
     try:
         form = json.loads(text_of(path), parse_constant=_refuse_constant, object_pairs_hook=_once)
+        half = half_in(form)
     except ValueError as trouble:
         line = getattr(trouble, "lineno", None)
         where = f"line {line}, column {getattr(trouble, 'colno', '?')}: " if line else ""
         raise RecordError(f"{path}: {where}expected JSON ({getattr(trouble, 'msg', trouble)}).") from None
     except RecursionError:
         raise RecordError(f"{path}: expected a run record, found JSON nested too deeply.") from None
-    if (where := half_in(form)) is not None:
-        name = where.encode("ascii", "backslashreplace").decode()
+    if half is not None:
+        name = half.encode("ascii", "backslashreplace").decode()
         raise RecordError(
             f"{path}: {name}: expected whole signs, found half of one (a lone surrogate).",
             "Write that text anew.",

@@ -56,10 +56,10 @@ _FORMS: Mapping[str, Mapping[str, tuple[type, ...]]] = {
 def kept_header(data: bytes) -> dict[str, Any]:
     """The header of a record as it was taken in; empty where nobody can read it, so that no other run is held up."""
     try:
-        form = json.loads(data)
+        form = _whole(json.loads(data), data)
     except (ValueError, RecursionError):
         return {}
-    return _whole(form, data) if isinstance(form, dict) else {}
+    return form if isinstance(form, dict) else {}
 
 
 def _whole(form: Any, data: bytes) -> Any:

@@ -6,7 +6,7 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -17,6 +17,12 @@ STORE_NAME = "boilwitness.sqlite"
 
 #: How long one writer waits for another's short transaction. [ms]
 BUSY_TIMEOUT_MS = 10_000
+
+#: How long a store that is just being made may be without its tables. [s]
+MAKING_S = 1.0
+
+#: What SQLite says where it may not, or cannot, write beside a store.
+_NOT_WRITABLE = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL)
 
 
 def store_path(data_dir: Path) -> Path:
@@ -93,8 +99,11 @@ def _write_ahead(conn: sqlite3.Connection) -> None:
         time.sleep(0.01)
 
 
-def open_reader(data_dir: Path) -> sqlite3.Connection:
+def open_reader(data_dir: Path, *, renew: bool = False) -> sqlite3.Connection:
     """Open the store for reading only. Keep transactions short: a held one stops checkpoints.
+
+    Whoever looks changes nothing: a store of an older form is read through a copy in the new one. With ``renew``, for
+    whoever reads it again and again, the store itself is brought up to date where it may be written.
 
     Raises
     ------
@@ -109,24 +118,79 @@ def open_reader(data_dir: Path) -> sqlite3.Connection:
             f"there is no store in {data_dir}.",
             "Start 'boilwitness collect' or 'boilwitness demo' first, or name another with --data.",
         )
+    until_s = time.monotonic() + MAKING_S
+    while True:
+        conn, version = _look_into(path)
+        if version:
+            break
+        # Somebody may be making it at this moment.
+        conn.close()
+        if time.monotonic() > until_s:
+            raise StoreError(
+                f"there is no store in {path}, a file of {path.stat().st_size} bytes.",
+                "If it is a copy, it broke off: copy it again, or restore the last 'export --all' elsewhere.",
+            )
+        time.sleep(0.05)
+    if version == _newest():
+        return conn
+    if renew:
+        conn.close()
+        with suppress(StoreError):
+            open_writer(data_dir).close()
+        conn, version = _look_into(path)
+    return conn if version == _newest() else _in_the_newest_form(conn, path)
+
+
+def _look_into(path: Path) -> tuple[sqlite3.Connection, int]:
+    """A reading connection and the store's form. Raises StoreError, StoreTooNewError."""
     try:
-        conn = sqlite3.connect(
-            f"{path.resolve().as_uri()}?mode=ro",
-            uri=True,
-            isolation_level=None,
-            timeout=BUSY_TIMEOUT_MS / 1000,
-            check_same_thread=False,
-        )
+        return _looking(path, "mode=ro")
+    except sqlite3.Error as trouble:
+        # Even to look, SQLite writes beside a store. One that was closed cleanly can do without.
+        if _code(trouble) in _NOT_WRITABLE and not _is_open(path):
+            with suppress(sqlite3.Error):
+                return _looking(path, "mode=ro&immutable=1")
+        raise _cannot_read(path, trouble) from trouble
+
+
+def _looking(path: Path, how: str) -> tuple[sqlite3.Connection, int]:
+    conn = sqlite3.connect(
+        f"{path.resolve().as_uri()}?{how}",
+        uri=True,
+        isolation_level=None,
+        timeout=BUSY_TIMEOUT_MS / 1000,
+        check_same_thread=False,
+    )
+    try:
         conn.execute("PRAGMA query_only=ON")
         version = _refuse_newer(conn, path)
-    except sqlite3.Error as trouble:
-        raise StoreError(f"cannot read the store {path}: {trouble}.") from trouble
-    if version < _newest():
+        # Only a look at a table shows whether it can be read.
+        conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except (sqlite3.Error, StoreError):
         conn.close()
-        # An older form: whoever may write brings it up to date, then it is read as any other.
-        open_writer(data_dir).close()
-        return open_reader(data_dir)
-    return conn
+        raise
+    return conn, version
+
+
+def _is_open(path: Path) -> bool:
+    """Whether somebody has the store open, or left it so: then what was written may lie beside it still."""
+    log, index = (path.with_name(f"{path.name}-{end}") for end in ("wal", "shm"))
+    return index.exists() or (log.exists() and log.stat().st_size > 0)
+
+
+def _in_the_newest_form(conn: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+    """A copy of an older store, brought up to date; it is gone when it is closed. Closes ``conn``."""
+    copy = sqlite3.connect("", isolation_level=None, check_same_thread=False)
+    try:
+        conn.backup(copy)
+        _migrate(copy)
+        copy.execute("PRAGMA query_only=ON")
+    except sqlite3.Error as trouble:
+        copy.close()
+        raise _cannot_read(path, trouble) from trouble
+    finally:
+        conn.close()
+    return copy
 
 
 @contextmanager
@@ -201,7 +265,34 @@ def _statements(sql: str) -> Iterator[str]:
 
 def _is_held(trouble: sqlite3.Error) -> bool:
     """Whether another program has the file. The extended codes keep the plain one in their last byte."""
-    return getattr(trouble, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+    return _code(trouble) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+def _code(trouble: sqlite3.Error) -> int:
+    return getattr(trouble, "sqlite_errorcode", 0) & 0xFF
+
+
+def _cannot_read(path: Path, trouble: sqlite3.Error) -> StoreError:
+    advice = ""
+    if _code(trouble) in _NOT_WRITABLE:
+        advice = (
+            f"It was not closed, and reading it needs to write beside it: free some space on its disk, or copy "
+            f"{path.parent} whole to where it may be written, and name that with --data."
+        )
+    return StoreError(f"cannot read the store {path}: {trouble}.", advice)
+
+
+def not_written(trouble: sqlite3.Error, what: str) -> StoreError:
+    """What to say of work on a store that SQLite broke off; ``what`` became of it."""
+    full = _code(trouble) in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
+    todo = (
+        "Free some space on its disk and try again"
+        if full
+        else "Look whether it may be written, and try again"
+    )
+    return StoreError(
+        f"the store cannot be written: {trouble}.", f"{what} {todo}, or choose another with --data."
+    )
 
 
 def _cannot_write(path: Path, trouble: sqlite3.Error) -> StoreError:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -169,3 +172,41 @@ def test_help_says_what_a_number_may_be_and_what_import_takes(capsys: pytest.Cap
             main([verb, "--help"])
         told = " ".join(capsys.readouterr().out.split())
         assert all(text in told for text in words)
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_full_disk_takes_in_nothing_and_says_what_to_do(
+    whole: bool, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = RECORDED / "held-low-altitude"
+    if whole:
+        assert main(["import", str(folder), "--data", str(tmp_path / "first")]) == 0
+        folder = tmp_path / "all"
+        assert main(["export", "--all", "--to", str(folder), "--data", str(tmp_path / "first")]) == 0
+        capsys.readouterr()
+
+    def nearly_full(data: Path) -> sqlite3.Connection:
+        conn = open_writer(data)
+        pages = conn.execute("PRAGMA page_count").fetchone()[0]
+        conn.execute(f"PRAGMA max_page_count={pages + 2}")
+        return conn
+
+    monkeypatch.setattr("monitor.cli.import_.open_writer", nearly_full)
+    said = one_line(capsys, "import", str(folder), "--data", str(tmp_path / "full"))
+    assert "database or disk is full" in said and "Free some space" in said
+    assert f"Nothing of {folder} was taken in" in said
+    with closing(open_writer(tmp_path / "full")) as conn:
+        assert conn.execute("SELECT count(*) FROM imported_runs").fetchone() == (0,)
+
+
+@pytest.mark.parametrize(
+    "trouble", [OSError(errno.ENOSPC, "No space left on device"), sqlite3.OperationalError("disk I/O error")]
+)
+def test_a_disk_that_refuses_anywhere_is_one_line(
+    trouble: Exception, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise trouble
+
+    monkeypatch.setattr("monitor.cli.judge.load", refuse)
+    assert "Free some space" in one_line(capsys, "judge", str(RECORDED / "held-low-altitude"))

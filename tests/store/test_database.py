@@ -205,3 +205,98 @@ def test_a_store_held_by_another_program_is_said_so(data: Path, monkeypatch: pyt
     holder.close()
     assert "Close what has the file open" in str(refused.value)
     open_writer(data).close()
+
+
+# --- whoever looks changes nothing ------------------------------------------------------------------------
+
+OLD = Path(__file__).parents[1] / "proof" / "corpus" / "form-1" / "store" / "boilwitness.sqlite"
+
+
+def newest_form() -> int:
+    return migrations()[-1][0]
+
+
+@pytest.mark.parametrize("journal", ["DELETE", "WAL"])
+def test_an_older_store_is_read_and_not_rewritten(journal: str, data: Path) -> None:
+    data.mkdir()
+    path = store_path(data)
+    path.write_bytes(OLD.read_bytes())
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute(f"PRAGMA journal_mode={journal}")
+    before = path.read_bytes()
+    with closing(open_reader(data)) as conn:
+        assert conn.execute("PRAGMA user_version").fetchone() == (newest_form(),)
+        assert conn.execute("SELECT count(*) FROM imported_files").fetchone() == (0,)
+        assert conn.execute("SELECT count(*) FROM samples").fetchone()[0] > 1000
+        with pytest.raises(sqlite3.OperationalError, match="readonly"):
+            conn.execute("INSERT INTO meta VALUES ('a', 'b')")
+    assert path.read_bytes() == before
+    assert sqlite3.connect(path).execute("PRAGMA user_version").fetchone()[0] < newest_form()
+    with closing(open_reader(data, renew=True)) as conn:
+        assert conn.execute("PRAGMA user_version").fetchone() == (newest_form(),)
+    assert sqlite3.connect(path).execute("PRAGMA user_version").fetchone() == (newest_form(),)
+
+
+def look(data: Path, *, renew: bool) -> str:
+    """What looking gives: the form it is read in, or the refusal."""
+    try:
+        with closing(open_reader(data, renew=renew)) as conn:
+            return f"form {conn.execute('PRAGMA user_version').fetchone()[0]}"
+    except StoreError as trouble:
+        return str(trouble)
+
+
+@pytest.mark.parametrize("renew", [False, True])
+@pytest.mark.parametrize("kind", ["new", "old", "left open"])
+def test_a_store_that_may_only_be_read_is_read(kind: str, renew: bool) -> None:
+    """As an archive's medium; where the last of it lies in its log, it is said what to do."""
+    with tempfile.TemporaryDirectory() as name:
+        data = Path(name) / "data"
+        open_writer(data).close()
+        Path(name).chmod(0o755)
+        if kind == "old":
+            store_path(data).write_bytes(OLD.read_bytes())
+        if kind == "left open":
+            conn = open_writer(data)
+            conn.execute("INSERT INTO meta VALUES ('a', 'b')")
+            kept = {path.name: path.read_bytes() for path in data.iterdir() if path.suffix != ".sqlite-shm"}
+            conn.close()
+            for file, content in kept.items():
+                (data / file).write_bytes(content)
+        for path in data.iterdir():
+            path.chmod(0o444)
+        data.chmod(0o555)
+        said = as_somebody_else(lambda: look(data, renew=renew))
+        data.chmod(0o755)
+    if kind == "left open":
+        assert (
+            said.startswith("cannot read the store")
+            and f"copy {data} whole to where it may be written" in said
+        )
+    else:
+        assert said == f"form {newest_form()}"
+
+
+@pytest.mark.parametrize("content", [b"", "tables of somebody else"])
+def test_a_file_that_is_no_store_yet_is_not_made_one_by_looking(content: bytes | str, data: Path) -> None:
+    data.mkdir()
+    if isinstance(content, bytes):
+        store_path(data).write_bytes(content)
+    else:
+        with closing(sqlite3.connect(store_path(data))) as raw:
+            raw.execute("CREATE TABLE others (a)")
+    before = store_path(data).read_bytes()
+    for renew in (False, True):
+        with pytest.raises(StoreError, match=r"there is no store in .*copy it again"):
+            open_reader(data, renew=renew)
+    assert store_path(data).read_bytes() == before
+
+
+def test_a_store_that_is_just_being_made_is_waited_for(data: Path) -> None:
+    data.mkdir()
+    store_path(data).touch()
+    maker = threading.Timer(0.2, lambda: open_writer(data).close())
+    maker.start()
+    with closing(open_reader(data)) as conn:
+        assert conn.execute("PRAGMA user_version").fetchone() == (newest_form(),)
+    maker.join()
