@@ -173,9 +173,12 @@ def _looking(path: Path, how: str) -> tuple[sqlite3.Connection, int]:
 
 
 def _is_open(path: Path) -> bool:
-    """Whether somebody has the store open, or left it so: then what was written may lie beside it still."""
-    log, index = (path.with_name(f"{path.name}-{end}") for end in ("wal", "shm"))
-    return index.exists() or (log.exists() and log.stat().st_size > 0)
+    """Whether something that was written lies beside the store and not in it yet.
+
+    The index beside it tells nothing: a look that failed for want of room leaves one.
+    """
+    log = path.with_name(f"{path.name}-wal")
+    return log.exists() and log.stat().st_size > 0
 
 
 def _in_the_newest_form(conn: sqlite3.Connection, path: Path) -> sqlite3.Connection:
