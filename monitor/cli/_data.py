@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+from contextlib import suppress
 from pathlib import Path
 
 
@@ -16,6 +17,21 @@ def add_data_argument(parser: argparse.ArgumentParser, default: object = None) -
         default=default,
         help="where the store lives (default: $BOILWITNESS_DATA, else your user data directory)",
     )
+
+
+def folder_named(name: str) -> Path | None:
+    """The folder of that name, where there is one: a run's id may be no name that a folder can have."""
+    folder = Path(name)
+    with suppress(OSError, ValueError):
+        return folder if folder.is_dir() else None
+    return None
+
+
+def is_file(name: str) -> bool:
+    """Whether there is a file of that name."""
+    with suppress(OSError, ValueError):
+        return Path(name).is_file()
+    return False
 
 
 def data_dir(args: argparse.Namespace) -> Path:

@@ -49,15 +49,21 @@ def in_words(
     budget: bool = False,
     now: str = "",
     corrected: Sequence[Revision] = (),
+    altered: str = "",
 ) -> str:
     """The verdict for a person, in one screenful; what does not fit is said to be left out.
 
     ``now`` stands in place of the verdict's advice, where more is known of the jars than the record tells.
-    ``corrected`` is what corrections of the header made of the verdict; never left out.
+    ``corrected`` is what corrections of the header made of the verdict, ``altered`` why the record is not what was
+    sealed; never left out.
     """
     size = shutil.get_terminal_size((80, 24))
     width, height = min(size.columns, 100), max(size.lines, 24)
-    head = [_WORD[verdict.verdict], "", *_facts(record, verdict, width), ""]
+    head = [_WORD[verdict.verdict], ""]
+    if altered:
+        said = f"this is not the record that was sealed: {altered}. The verdict is of what is here now."
+        head = [head[0], *_row("ALTERED", said, width), ""]
+    head += [*_facts(record, verdict, width), ""]
     for one in corrected:
         head += _row("corrected", one.sentences(lambda at: rows_time(at, record.zone)), width)
     last = [

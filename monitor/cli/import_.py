@@ -12,7 +12,8 @@ from typing import Any
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.errors import RecordError, UsageError
 from monitor.proof.chain import last_chain, read_chain
-from monitor.proof.folder import check_bytes
+from monitor.proof.dossier import SEAL_FILE
+from monitor.proof.folder import must_be_as_sealed, seal_trouble
 from monitor.proof.verify import check_manifest
 from monitor.proof.verify_store import verify_store
 from monitor.store import reader
@@ -67,22 +68,22 @@ def _all_or_nothing_of(folder: Path) -> Iterator[None]:
 
 def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
     """One run folder, and what lies beside the record; refused when its seal says that it was changed."""
-    seal = check_bytes(folder)
-    if seal is not None and seal.problems:
-        raise RecordError(
-            f"{folder}: {seal.problems[0]}.",
-            f"Nothing of it was taken in; 'boilwitness verify {folder}' says what else was changed.",
-        )
+    must_be_as_sealed(folder, "Nothing of it was taken in", seal_may_be_gone=True)
     run_id, new = import_run(conn, folder)
     if not new:
         print(f"run {run_id} is here already, the same")
         return
     along = [f"{len(found)} {name}" for name, found in _along(conn, run_id) if found]
     print(
-        f"took in run {run_id}"
-        + (f" with {' and '.join(along)}" if along else "")
-        + ("; its bytes are as they were sealed" if seal else "; it came without a seal")
+        f"took in run {run_id}" + (f" with {' and '.join(along)}" if along else "") + f"; {_sealed(folder)}"
     )
+
+
+def _sealed(folder: Path) -> str:
+    if (folder / SEAL_FILE).exists():
+        return "its bytes are as they were sealed"
+    gone = seal_trouble(folder)
+    return f"{gone}, so nothing here can show whether it was changed" if gone else "it came without a seal"
 
 
 def _along(conn: sqlite3.Connection, run_id: str) -> list[tuple[str, list[Any]]]:

@@ -11,7 +11,7 @@ from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._data import add_data_argument, data_dir, folder_named, is_file
 from monitor.errors import MonitorError, RecordError, UsageError
 from monitor.judge import Verdict, judge
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN
@@ -41,17 +41,20 @@ def run(args: argparse.Namespace) -> int:
         record = load(args.run, args)
         verdict = judge(record, until_s=_now_s(args, record))
         corrected = _corrections(args, record)
+        altered = _not_as_sealed(folder_named(args.run))
     if args.json:
         document = verdict.as_json()
         if corrected:
             document["corrections"] = [one.as_json() for one in corrected]
+        if altered:
+            document["not_as_sealed"] = altered
         print(json.dumps(document, indent=2, ensure_ascii=False))
     else:
         # Loaded only where it is asked for: with all that it knows of jars it costs as much as a short record.
         from monitor.cli._verdict_words import in_words
 
         now = _now(args, record, verdict)
-        print(in_words(record, verdict, budget=args.budget, now=now, corrected=corrected))
+        print(in_words(record, verdict, budget=args.budget, now=now, corrected=corrected, altered=altered))
     return EXIT[verdict.verdict]
 
 
@@ -71,10 +74,9 @@ def load(name: str, args: argparse.Namespace) -> Run:
     """The run of a folder, or of an id in the store. Raises RecordError where there is neither."""
     if not name.strip():
         raise UsageError("name a run: its folder, or its id in the store.", "Nothing was judged.")
-    folder = Path(name)
-    if folder.is_dir():
+    if (folder := folder_named(name)) is not None:
         return read_run(folder)
-    if folder.is_file():
+    if is_file(name):
         raise RecordError(
             f"{name}: a file; a run is a folder.", "Name the folder with run.json and samples.csv."
         )
@@ -93,17 +95,26 @@ def load(name: str, args: argparse.Namespace) -> Run:
 
 def _now_s(args: argparse.Namespace, record: Run) -> float:
     """Now, on the run's clock: a run of the store may be on. A folder is all there is. [s]"""
-    if Path(args.run).is_dir():
+    if folder_named(args.run) is not None:
         return inf
     from monitor.store.stamp import SYSTEM_TIME
 
     return (SYSTEM_TIME.utc_now() - record.started_at).total_seconds()
 
 
+def _not_as_sealed(folder: Path | None) -> str:
+    """Why a folder is not what was exported; empty where it is, or where nothing of an export is there."""
+    beside = ("seal.json", "entries.jsonl", "alarms.jsonl")
+    if folder is None or not any((folder / name).exists() for name in beside):
+        return ""
+    from monitor.proof.folder import seal_trouble
+
+    return seal_trouble(folder)
+
+
 def _corrections(args: argparse.Namespace, record: Run) -> list[Revision]:
     """What corrections made of the verdict; a folder tells of none where its history did not come."""
-    folder = Path(args.run)
-    if folder.is_dir():
+    if (folder := folder_named(args.run)) is not None:
         if not (folder / "entries.jsonl").exists():
             return []
         from monitor.jars.revisions import revisions
@@ -127,7 +138,7 @@ def _corrections(args: argparse.Namespace, record: Run) -> list[Revision]:
 
 def _now(args: argparse.Namespace, record: Run, verdict: Verdict) -> str:
     """What the store knows beyond the verdict's advice; empty where that stands. A folder's record is all there is."""
-    if Path(args.run).is_dir():
+    if folder_named(args.run) is not None:
         return ""
     from contextlib import closing
 

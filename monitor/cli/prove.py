@@ -6,10 +6,11 @@ import argparse
 from contextlib import closing
 from pathlib import Path
 
-from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._data import add_data_argument, data_dir, folder_named
 from monitor.errors import RecordError, UsageError
 from monitor.proof.dossier import Dossier, from_folder, from_store
 from monitor.proof.envelope import seal_page
+from monitor.proof.folder import must_be_as_sealed
 from monitor.proof.hand_out import PAPERS, file_name, print_pdf
 from monitor.proof.page import draw
 from monitor.proof.seal import seal_due
@@ -69,8 +70,9 @@ def run(args: argparse.Namespace) -> int:
 def gather(name: str, args: argparse.Namespace) -> Dossier:
     """The dossier of a folder or of a run in the store, sealing first whatever is finished there."""
     now = SYSTEM_TIME.utc_now()
-    folder = Path(name)
-    if folder.is_dir():
+    folder = folder_named(name)
+    if folder is not None:
+        must_be_as_sealed(folder, "No proof was written")
         return from_folder(folder, now)
     store = data_dir(args)
     if not store_path(store).exists():

@@ -17,7 +17,7 @@ from monitor.proof.canon import engine_form, page_stamp
 from monitor.proof.chain import Seal, read_chain, seal_from_json
 from monitor.record import Run, read_run
 from monitor.record.write import header_text, samples_text
-from monitor.store.entries import read_entries, reprocessings
+from monitor.store.entries import as_taken_in, read_entries, reprocessings
 from monitor.store.reader import alarms, as_it_came, load_run, read_house
 
 #: Files of an exported run folder. The first two are the record itself.
@@ -81,7 +81,10 @@ def record_bytes(conn: sqlite3.Connection, run_id: str) -> dict[str, bytes]:
 def from_store(conn: sqlite3.Connection, run_id: str, issued: datetime) -> Dossier:
     """Gather a run of the store. Raises UsageError for no such run or one that is not over, RecordError."""
     read_house(conn).run(run_id)
-    entries = [entry_form(entry) for entry in (*read_entries(conn, run_id), *reprocessings(conn, run_id))]
+    own = read_entries(conn, run_id)
+    began = as_taken_in(conn, run_id, own) if any(one.kind == "header_changed" for one in own) else None
+    said = [*own, *reprocessings(conn, run_id)]
+    entries = [entry_form(entry) for entry in ([began, *said] if began else said)]
     rows = [{name: getattr(row, name) for name in row.__dataclass_fields__} for row in alarms(conn, run_id)]
     seals = [seal for seal in read_chain(conn) if seal.run_id == run_id]
     return _finished(record_bytes(conn, run_id), entries, rows, seals, issued)

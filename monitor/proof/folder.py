@@ -41,6 +41,9 @@ from monitor.store.reader import alarms, read_house
 MANIFEST_FILE = "manifest.json"
 MANIFEST_FORMAT = "boilwitness-manifest/1"
 
+#: Only an export puts people's entries and alarms beside a record, and it always seals them.
+SEAL_GONE = f"{SEAL_FILE} is missing: this folder was exported, and its seal has been removed"
+
 
 def seal_export(conn: sqlite3.Connection, run_id: str, folder: Path, key: Key | None = None) -> Path:
     """Add the alarms and the seal to a run folder that was just exported. Returns the seal's file.
@@ -177,11 +180,28 @@ def check_bytes(folder: Path) -> Report | None:
     return report
 
 
+def seal_trouble(folder: Path) -> str:
+    """Why a run folder is not what was exported, in one line; empty where it is, or never was under a seal."""
+    seal = check_bytes(folder)
+    if seal is not None:
+        return seal.problems[0] if seal.problems else ""
+    return SEAL_GONE if any((folder / name).exists() for name in (ENTRIES_FILE, ALARMS_FILE)) else ""
+
+
+def must_be_as_sealed(folder: Path, done: str, *, seal_may_be_gone: bool = False) -> None:
+    """Nothing is made of a folder that does not fit its seal; ``done``: what was not. Raises RecordError."""
+    trouble = seal_trouble(folder)
+    if trouble and not (seal_may_be_gone and trouble == SEAL_GONE):
+        raise RecordError(
+            f"{folder}: {trouble}.", f"{done}; 'boilwitness verify {folder}' says what else was changed."
+        )
+
+
 def _unsealed(folder: Path, files: Mapping[str, bytes], report: Report, key: str | None) -> Report:
     report.sealed = False
     again = verdict_form(run_of(files, str(folder)))
     if ENTRIES_FILE in files or ALARMS_FILE in files:
-        report.problem(f"{SEAL_FILE} is missing: this folder was exported, and its seal has been removed")
+        report.problem(SEAL_GONE)
     if key:
         report.problem("there is no seal that the named key could have signed")
     report.remark("NOT SEALED: nothing here can show whether this record was changed")

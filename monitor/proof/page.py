@@ -20,6 +20,7 @@ from monitor.proof.log import lines
 from monitor.proof.trace import STATES, lettered, picture
 from monitor.proof.words import CHECK, HOW, NOT_SAID, VERDICTS, headline
 from monitor.record import Run
+from monitor.store.entries import AS_TAKEN_IN
 from monitor.tables.guidance import fact
 
 #: Guidance that every verdict leans on: when the clock starts, when it starts again, and that no limit is published.
@@ -39,7 +40,9 @@ def draw(dossier: Dossier) -> bytes:
     """The page with the record inside it, before signature and last line. Raises RecordError."""
     run = dossier.run()
     # The record tells that a reprocessing began and not what became of it: no place is claimed for its jars.
-    state = batch_state(run, dossier.verdict, dossier.entries, instant(dossier.issued_utc), again={})
+    # What stands for a record as it was taken in is no entry that a review was signed over.
+    entries = [row for row in dossier.entries if row["id"] != AS_TAKEN_IN]
+    state = batch_state(run, dossier.verdict, entries, instant(dossier.issued_utc), again={})
     said = lines(dossier.entries, run.run_id)
     parts = [
         _head(run),

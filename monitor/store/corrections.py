@@ -20,8 +20,9 @@ from monitor.plan.correction import Said, correction
 from monitor.record import header_from_json
 from monitor.record.changes import laid_over
 from monitor.record.model import Run
+from monitor.store.beside import ENTRIES, came_along
 from monitor.store.database import open_writer, transaction
-from monitor.store.entries import append_entry, read_entries
+from monitor.store.entries import append_entry, as_taken_in, read_entries
 from monitor.store.reader import whole_run
 from monitor.store.runs import House, RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
@@ -79,6 +80,8 @@ def revised(
     entries = read_entries(conn, run_id, ("run_started", "header_changed", "mark", "correction"))
     if not any(entry.kind in ("header_changed", "correction") for entry in entries):
         return []
+    if (began := as_taken_in(conn, run_id, entries)) is not None:
+        entries = [began, *entries]
     run = run or whole_run(conn, house, facts)
     on = facts.ended_s is None and not facts.imported
     until_s = (SYSTEM_TIME.utc_now() - run.started_at).total_seconds() if on else inf
@@ -86,13 +89,20 @@ def revised(
 
 
 def runs_corrected(conn: sqlite3.Connection) -> frozenset[str]:
-    """The runs whose header or marks somebody said something else of; most stores have none."""
+    """The runs whose header or marks somebody said something else of, here or before; most stores have none."""
     rows = conn.execute(
         "SELECT run_id FROM entries WHERE kind = 'header_changed' AND run_id IS NOT NULL UNION"
         " SELECT old.run_id FROM entries AS said JOIN entries AS old ON old.id = said.corrects"
         " WHERE said.kind = 'correction' AND old.kind IN ('run_started', 'mark') AND old.run_id IS NOT NULL"
     )
-    return frozenset(str(row[0]) for row in rows)
+    return frozenset(str(row[0]) for row in rows) | _corrected_before(conn)
+
+
+def _corrected_before(conn: sqlite3.Connection) -> frozenset[str]:
+    """The records from elsewhere with which a correction came along."""
+    rows = conn.execute("SELECT run_id FROM imported_files WHERE name = ?", (ENTRIES,)).fetchall()
+    kinds = {run_id: {row[2] for row in came_along(conn, run_id, ENTRIES)} for (run_id,) in rows}
+    return frozenset(run_id for run_id, found in kinds.items() if found & {"header_changed", "correction"})
 
 
 def gone_entry(entries: Iterable[Any], jar: int) -> int | None:

@@ -75,6 +75,9 @@ class Entry:
         return late_s > LATE_ENTRY_S
 
 
+#: The number of what stands for a record from elsewhere, as it was taken in; no entry has it.
+AS_TAKEN_IN = 0
+
 _COLUMNS = "id, run_id, kind, body, at_utc, happened_utc, by, corrects, reason, mono_s, machine_boot"
 
 
@@ -202,6 +205,25 @@ def _taken_in(conn: sqlite3.Connection, run_id: str) -> dict[str, dict[str, Any]
     rows = conn.execute("SELECT run_id, run_json FROM imported_runs ORDER BY run_id")
     headers = ((child, kept_header(data)) for child, data in rows)
     return {child: header for child, header in headers if header.get("reprocess_of") == run_id}
+
+
+def as_taken_in(conn: sqlite3.Connection, run_id: str, said: Iterable[Entry]) -> Entry | None:
+    """A record from elsewhere as it was before anybody said anything of it here, as the entry that began it.
+
+    None for a run of this store, and where entries that came along tell how it began, or that it had been changed.
+    """
+    if any(entry.kind == "run_started" and entry.run_id == run_id for entry in said):
+        return None
+    if any(row[2] == "header_changed" for row in came_along(conn, run_id, ENTRIES)):
+        return None
+    row = conn.execute("SELECT run_json FROM imported_runs WHERE run_id = ?", (run_id,)).fetchone()
+    header = kept_header(row[0]) if row else {}
+    try:
+        at = utc_text(parse_utc(header["started_at"]))
+    except (LookupError, AttributeError, TypeError, ValueError):
+        return None
+    body = {key: value for key, value in header.items() if key not in ("marks", "ended_at")}
+    return Entry(AS_TAKEN_IN, run_id, "run_started", body, at, at, None, None, None, 0.0, "")
 
 
 def _as_header_tells(run_id: str, header: Mapping[str, Any], after: int) -> list[Entry]:

@@ -12,8 +12,12 @@ from typing import Any
 import pytest
 
 from monitor.cli.main import main
+from monitor.jars import batch_state
+from monitor.proof.dossier import from_store
+from monitor.proof.page import draw
 from monitor.record import header_to_json
 from monitor.record.read import read_run
+from monitor.store.batches import load_batch
 from monitor.store.database import open_writer
 from monitor.store.entries import Entry, append_entry, read_entries
 from monitor.store.handover import Batch
@@ -157,18 +161,79 @@ def test_what_hung_on_the_old_value_goes_with_it(tmp_path: Path, capsys: pytest.
     assert site["station_pressure_kPa"] is None
 
 
-def test_a_record_from_elsewhere_says_that_the_verdict_before_is_not_known(
+def test_a_record_from_elsewhere_tells_the_verdict_that_it_came_with(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """It came without the entry that began it: a deviation is opened all the same."""
+    """It came without the entry that began it: its own header tells what stood there. A deviation is opened."""
     data = tmp_path / "data"
     assert main(["import", str(RECORDED / "held-low-altitude"), "--data", str(data)]) == 0
     run_id = read_run(RECORDED / "held-low-altitude").run_id
     words = ["runs", "correct", run_id, "--altitude-m", "2400", "--by", "Cleo", "--reason", "map misread"]
     assert main([*words, "--data", str(data)]) == 0
-    assert "Verdict before: not in this record" in " ".join(capsys.readouterr().out.split())
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Verdict before: held, " in said and "Verdict after: unproven" in said
+    assert main(["judge", run_id, "--data", str(data), "--json"]) == 11
+    (told,) = json.loads(capsys.readouterr().out)["corrections"]
+    assert (told["before"]["verdict"], told["after"]["verdict"]) == ("held", "unproven")
+    assert main(["runs", "--data", str(data)]) == 0
+    assert "corrected; was held" in capsys.readouterr().out
     assert main(["jars", run_id, "--data", str(data)]) == 0
     assert "the altitude [m] to 2400" in " ".join(capsys.readouterr().out.split())
+    assert main(["prove", run_id, "--data", str(data), "--to", str(tmp_path / "p.html")]) == 0
+    assert "Verdict before: held, " in (tmp_path / "p.html").read_text("utf-8")
+    assert main(["verify", str(tmp_path / "p.html")]) == 0
+
+
+@pytest.mark.parametrize("begun_here", [True, False])
+def test_a_correction_stays_to_be_seen_where_the_record_is_taken_in(
+    begun_here: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The folder and the store that takes it in say the same."""
+    data = tmp_path / "first"
+    if begun_here:
+        House(data, capsys, "short-by-a-minute")
+    else:
+        assert main(["import", str(RECORDED / "short-by-a-minute"), "--data", str(data)]) == 0
+    run_id = read_run(RECORDED / "short-by-a-minute").run_id
+    words = ["runs", "correct", run_id, "--minutes", "5", "--source", "own card", "--by", "Cleo"]
+    assert main([*words, "--reason", "slip", "--data", str(data)]) == 0
+    out, second = tmp_path / "out", tmp_path / "second"
+    assert main(["export", run_id, "--to", str(out), "--data", str(data)]) == 0
+    assert main(["import", str(out), "--data", str(second)]) == 0
+    capsys.readouterr()
+    main(["judge", str(out), "--json"])
+    of_folder = json.loads(capsys.readouterr().out)
+    main(["judge", run_id, "--data", str(second), "--json"])
+    of_store = json.loads(capsys.readouterr().out)
+    assert of_folder["corrections"] and of_store == of_folder
+    main(["judge", run_id, "--data", str(second)])
+    before = "broken, " if begun_here else "not in this record"
+    assert f"Verdict before: {before}" in " ".join(capsys.readouterr().out.split())
+    main(["runs", "--data", str(second)])
+    assert "corrected; was " + ("broken" if begun_here else "not known") in capsys.readouterr().out
+
+
+def test_a_review_is_not_undone_by_what_stands_for_the_record_as_it_was_taken_in(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A reviewer signs over the entries there are: the page and the command agree on what they come to."""
+    data = tmp_path / "data"
+    assert main(["import", str(RECORDED / "held-low-altitude"), "--data", str(data)]) == 0
+    run_id = read_run(RECORDED / "held-low-altitude").run_id
+    words = ["runs", "correct", run_id, "--altitude-m", "2400", "--by", "Cleo", "--reason", "map misread"]
+    assert main([*words, "--data", str(data)]) == 0
+    with closing(open_writer(data)) as conn:
+        now = datetime(2026, 12, 1, tzinfo=UTC)
+        dossier = from_store(conn, run_id, now)
+        batch = load_batch(conn, run_id, now)
+    began, *entries = dossier.entries
+    assert (began["id"], began["kind"]) == (0, "run_started")
+    assert (
+        batch_state(dossier.run(), dossier.verdict, entries, now, again={}).deviations
+        == batch.state.deviations
+    )
+    page = draw(dossier).decode()
+    assert "the altitude [m] to 2400" in page and re.search(r"site.altitude_m: 180(\.0)? → 2400", page)
 
 
 def test_a_place_is_taken_back_with_a_reason(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -8,6 +8,7 @@ import re
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -101,6 +102,87 @@ def test_a_run_is_taken_in_with_what_was_said_of_it(
     assert "it came without a seal" in capsys.readouterr().out
     assert main(["prove", RUN, "--data", str(tmp_path / "other"), "--to", str(tmp_path / "p.html")]) == 0
     assert "jar 1 seal: press firm" in (tmp_path / "p.html").read_text("utf-8")
+
+
+def exported(store: Path, out: Path) -> Path:
+    """The run that was not held, with what was said of it and its seal."""
+    run_id = json.loads((RECORDS / "short-by-a-minute" / "run.json").read_text("utf-8"))["run_id"]
+    append_entry(store, "jar_seal", {"jar": 1, "press": "firm"}, run_id=run_id, by="Ada")
+    assert main(["export", run_id, "--data", str(store), "--to", str(out)]) == 0
+    return out
+
+
+def milder(folder: Path) -> None:
+    form = json.loads((folder / "run.json").read_text("utf-8"))
+    form["required"]["minutes"], form["batch"] = 15, {}
+    (folder / "run.json").write_text(json.dumps(form), "utf-8")
+
+
+def warmer(folder: Path) -> None:
+    table = folder / "samples.csv"
+    table.write_text(table.read_text("utf-8").replace("99.", "99.9", 1), "utf-8")
+
+
+def without_seal(folder: Path) -> None:
+    (folder / "seal.json").unlink()
+    lines = (folder / "samples.csv").read_text("utf-8").splitlines(keepends=True)
+    (folder / "samples.csv").write_text("".join(lines[:50] + lines[51:]), "utf-8")
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (milder, "run.json was changed"),
+        (warmer, "samples.csv was changed"),
+        (without_seal, "seal.json is missing: this folder was exported, and its seal has been removed"),
+    ],
+)
+def test_of_a_folder_that_does_not_fit_its_seal_nothing_is_made(
+    change: Callable[[Path], None],
+    says: str,
+    store: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """It is neither proven nor taken in; its verdict says what it is of."""
+    out, page = exported(store, tmp_path / "out"), tmp_path / "p.html"
+    capsys.readouterr()
+    assert main(["judge", str(out)]) == 10
+    assert "ALTERED" not in capsys.readouterr().out
+    change(out)
+    assert main(["verify", str(out)]) == 12
+    capsys.readouterr()
+    assert main(["prove", str(out), "--to", str(page)]) == 2
+    told = capsys.readouterr()
+    assert says in told.err and "No proof was written" in told.err and told.out == "" and not page.exists()
+    # Where only the seal is gone, the record may come from an export of before there were any: that is said.
+    assert main(["import", str(out), "--data", str(tmp_path / "other")]) == (
+        0 if change is without_seal else 2
+    )
+    told = capsys.readouterr()
+    assert says in told.out + told.err and "it came without a seal" not in told.out
+    assert main(["judge", str(out)]) in (0, 10, 11)
+    assert "ALTERED        this is not the record that was sealed" in capsys.readouterr().out.splitlines()[1]
+    main(["judge", str(out), "--json"])
+    assert says in json.loads(capsys.readouterr().out)["not_as_sealed"]
+
+
+def test_an_id_too_long_for_a_folder_is_looked_for_in_the_store(
+    store: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Earlier versions took such records in."""
+    long, record = "r" * 300, RECORDS / "held-low-altitude"
+    header = (record / "run.json").read_bytes().replace(RUN.encode(), long.encode())
+    with closing(open_writer(store)) as conn:
+        row = (long, header, (record / "samples.csv").read_bytes(), "0" * 64, "2026-09-01T10:00:00.000Z")
+        conn.execute("INSERT INTO imported_runs VALUES (?, ?, ?, ?, ?)", row)
+    monkeypatch.chdir(tmp_path)
+    assert main(["judge", long, "--data", str(store)]) == 0
+    assert main(["prove", long, "--data", str(store)]) == 0
+    assert len(list(tmp_path.glob("proof-rrr*.html"))) == 1
+    capsys.readouterr()
+    assert main(["judge", "s" * 300, "--data", str(store)]) == 2
+    assert "there is no run" in capsys.readouterr().err
 
 
 def test_a_restore_is_put_down_here_and_in_the_store_it_was_of(
