@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from monitor.cli._output import in_one_line
 from monitor.jars import BatchState, JarState, Status, lost_seals, pantry, rest_words
 from monitor.jars.alike import alike
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
@@ -23,7 +24,9 @@ WIDTH = 92
 def status(state: BatchState, now: datetime) -> str:
     """Where each jar is, why, and by when; what is published about it."""
     lines = [
-        f"{state.run_id}: {state.food}, processed {state.processed_on.isoformat()}; {state.standing.words}.",
+        in_one_line(
+            f"{state.run_id}: {state.food}, processed {state.processed_on.isoformat()}; {state.standing.words}."
+        ),
         _lifting(state, now),
     ]
     for clock in state.clocks:

@@ -36,7 +36,21 @@ _PLAIN = str.maketrans(
 
 
 #: Signs that a terminal obeys instead of printing: a record, or a node's name, may not steer it.
-_COMMANDS = dict.fromkeys((*range(9), 11, 12, *range(14, 32), *range(127, 160)), "?")
+_CONTROLS = dict.fromkeys((*range(9), 11, 12, *range(14, 32), *range(127, 160)), "?")
+
+#: Signs that turn what follows around, or end a line where nobody sees one (Unicode UAX 9 and 14). Written as JSON
+#: escapes them, so that a document stays the same document.
+_TURNS = (0x061C, 0x200E, 0x200F, 0x2028, 0x2029, *range(0x202A, 0x202F), *range(0x2066, 0x206A))
+
+_COMMANDS: dict[int, str] = {**_CONTROLS, **{sign: f"\\u{sign:04x}" for sign in _TURNS}}
+
+#: Within a line of a table or a message: no name begins another.
+_LINE_ENDS = {9: "\\t", 10: "\\n", 13: "\\r"}
+
+
+def in_one_line(text: str) -> str:
+    """A name or message from a record with its line ends and tabs written out."""
+    return text.translate(_LINE_ENDS)
 
 
 def _plainly(trouble: UnicodeError) -> tuple[str, int]:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from math import inf
 
 from monitor.cli._data import data_dir
+from monitor.cli._output import in_one_line
 from monitor.errors import MonitorError, UsageError
 from monitor.judge import judge
 from monitor.judge.words import exact
@@ -137,11 +138,12 @@ def journal(args: argparse.Namespace) -> int:
     if not rows:
         print("nothing in the journal yet")
     for at_utc, kind, text in rows:
-        print(f"{in_zone(at_utc, None)}  {kind}: {text}")
+        print(f"{in_zone(at_utc, None)}  {kind}: {in_one_line(text)}")
     return 0
 
 
 def _print_table(table: list[tuple[str, ...]]) -> None:
+    table = [tuple(map(in_one_line, row)) for row in table]
     widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
     for row in table:
         print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())

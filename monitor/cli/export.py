@@ -7,11 +7,13 @@ from contextlib import closing
 from pathlib import Path
 
 from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._output import in_one_line
 from monitor.errors import UsageError
 from monitor.proof.folder import seal_everything, seal_export
 from monitor.proof.signing import standing_key
 from monitor.store import reader
 from monitor.store.export import export_all, export_run
+from monitor.store.runs import header_trouble
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -39,8 +41,15 @@ def run(args: argparse.Namespace) -> int:
             runs, nodes = export_all(conn, args.to, parquet=args.parquet)
             seal_everything(conn, args.to, key)
             print(f"wrote {runs} runs, the samples of {nodes} nodes and a copy of the store to {args.to}")
+            for facts in reader.read_house(conn).runs.values():
+                if trouble := header_trouble(facts):
+                    print(
+                        in_one_line(
+                            f"! {facts.run_id} cannot be read and is there as it was stored: {trouble}"
+                        )
+                    )
         else:
             export_run(conn, args.run, args.to, parquet=args.parquet)
             seal_export(conn, args.run, args.to, key)
-            print(f"wrote run {args.run} to {args.to}")
+            print(in_one_line(f"wrote run {args.run} to {args.to}"))
     return 0

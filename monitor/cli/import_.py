@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._output import in_one_line
 from monitor.errors import RecordError, UsageError
 from monitor.proof.chain import last_chain, read_chain
 from monitor.proof.dossier import SEAL_FILE
@@ -71,11 +72,13 @@ def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
     must_be_as_sealed(folder, "Nothing of it was taken in", seal_may_be_gone=True)
     run_id, new = import_run(conn, folder)
     if not new:
-        print(f"run {run_id} is here already, the same")
+        print(f"run {in_one_line(run_id)} is here already, the same")
         return
     along = [f"{len(found)} {name}" for name, found in _along(conn, run_id) if found]
     print(
-        f"took in run {run_id}" + (f" with {' and '.join(along)}" if along else "") + f"; {_sealed(folder)}"
+        f"took in run {in_one_line(run_id)}"
+        + (f" with {' and '.join(along)}" if along else "")
+        + f"; {_sealed(folder)}"
     )
 
 
@@ -105,7 +108,7 @@ def _restore(conn: sqlite3.Connection, folder: Path, log: Path | None) -> int:
         samples = restore(conn, folder)
     after = verify_store(conn, "restored")
     for text in after.problems:
-        print(f"  ✖ {text}")
+        print(f"  ✖ {in_one_line(text)}")
     here = last_chain(read_chain(conn))
     good = after.good and stated == here
     print(f"put the store together again: {samples} samples, {len(after.problems)} problems")

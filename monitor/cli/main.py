@@ -14,7 +14,7 @@ import sys
 from collections.abc import Sequence
 from typing import Any, NoReturn
 
-from monitor.cli._output import flush_output, steady_output
+from monitor.cli._output import flush_output, in_one_line, steady_output
 from monitor.errors import MonitorError
 
 #: Verb, and what it does in the words a person would use. The order is the order of the work.
@@ -114,14 +114,14 @@ def _status(words: list[str]) -> int:
         status = int(module.run(args))
         flush_output()
     except MonitorError as trouble:
-        print(f"boilwitness: {trouble}", file=sys.stderr)
+        print(f"boilwitness: {in_one_line(str(trouble))}", file=sys.stderr)
         return EXIT_UNUSABLE
     except KeyboardInterrupt:
         return 130
     except Exception as trouble:
         if (told := _refused_by_the_disk(trouble)) is None:
             raise
-        print(f"boilwitness: {told}", file=sys.stderr)
+        print(f"boilwitness: {in_one_line(told)}", file=sys.stderr)
         return EXIT_UNUSABLE
     return status
 

@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._output import in_one_line
 from monitor.proof.report import Report
 from monitor.proof.signing import read_public
 from monitor.proof.verify import verify_path
@@ -51,5 +52,10 @@ def in_words(report: Report) -> str:
     else:
         head = f"NOT SEALED, NOTHING DISAGREES: {report.what}"
     return "\n".join(
-        [head, *(f"  ✖ {text}" for text in report.problems), *(f"  · {text}" for text in report.remarks)]
+        in_one_line(text)
+        for text in (
+            head,
+            *(f"  ✖ {text}" for text in report.problems),
+            *(f"  · {text}" for text in report.remarks),
+        )
     )

@@ -5,11 +5,13 @@ from __future__ import annotations
 import codecs
 import hashlib
 import sqlite3
+import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
 from monitor.record import read_run
+from monitor.record.files import shown
 from monitor.record.write import header_text, samples_text
 from monitor.store.beside import (
     ALARMS,
@@ -30,6 +32,9 @@ from monitor.timesource import TimeSource
 
 #: Of a run's id, so that it can be a folder's name, and with what is added to it a file's. [bytes]
 LONGEST_ID = 200
+
+#: Signs that turn the order of what is written (Unicode UAX 9).
+BIDI = "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 
 
 def run_folders(folder: Path) -> list[Path]:
@@ -102,11 +107,11 @@ def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM
 
 def _must_be_a_name(run_id: str, folder: Path) -> None:
     """A run is called by its id, also as a folder and as part of a file's name. Raises RecordError."""
-    if run_id in (".", "..") or len(run_id.encode()) > LONGEST_ID:
-        said = f"{run_id[:20]}..." if len(run_id) > 20 else run_id
+    steers = any(unicodedata.category(sign) in ("Cc", "Zl", "Zp") or sign in BIDI for sign in run_id)
+    if run_id in (".", "..") or len(run_id.encode()) > LONGEST_ID or steers:
         raise RecordError(
-            f"{folder / 'run.json'}: run_id: expected a name of at most {LONGEST_ID} bytes other than '.' and '..', "
-            f"found {said!r} ({len(run_id.encode())} bytes).",
+            f"{folder / 'run.json'}: run_id: expected a name of at most {LONGEST_ID} bytes, without control signs and "
+            f"other than '.' and '..', found {shown(run_id)} ({len(run_id.encode())} bytes).",
             "Nothing of it was taken in; give it another run_id.",
         )
 

@@ -59,6 +59,43 @@ def test_a_record_does_not_steer_the_terminal(tmp_path: Path, capsys: pytest.Cap
     assert "?[2Jplums?31m?" in said and "°C" in said and not {"\x1b", "\x9b", "\x07"} & set(said)
 
 
+def test_a_name_neither_begins_a_line_nor_turns_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Unicode UAX 9 and 14: what overrides the order of letters, and what ends a line, is written out."""
+    record, store = tmp_path / "r", str(tmp_path / "data")
+    shutil.copytree(RECORDS / "short-by-a-minute", record)
+    form = json.loads((record / "run.json").read_text("utf-8"))
+    form["batch"]["food"] = food = "pears\nHELD  fake\u2028HELD \u202edleh\u2066\tx"
+    form["canner"] = "c\r\nHELD"
+    (record / "run.json").write_text(json.dumps(form), "utf-8")
+    assert main(["import", str(record), "--data", store]) == 0
+    run_id = form["run_id"]
+    told = []
+    for words in (
+        ["runs"],
+        ["judge", run_id],
+        ["jars", run_id],
+        ["jars", "pantry"],
+        ["verify"],
+        ["runs", "keep"],
+    ):
+        capsys.readouterr()
+        main([*words, "--data", store])
+        told.append(capsys.readouterr().out)
+    said = "".join(told)
+    lines = said.split("\n")
+    assert not any(line.startswith("HELD") for line in lines) and "\r" not in said and "\t" not in said
+    assert not {"\u2028", "\u202e", "\u2066"} & set(said)
+    assert r"pears\nHELD  fake\u2028HELD \u202edleh\u2066\tx" in told[0] and r"c\r\nHELD" in told[0]
+    main(["jars", "no\nHELD", "--data", store])
+    assert capsys.readouterr().err.count("\n") == 1
+    main(["judge", run_id, "--data", store, "--json"])
+    capsys.readouterr()
+    main(["export", run_id, "--data", store, "--to", str(tmp_path / "out")])
+    assert json.loads((tmp_path / "out" / "run.json").read_text("utf-8"))["batch"]["food"] == food
+
+
 def test_a_reader_that_takes_nothing() -> None:
     """All of it waits in memory until the end: the status is not Python's own for that (120)."""
     command = (

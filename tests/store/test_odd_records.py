@@ -156,7 +156,7 @@ def test_half_of_a_sign_is_not_written_down(where: str, conn: sqlite3.Connection
     assert read_entries(conn) == []
 
 
-@pytest.mark.parametrize("run_id", [".", "..", "r" * 201, "\u00e4" * 101])
+@pytest.mark.parametrize("run_id", [".", "..", "r" * 201, "\u00e4" * 101, "a\nb", "a\x1bb", "a\u202eb"])
 def test_an_id_that_can_name_no_file_is_refused(
     run_id: str, conn: sqlite3.Connection, tmp_path: Path
 ) -> None:
