@@ -14,6 +14,7 @@ from statistics import median
 
 from monitor.judge.cooling_seen import Follower
 from monitor.judge.cooling_track import NO_EVENTS, JarTrack
+from monitor.judge.heat import Heat
 from monitor.judge.salvage import (
     SEAL_CHECK_AFTER_S,
     UNSEALED_WINDOW_S,
@@ -23,7 +24,7 @@ from monitor.judge.salvage import (
     lost_boil_clock,
 )
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN, Event, Stretch
-from monitor.record.model import Sample
+from monitor.record.model import ENDS, Sample
 
 #: The overdue reminder comes this long before the 24 h close; the other one this long before the 2 h do.
 #: Chosen, as the figures below; the 2 h and 24 h themselves are published (:mod:`monitor.judge.salvage`).
@@ -56,11 +57,15 @@ class CoolingWatch:
         self._room: deque[tuple[float, float]] = deque(maxlen=ROOM_MEDIAN_OF)
         self._room_median_C: float | None = None
         self._room_heard_s = -inf
-        self.jars_in_s: float | None = None
-        self.heat_off_s: float | None = None
-        self.lifted_s: float | None = None
+        #: What people marked, and what the record shows where nobody did.
+        self._heat = Heat()
+        self._seen_off_s: float | None = None
+        self._seen_lifted_s: float | None = None
         #: Which of the two were seen in the record and marked by nobody.
         self.seen: set[str] = set()
+        #: Heat on again under jars that were not lifted: they do not cool until it is off once more, here. [s]
+        self._is_heated_again = False
+        self._off_again_s: float | None = None
         #: When the hold was complete; None before, and for a hold begun anew.
         self.complete_s: float | None = None
         self._follower: Follower | None = None
@@ -79,16 +84,9 @@ class CoolingWatch:
         if kind == "jars_in":
             self._start_over(t_s)
         elif kind == "heat_on":
-            # A fresh hold on the spot: what cooled meanwhile is not the jars' cooling.
             self._heat_again()
-        elif kind == "heat_off" and self._unmarked("heat_off", self.heat_off_s) and self.lifted_s is None:
-            self.seen.discard(kind)
-            self.heat_off_s = t_s
-            self._set_clock()
-        elif kind == "jars_lifted" and self._unmarked("jars_lifted", self.lifted_s):
-            self.seen.discard(kind)
-            self._follower = None
-            self._lifted(t_s)
+        elif kind in ENDS:
+            self._ends(kind, t_s)
         return []
 
     def on_hold_complete(self, t_s: float) -> None:
@@ -141,6 +139,8 @@ class CoolingWatch:
         if self._room and t - self._room[0][0] > ROOM_VALID_S:
             self._forget_room(t)
         events: Sequence[Event] = self.tick(t) if t >= self._next_due_s else NO_EVENTS
+        if self._is_heated_again:
+            return events
         for number, jar_C in sample.jars.items():
             track = self._tracks.get(number)
             if track is None:
@@ -164,6 +164,21 @@ class CoolingWatch:
     # -- what goes out ---------------------------------------------------------------------------------
 
     @property
+    def jars_in_s(self) -> float | None:
+        """When the newest load went in."""
+        return self._heat.jars_in_s
+
+    @property
+    def heat_off_s(self) -> float | None:
+        """When the heat was off: marked, or else seen in the record."""
+        return self._seen_off_s if self._heat.heat_off_s is None else self._heat.heat_off_s
+
+    @property
+    def lifted_s(self) -> float | None:
+        """When the jars were out: marked, or else seen in the record."""
+        return self._seen_lifted_s if self._heat.lifted_s is None else self._heat.lifted_s
+
+    @property
     def tracks(self) -> Mapping[int, JarTrack]:
         """Each jar probe's track, by its number; empty without jar probes: then the clock alone speaks."""
         return self._tracks
@@ -179,37 +194,55 @@ class CoolingWatch:
     # -- inside ----------------------------------------------------------------------------------------
 
     def _start_over(self, t_s: float) -> None:
-        self.jars_in_s = t_s
+        self._heat.jars_in(t_s)
         self._raised.clear()
-        self._heat_again()
+        self.complete_s = self._follower = None
+        self._forget_end()
 
-    def _heat_again(self) -> None:
-        self.heat_off_s = self.lifted_s = self.complete_s = self._follower = None
+    def _forget_end(self) -> None:
+        """No end of the heat is known, so nothing falls due after it."""
+        self._seen_off_s = self._seen_lifted_s = self._off_again_s = None
+        self._is_heated_again = False
         self.seen.clear()
         self._tracks.clear()
         self._due.clear()
         self.needs_verdict = False
 
-    def _unmarked(self, kind: str, known_s: float | None) -> bool:
-        """A person's first mark counts, and stands before anything seen."""
-        return known_s is None or kind in self.seen
+    def _heat_again(self) -> None:
+        """The heat is on again: jars in the canner warm up. Whatever falls due of the hold that ended stays due."""
+        if self.heat_off_s is not None and self.lifted_s is None:
+            self._is_heated_again = True
+            self._tracks.clear()
 
-    def _lifted(self, t_s: float) -> None:
-        self.lifted_s = t_s
+    def _ends(self, kind: str, t_s: float) -> None:
+        """Heat off or jars lifted: a person's first mark counts, and stands before anything seen."""
+        was_lifted = self.lifted_s is not None
+        is_first = self._heat.ends(t_s, kind)
+        if self._is_heated_again and kind == "heat_off":
+            self._is_heated_again, self._off_again_s = False, t_s
+        if not is_first:
+            return
+        self.seen.discard(kind)
+        if kind == "jars_lifted":
+            self._follower = None
+            self._lifted()
+        elif not was_lifted:
+            self._set_clock()
+
+    def _lifted(self) -> None:
+        self._is_heated_again = False
         self._tracks.clear()
         self._set_clock()
 
     def _see(self, follower: Follower) -> None:
         """Look whether the heat went off, or the jars out, without a mark; take back what the water denies."""
-        if self._unmarked("heat_off", self.heat_off_s):
+        if self._heat.heat_off_s is None:
             off = follower.heat_off(self.complete_s)
             if off is None and "heat_off" in self.seen:
-                complete_s = self.complete_s
-                self._heat_again()
-                self.complete_s, self._follower = complete_s, follower
+                self._forget_end()
             elif off is not None and self.heat_off_s is None:
                 self.seen.add("heat_off")
-                self.heat_off_s = off.t_s
+                self._seen_off_s = off.t_s
                 self._set_clock()
         if self.heat_off_s is None:
             follower.forget()
@@ -217,7 +250,8 @@ class CoolingWatch:
         out = follower.lifted(self.heat_off_s)
         if out is not None:
             self.seen.add("jars_lifted")
-            self._lifted(out.late_s)
+            self._seen_lifted_s = out.late_s
+            self._lifted()
         if out is not None or follower.t_s[-1] - self.heat_off_s > SEE_FOR_MIN * 60.0:
             self._follower = None
 
@@ -225,8 +259,9 @@ class CoolingWatch:
         if self.lifted_s is not None:
             marked = "jars_lifted" not in self.seen
             return JarTrack(number, self.lifted_s, self._jar, settle_s=0.0, lift_marked=marked)
-        assert self.heat_off_s is not None
-        return JarTrack(number, self.heat_off_s, self._jar, settle_s=UNMARKED_LIFT_S, lift_marked=False)
+        off_s = self.heat_off_s if self._off_again_s is None else self._off_again_s
+        assert off_s is not None
+        return JarTrack(number, off_s, self._jar, settle_s=UNMARKED_LIFT_S, lift_marked=False)
 
     def _forget_room(self, now_s: float) -> None:
         """Room readings too old to say how warm it is now are dropped."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.judge import causes, words
 from monitor.judge.eventlog import DOUBTED, EventLog
+from monitor.judge.heat import Heat
 from monitor.judge.ledger import later_tenth
 
 #: Start and end of a hold are rounded to the tenth against the canner: that much more must be there. [s]
@@ -21,9 +22,7 @@ class Hold:
     def __init__(self, required_s: float, log: EventLog) -> None:
         self.required_s = required_s
         self._log = log
-        self.jars_in_s: float | None = None
-        self.window_end_s: float | None = None
-        self.heat_off_s: float | None = None
+        self._heat = Heat()
         #: When hold_complete was said, and the start of the stretch that earned it.
         self.completed_s: float | None = None
         self.completed_start_s = 0.0
@@ -37,18 +36,30 @@ class Hold:
 
     def jars_in(self, t: float) -> None:
         """The jars went in: the window opens."""
-        self.jars_in_s, self.window_end_s, self.heat_off_s = t, None, None
+        self._heat.jars_in(t)
         self.completed_s = None
         self._is_overrun_told = False
 
     def ends(self, t: float, *, heat_off: bool) -> bool:
         """Heat off or jars lifted. Returns whether this closes the window."""
-        if heat_off and self.heat_off_s is None:
-            self.heat_off_s = t
-        if self.jars_in_s is None or self.window_end_s is not None:
-            return False
-        self.window_end_s = t
-        return True
+        was_open = self.counts
+        self._heat.ends(t, "heat_off" if heat_off else "jars_lifted")
+        return was_open
+
+    @property
+    def jars_in_s(self) -> float | None:
+        """When the newest load went in."""
+        return self._heat.jars_in_s
+
+    @property
+    def heat_off_s(self) -> float | None:
+        """When the heat was marked off."""
+        return self._heat.heat_off_s
+
+    @property
+    def window_end_s(self) -> float | None:
+        """When the window closed: the heat off or the jars out, whichever came first."""
+        return None if self._heat.jars_in_s is None else self._heat.over_s
 
     @property
     def told_until_s(self) -> float:

@@ -263,3 +263,59 @@ def test_a_whole_run_is_asked_at_once() -> None:
     ahead_s = jar.passes_s(60.0)
     assert ahead_s is not None and abs(ahead_s / 60.0 - STILL_AIR["pint"][1]) < 3.0
     assert sentence == "1 jar probe against the room."
+
+
+def kinds_due(watch: CoolingWatch, until_s: float) -> list[str]:
+    return sorted(event.kind for event in watch.tick(until_s))
+
+
+@pytest.mark.parametrize("ends", [("heat_off",), ("jars_lifted",), ("heat_off", "jars_lifted")])
+@pytest.mark.parametrize(
+    ("word", "boiled_s", "owed"),
+    [
+        ("held", 2500.0, ["seal_check_due", "seal_check_overdue"]),
+        ("broken", 300.0, ["reprocess_window_closing", "seal_check_due"]),
+    ],
+)
+@pytest.mark.parametrize("judged", ["before", "after"])
+def test_heat_on_again_takes_no_reminder_of_the_jars_back(
+    ends: tuple[str, ...], word: str, boiled_s: float, owed: list[str], judged: str
+) -> None:
+    """The next pot, or a mistake: the verdict stays on the hold that ended, and so do the 2 h, 12 h and 24 h."""
+    watch = CoolingWatch()
+    watch.on_mark("jars_in", -3000.0)
+    for end in ends:
+        watch.on_mark(end, 0.0)
+    stretches = (Stretch(-2600.0, boiled_s - 2600.0, "boiling", ""),)
+    if judged == "before":
+        watch.on_verdict(word, stretches, 1800.0)
+    watch.on_mark("heat_on", 60.0)
+    if judged == "after":
+        assert watch.needs_verdict
+        watch.on_verdict(word, stretches, 1800.0)
+    assert kinds_due(watch, 25 * HOUR) == owed
+
+
+def test_heat_on_again_lets_jars_on_the_counter_cool_and_no_jar_in_the_canner_be_disturbed() -> None:
+    t_s, jar_C = still_air("pint")
+    watch = watch_of("pint")
+    watch.on_mark("heat_on", 30.0)
+    feed(watch, t_s[:600], jar_C[:600])
+    assert (watch.lifted_s, watch.tracks[1].lift_marked) == (0.0, True) and len(watch.tracks[1].t_s) > 100
+    left_in = CoolingWatch("pint")
+    left_in.on_mark("jars_in", -3000.0)
+    left_in.on_mark("heat_off", 0.0)
+    feed(left_in, t_s[:400], jar_C[:400])
+    left_in.on_mark("heat_on", 4000.0)
+    assert feed(left_in, t_s[400:600], jar_C[400:600] + 30.0) == [] and not left_in.tracks
+    left_in.on_mark("heat_off", 6000.0)
+    feed(left_in, t_s[600:700], jar_C[600:700] + 30.0)
+    assert left_in.tracks[1].start_s == 6000.0 and left_in.heat_off_s == 0.0
+
+
+def test_only_jars_that_go_in_begin_anew() -> None:
+    watch = watch_of()
+    watch.on_mark("heat_on", 30.0)
+    watch.on_mark("jars_in", 60.0)
+    assert (watch.jars_in_s, watch.heat_off_s, watch.lifted_s) == (60.0, None, None)
+    assert kinds_due(watch, 25 * HOUR) == []
