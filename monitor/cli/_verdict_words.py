@@ -127,9 +127,10 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
 
 def _seen(record: Run, verdict: Verdict) -> str:
     """Whether a person saw it boil; where the last look saw no boil, that too."""
-    if not verdict.seen_by_eye:
-        return "no"
     looks = [mark for mark in record.marks if mark.kind in ("rolling_boil_seen", "boil_not_seen")]
+    if not verdict.seen_by_eye:
+        has_looked = any(mark.kind == "rolling_boil_seen" for mark in looks)
+        return "no; what a person marked was not the boil judged here" if has_looked else "no"
     last = max((mark.t_s for mark in looks), default=0.0)
     if any(mark.kind == "boil_not_seen" and mark.t_s == last for mark in looks):
         return f"a person marked the rolling boil, and at {clock(record, last)} that there was none"
@@ -210,7 +211,8 @@ def _floor(verdict: Verdict) -> str:
     low, stated = floors_C(verdict.as_json()) or (0.0, 0.0)
     if low == stated:
         return f"floor {stated:.2f} °C"
-    return f"floor {low:.2f} °C if seen to boil, else {stated:.2f} °C"
+    judged = "by which it was judged" if verdict.proven_s >= verdict.required_s else "where a person saw it"
+    return f"floor {low:.2f} °C, {judged}; {stated:.2f} °C for a boil after it that nobody saw"
 
 
 def _proven(verdict: Verdict) -> str:

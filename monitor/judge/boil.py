@@ -5,6 +5,8 @@ Figures below that name no source are ours: chosen, and tried on many runs of th
 
 from __future__ import annotations
 
+from math import inf
+
 from monitor.judge import eventlog, words
 from monitor.judge.credit import Credit
 from monitor.judge.creep import Creep
@@ -52,7 +54,8 @@ class Boil:
         self._creep: Creep | None = None
         self._jars_until_s = -1e18
         self.seen_s: float | None = None  # rolling boil seen, in this plateau
-        self.seen_any = False
+        #: From when and until when a boil counts that a person saw; a look at no plateau has no length. [s]
+        self.looks_s: list[tuple[float, float]] = []
         self.early_marks_s: list[float] = []
         self._again_s: float | None = None  # counts anew since, and nobody was told yet
         self._carried_s: float | None = None  # seen on a plateau that rose a little further
@@ -98,6 +101,7 @@ class Boil:
             self._settle_jars(jars_in_s)
         within = (mark for mark in self.early_marks_s if mark >= plateau.early_s - MARK_SLACK_S)
         self.seen_s = next(within, self._carried_s)
+        self._look_begins()
         if self.early_s < calm_s:
             state.set(self.early_s, UNKNOWN, words.ERRATIC)
         state.set(max(self.early_s, calm_s), UNKNOWN, words.DATING_START)
@@ -252,21 +256,32 @@ class Boil:
         if t - state.valid_s <= CEILING_S and state.valid_C <= state.point.near_C:
             # Whatever was seen, a reading of this moment says that it was no boil.
             return
-        if state.hold.heat_off_s is None:
-            self.seen_any = True
         if self.blocked:
             self.blocked = False
             self.keep_since(t)
         if not self.is_on:
             self.early_marks_s.append(t)
+            self.looks_s.append((t, t))
             return
         if self.seen_s is not None:
             return
         self.seen_s = t
+        self._look_begins()
         from_s = max(self.start_s, state.hold.told_until_s)
         state.ledger.relabel(from_s, t, BOILING, UNKNOWN, words.BEFORE_SEEN)
         if state.ledger.state == BOILING or state.valid_s >= t - CEILING_S:
             self._judge(t, t)
+
+    def _look_begins(self) -> None:
+        """The boil that is on was seen, and counts from its start or the look on, whichever is later."""
+        if self.seen_s is not None:
+            self.looks_s.append((max(self.start_s, self.seen_s), inf))
+
+    def look_ends(self, until_s: float) -> None:
+        """What follows is another boil than the one that a person saw, if any was."""
+        if self.seen_s is not None:
+            self.looks_s[-1] = (self.looks_s[-1][0], until_s)
+        self.seen_s = None
 
     def not_seen(self, t: float) -> None:
         """A person looked at ``t`` and saw no full boil."""
@@ -355,7 +370,7 @@ class Boil:
         self.is_on = False
         self.credit.end()
         self.detector = self._creep = self._again_s = None
-        self.seen_s = None
+        self.look_ends(from_s)
         self.early_marks_s.clear()
         self._carried_s = None
         first_s = self._state.first_s

@@ -131,6 +131,7 @@ class Credit:
         state.ledger.relabel(early_s, sag.late_s, BOILING, UNKNOWN, words.SAGGED)
         if sag.late_s > t - CAME_BACK_S:
             # It did not come back, or only just: what a person saw was the level before.
-            boil.seen_s, boil.start_s = None, max(boil.start_s, sag.late_s)
+            boil.look_ends(sag.late_s)
+            boil.start_s = max(boil.start_s, sag.late_s)
         if hold.boil_told and hold.heat_off_s is None:
             state.log.add("verdict_revised", early_s, t, words.sagged(sag.late_s - early_s))

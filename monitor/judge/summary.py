@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from math import floor, inf
 from typing import NamedTuple
@@ -84,7 +85,11 @@ def verdict_of(engine: Engine) -> Verdict:
     lost = None if window[0] is None else lost_boil_clock(stretches, window[0])
     caps = (*_caps(engine), *_stood_too_long(run, stretches, lost, window[0], spans))
     word = _word(run, spans, closed=closed, caps=caps, counts=window[0] is not None)
+    seen = _is_seen(engine.boil.looks_s, spans, run.required_s)
     basis, allowance_K = _judged_by(engine)
+    if spans.proven_s > 0.0 and not seen:
+        # A later boil that a person saw lends the one that is proven nothing of its floor.
+        allowance_K = ALLOWANCE_UNSEEN_K
     budget = full_budget(run, state.point.probe, basis)
     proven = spans.proven
     return Verdict(
@@ -100,7 +105,7 @@ def verdict_of(engine: Engine) -> Verdict:
         expanded_uncertainty_K=None if basis.boil_C is None else round(budget.expanded_K, 2),
         clock_started_s=proven[0] if spans.proven_s > 0.0 else None,
         clock_completed_s=proven[0] + run.required_s if spans.proven_s >= run.required_s else None,
-        seen_by_eye=engine.boil.seen_any,
+        seen_by_eye=seen,
         stretches=tuple(_rounded_stretches(stretches)),
         events=tuple(_rounded_events(engine)),
         advice=advise(
@@ -116,7 +121,7 @@ def verdict_of(engine: Engine) -> Verdict:
             engine.shown,
         ),
         budget=budget,
-        reasons=(*caps, *_reasons(engine, word, stretches, spans, budget)),
+        reasons=(*caps, *_reasons(engine, word, stretches, spans, budget, seen)),
         counts=dict(engine.counts),
         heating=state.kettle.heating,
         cooling=(cooling := state.kettle.cooling),
@@ -125,10 +130,11 @@ def verdict_of(engine: Engine) -> Verdict:
 
 
 class _Spans(NamedTuple):
-    """The longest time that is proven, from and to, its length, and that of the longest that is possible. [s]"""
+    """The longest times that are proven and possible, from and to, and their lengths. [s]"""
 
     proven: tuple[float, float]
     proven_s: float
+    possible: tuple[float, float]
     possible_s: float
 
 
@@ -139,7 +145,16 @@ def _spans(stretches: list[Stretch], window: tuple[float | None, float]) -> _Spa
     possible = longest(stretches, POSSIBLE, -inf if start is None else start, end)
     proven_s = round(proven[1] - proven[0], 1)
     possible_s = max(floor((possible[1] - possible[0]) * 10.0 + 1e-6) / 10.0, proven_s)
-    return _Spans(proven, proven_s, possible_s)
+    return _Spans(proven, proven_s, possible, possible_s)
+
+
+def _is_seen(looks_s: Sequence[tuple[float, float]], spans: _Spans, required_s: float) -> bool:
+    """Whether a person saw the boil that held or, where none did, looked at the longest time that may have been one."""
+    if spans.proven_s >= required_s:
+        start_s = spans.proven[0]
+        return any(from_s <= start_s < until_s for from_s, until_s in looks_s)
+    start_s, end_s = spans.possible
+    return any(from_s < end_s and until_s > start_s for from_s, until_s in looks_s)
 
 
 def _word(run: Run, spans: _Spans, *, closed: bool, caps: tuple[str, ...], counts: bool) -> str | None:
@@ -161,18 +176,18 @@ def _judged_by(engine: Engine) -> tuple[PressureBasis, float]:
 
 
 def _reasons(
-    engine: Engine, word: str | None, stretches: list[Stretch], spans: _Spans, budget: Budget
+    engine: Engine, word: str | None, stretches: list[Stretch], spans: _Spans, budget: Budget, seen: bool
 ) -> tuple[str, ...]:
     """What decided the verdict, and what explains it."""
     reasons: tuple[str, ...] = ()
     if engine.state.point.basis.disagrees:
         reasons = (*reasons, words.sentence(engine.state.point.basis.disagrees))
     start, end = _window(engine)
-    explained = _explanations(engine, word, budget)
+    explained = _explanations(engine, word, budget, seen)
     if start is not None:
         measured = (spans.proven_s, spans.possible_s)
         decided = because(engine.header, word, stretches, (start, end), measured)
-        cause = _set_up(engine, budget)
+        cause = _set_up(budget, seen)
         if cause in explained and any(each in decided for each in _BY_THE_SET_UP):
             # What decides comes first: its cause, and what helps.
             reasons = (*reasons, cause)
@@ -184,9 +199,9 @@ def _reasons(
 _BY_THE_SET_UP = (words.between(0.0, seen=True).split(":")[0], words.NO_BOILING_POINT)
 
 
-def _set_up(engine: Engine, budget: Budget) -> str:
+def _set_up(budget: Budget, seen: bool) -> str:
     """Why this set-up can prove no boil, and what helps. Where a person looked, that one must look is no reason."""
-    if not engine.boil.seen_any:
+    if not seen:
         return budget.cannot_prove
     return budget.cannot_prove.replace(ONLY_IF_SEEN, SEEN_AND_NARROW)
 
@@ -264,7 +279,7 @@ def _stood_too_long(
     return () if earlier[1] - earlier[0] >= run.required_s else (words.stood(clock(run, lost.start_s)),)
 
 
-def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str, ...]:
+def _explanations(engine: Engine, word: str | None, budget: Budget, seen: bool) -> tuple[str, ...]:
     """Sentences that explain a verdict without capping it."""
     if engine.state.first_s is None:
         # What the probe and the barometer could have shown is no reason.
@@ -273,7 +288,7 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
     reasons = [] if has_reading else [words.NO_READING]
     # A damaged probe caps, and a pressure that cannot be is told by itself.
     is_told = bool(engine.state.probe.damaged or engine.state.point.basis.disagrees)
-    cause = "" if word == HELD or is_told else _set_up(engine, budget)
+    cause = "" if word == HELD or is_told else _set_up(budget, seen)
     if cause:
         reasons.append(cause)
     if has_reading and (word != HELD or engine.state.probe.calibrated is False):
@@ -281,11 +296,12 @@ def _explanations(engine: Engine, word: str | None, budget: Budget) -> tuple[str
         reasons += [note for note in notes if note not in cause]
     jars_in_s = engine.state.hold.jars_in_s
     if jars_in_s is not None and engine.state.seen_low and engine.state.low_s < jars_in_s:
-        reasons.append(words.before_the_jars(engine.boil.seen_any))
-    if not engine.boil.seen_any:
+        reasons.append(words.before_the_jars(seen))
+    if not seen:
+        looked = any(mark.kind == "rolling_boil_seen" for mark in engine.state.marks)
         reasons.append(
-            "Nobody marked the rolling boil, so temperature alone had to tell a boil from a simmer: the floor is "
-            f"{ALLOWANCE_UNSEEN_K} K below boiling instead of {ALLOWANCE_SEEN_K} K."
+            f"{words.NOBODY_SAW_THIS if looked else words.NOBODY_SAW}, so temperature alone had to tell a boil from a "
+            f"simmer: the floor is {ALLOWANCE_UNSEEN_K} K below boiling instead of {ALLOWANCE_SEEN_K} K."
         )
     if engine.state.caps.not_compared:
         reasons.append(engine.state.caps.not_compared)

@@ -157,6 +157,9 @@ def lost_unread(why: str) -> str:
     )
 
 
+NOBODY_SAW = "Nobody marked the rolling boil"
+#: The same where a person looked, at another boil or at another time.
+NOBODY_SAW_THIS = f"{NOBODY_SAW} that is judged here (what a person marked was not this one)"
 NO_JARS = "No mark says that the jars were in: water that boils without jars proves nothing."
 NO_READING = "The record holds no reading of the water, so nothing shows whether it boiled."
 

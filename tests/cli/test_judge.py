@@ -9,13 +9,17 @@ import shutil
 import subprocess
 import sys
 import textwrap
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from monitor.cli._verdict_words import _floor
 from monitor.cli.main import main
+from monitor.judge import judge
+from monitor.record.read import read_run
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 NAMES = sorted(path.name for path in RECORDED.iterdir() if path.is_dir())
@@ -341,3 +345,26 @@ def test_why_it_is_not_proven_is_always_said(
     assert reasons and any(line.split(":")[0][:40] in text for line in reasons)
     if "more:" in text:
         assert "--json lists them all" in text.split("more:")[1]
+
+
+@pytest.mark.parametrize(
+    ("proven_s", "said"),
+    [
+        (1900.0, "floor 93.48 °C, by which it was judged; 93.88 °C for a boil after it that nobody saw"),
+        (600.0, "floor 93.48 °C, where a person saw it; 93.88 °C for a boil after it that nobody saw"),
+    ],
+)
+def test_of_two_floors_it_is_said_which_one_judged(proven_s: float, said: str) -> None:
+    """Seen, lost, and back unseen."""
+    verdict = judge(read_run(RECORDED / "held-low-altitude"))
+    two = replace(verdict, boiling_point_C=94.48, floor_C=93.88, seen_by_eye=True)
+    assert _floor(replace(two, proven_s=proven_s, required_s=1800.0)) == said
+
+
+def test_a_look_at_another_boil_is_said_to_be_one(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """In water that is not warm yet."""
+    form = json.loads((copy / "run.json").read_text(encoding="utf-8"))
+    kept = [mark for mark in form["marks"] if mark["kind"] != "rolling_boil_seen"]
+    change_header(copy, marks=[*kept, {"t_s": 10.0, "kind": "rolling_boil_seen"}])
+    main(["judge", str(copy)])
+    assert "no; what a person marked was not the boil judged here" in capsys.readouterr().out
