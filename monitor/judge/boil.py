@@ -241,6 +241,11 @@ class Boil:
 
     def jars_in(self, t: float) -> None:
         """Jars went into a boil: until a fall that they began would show, nobody knows whether it stopped."""
+        if any(mark.kind == "jars_lifted" and mark.t_s <= t for mark in self._state.marks):
+            # What a person saw was the boil of the load before.
+            self.look_ends(t)
+            self.early_marks_s.clear()
+            self._carried_s = None
         if not self.is_on:
             return
         self._settle_jars(t)

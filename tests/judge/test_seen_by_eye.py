@@ -70,3 +70,17 @@ def test_a_look_at_what_cannot_be_proven_is_stated(cook: Build) -> None:
     verdict = judge(story.run())
     assert verdict.proven_s == 0.0 and verdict.possible_s > 0.0
     assert verdict.seen_by_eye and not told_of_this(verdict)
+
+
+@pytest.mark.parametrize("looked", [False, True])
+def test_the_next_load_in_the_same_boil_needs_a_look_of_its_own(cook: Build, looked: bool) -> None:
+    """The boil goes on while jars go out and others in: their time begins with the look at them."""
+    story = cook(minutes=10.0).come_up().stay(60.0).seen().stay(180.0).mark("jars_lifted").stay(30.0)
+    story = story.mark("jars_in").stay(180.0)
+    story = (story.seen() if looked else story).stay(900.0)
+    looked_s = story.now_s - 900.0
+    verdict = judge(story.mark("heat_off").go(-3.0, 1.0).run())
+    assert verdict.verdict == HELD and verdict.seen_by_eye is looked
+    allowed_K = 1.0 if looked else 0.6
+    assert verdict.floor_C == pytest.approx(verdict.boiling_point_C - allowed_K, abs=0.011)
+    assert (verdict.clock_started_s == pytest.approx(looked_s, abs=0.11)) is looked
