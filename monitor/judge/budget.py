@@ -10,7 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import sqrt
 
-from monitor.judge.calibration import DAMAGE_HELPS, Worth, damage_of, was_checked_at_boil, worth_of
+from monitor.judge.calibration import (
+    DAMAGE_HELPS,
+    Worth,
+    damage_of,
+    divisor_of,
+    was_checked_at_boil,
+    worth_of,
+)
 from monitor.judge.pressure import BY_HAND, NOT_COMPARED, SINCE, PressureBasis, added_row, basis_before_start
 from monitor.judge.verdict import Budget, BudgetRow
 from monitor.record.model import Calibration, Run
@@ -146,16 +153,24 @@ def probe_budget(run: Run) -> ProbeBudget:
     )
 
 
+def _distribution(factor: float | None, divisor: float) -> str:
+    if factor is None:
+        return "rectangular, k not stated"
+    counted = "" if divisor == factor else f", counted as {divisor:.3g}"
+    return f"normal, k = {factor:g}{counted}"
+
+
 def _calibrated_rows(calibration: Calibration, worth: Worth, chain: Chain) -> list[BudgetRow]:
     kind, converter, factor = chain.kind, chain.converter, calibration.coverage_factor
+    divisor = divisor_of(calibration)
     is_couple = kind.needs_cold_junction
     rows = [
         BudgetRow(
             "probe and converter, by calibration",
             f"±{calibration.expanded_uncertainty_K:g}",
             "K",
-            "rectangular, k not stated" if factor is None else f"normal, k = {factor:g}",
-            calibration.expanded_uncertainty_K / (factor or sqrt(3.0)),
+            _distribution(factor, divisor),
+            calibration.expanded_uncertainty_K / divisor,
             f"calibration: {calibration.method}",
         ),
         _rectangular(

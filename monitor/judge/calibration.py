@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
+from math import sqrt
+from statistics import NormalDist
 
 from monitor.judge.yearly import CHECK_LASTS, is_within_a_year
 from monitor.physics.pressure import standard_pressure_kPa
@@ -43,6 +45,11 @@ AWAY_K_PER_K = 0.01
 #: So far away is a boil whose place the calibration does not tell. [K] P42's own example of another kitchen.
 AWAY_UNSAID_K = 7.0
 
+#: The level of confidence of an uncertainty that does not say it: that of U at k = 2. [%] JCGM 100:2008, 6.2 and G.
+LEVEL_UNSAID_PERCENT = 95.45
+#: So much a coverage factor is rounded for a level, as k = 2 for "about 95 %". Chosen.
+FACTOR_ROUNDED = 0.05
+
 #: Figures are rounded to hundredths where they are kept. [K]
 HUNDREDTH_K = 0.005
 
@@ -76,6 +83,23 @@ def points_of(calibration: Calibration) -> str | None:
     if calibration.boil_offset_K is None:
         return None if calibration.ice_offset_K is None else ICE_POINT
     return BOTH_POINTS if calibration.ice_offset_K is not None else BOIL_POINT
+
+
+def divisor_of(calibration: Calibration) -> float:
+    """By what its uncertainty is divided for a standard uncertainty.
+
+    A coverage factor above the normal distribution's for the same level comes of few degrees of freedom: divided by it,
+    and multiplied by 2 at the end, few readings would count as many (JCGM 100:2008, G.4). Without its factor an
+    uncertainty is a bare limit (4.3.7).
+    """
+    factor = calibration.coverage_factor
+    if factor is None:
+        return sqrt(3.0)
+    percent = calibration.extra.get("coverage_percent")
+    if isinstance(percent, bool) or not isinstance(percent, int | float) or not 50.0 <= percent < 100.0:
+        percent = LEVEL_UNSAID_PERCENT
+    of_many = 2.0 if percent == LEVEL_UNSAID_PERCENT else NormalDist().inv_cdf(0.5 + percent / 200.0)
+    return factor if factor <= of_many + FACTOR_ROUNDED else of_many
 
 
 def was_checked_at_boil(calibration: Calibration) -> bool:
@@ -128,6 +152,11 @@ def worth_of(run: Run, calibration: Calibration, chain: Chain) -> Worth:
         # Limits of which no more is known: JCGM 100:2008, 4.3.7.
         notes.append(
             "the calibration does not say its coverage factor: its uncertainty is taken as bare limits"
+        )
+    elif (divisor := divisor_of(calibration)) < calibration.coverage_factor:
+        notes.append(
+            f"the calibration's coverage factor of {calibration.coverage_factor:g} comes of few readings, or of a "
+            f"level that it does not say: its uncertainty is divided by {divisor:.3g} (JCGM 100:2008, G.4)"
         )
     is_one_point = points_of(calibration) == BOIL_POINT
     return Worth("", left_K, _away_K(run, calibration) if is_one_point else 0.0, tuple(notes))

@@ -118,9 +118,57 @@ def test_the_table_adds_up_to_what_it_says(header: Run) -> None:
 
 
 def test_the_coverage_factor_of_a_check_is_divided_out(header: Run) -> None:
-    """0.30 K at k = 3 is a standard uncertainty of 0.10 K (JCGM 100:2008, 6.2.1)."""
-    rows = budget_of(with_check(header, expanded_uncertainty_K=0.30, coverage_factor=3.0)).rows
-    assert rows[0].standard_K == pytest.approx(0.10)
+    """0.30 K at k = 3 and 99.73 % is a standard uncertainty of 0.10 K (JCGM 100:2008, 6.2.1)."""
+    said = with_check(
+        header, expanded_uncertainty_K=0.30, coverage_factor=3.0, extra={"coverage_percent": 99.73}
+    )
+    assert budget_of(said).rows[0].standard_K == pytest.approx(0.10, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("factor", "percent", "divisor"),
+    [
+        (1.0, None, 1.0),
+        (1.96, None, 1.96),
+        (2.0, None, 2.0),
+        (2.0, 95.0, 2.0),
+        # Student's t for 95.45 %, 3 and 2 degrees of freedom (JCGM 100:2008, table G.2).
+        (3.31, None, 2.0),
+        (4.53, None, 2.0),
+        (4.30, 95.0, 1.96),
+        (3.0, None, 2.0),
+        (3.0, 99.73, 3.0),
+        (9.92 / 2.0, 99.0, 2.576),
+        (3.0, "nearly all", 2.0),
+        (3.0, True, 2.0),
+        (3.0, 100.0, 2.0),
+    ],
+)
+def test_a_coverage_factor_of_few_readings_narrows_nothing(
+    header: Run, factor: float, percent: object, divisor: float
+) -> None:
+    """Divided by 4.5 and multiplied by 2 again, three readings would be worth more than a thousand."""
+    said = with_check(
+        header,
+        expanded_uncertainty_K=0.60,
+        coverage_factor=factor,
+        extra={} if percent is None else {"coverage_percent": percent},
+    )
+    budget = budget_of(said)
+    assert budget.rows[0].standard_K == pytest.approx(0.60 / divisor, abs=1e-3)
+    told = any("few readings" in note for note in budget.notes)
+    assert told is (divisor < factor - 0.01) and ("counted as" in budget.rows[0].distribution) is told
+
+
+def test_few_readings_are_no_narrower_than_their_effective_degrees_of_freedom_allow(header: Run) -> None:
+    """Welch and Satterthwaite (JCGM 100:2008, G.4): U 1.0 K from 3 readings, k 4.53, gives 0.8 K here."""
+    said = with_check(header, expanded_uncertainty_K=1.0, coverage_factor=4.53)
+    others = sum(row.standard_K**2 for row in budget_of(said).rows[1:])
+    combined = sqrt((1.0 / 4.53) ** 2 + others)
+    freedom = 2.0 * (combined * 4.53) ** 4
+    # Table G.2, 95.45 %, of the next lower whole number.
+    factor = {4: 2.87, 5: 2.65, 6: 2.52, 7: 2.43, 8: 2.37}[int(freedom)]
+    assert budget_of(said).expanded_K >= factor * combined
 
 
 @pytest.mark.parametrize(
