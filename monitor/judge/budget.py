@@ -184,9 +184,13 @@ def _calibrated_rows(calibration: Calibration, worth: Worth, chain: Chain) -> li
     if worth.away_K:
         rows.append(
             _rectangular(
-                "checked at one point, at another boil",
+                "checked at one point, at another boil"
+                if was_checked_at_boil(calibration)
+                else "compared at one temperature, not at this boil",
                 worth.away_K,
-                "±0.07 K for a boiling point 7 K away, which is taken where the check's is not told; computed",
+                "±0.07 K for a boiling point 7 K away, which is taken where the check's is not told; computed"
+                if was_checked_at_boil(calibration)
+                else "±0.01 K for each kelvin from it: ±0.07 K at 7 K, computed",
             )
         )
     # A resistance thermometer has no cold junction, but its converter still drifts.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
-from math import sqrt
+from math import isfinite, sqrt
 from statistics import NormalDist
 
 from monitor.judge.yearly import CHECK_LASTS, is_within_a_year
@@ -18,6 +18,7 @@ from monitor.record.model import Calibration, Run
 from monitor.tables.probes import (
     BOIL_POINT,
     BOTH_POINTS,
+    COMPARISON,
     ICE_POINT,
     METHODS,
     OTHER,
@@ -44,6 +45,8 @@ ROUNDED_K = 0.05
 AWAY_K_PER_K = 0.01
 #: So far away is a boil whose place the calibration does not tell. [K] P42's own example of another kitchen.
 AWAY_UNSAID_K = 7.0
+#: A comparison further from this boil counts as an ice point does: for nothing. [K] Chosen: a fifth of the ice's way.
+COMPARED_WITHIN_K = 20.0
 
 #: The level of confidence of an uncertainty that does not say it: that of U at k = 2. [%] JCGM 100:2008, 6.2 and G.
 LEVEL_UNSAID_PERCENT = 95.45
@@ -130,7 +133,11 @@ def damage_of(run: Run, chain: Chain) -> str:
 def worth_of(run: Run, calibration: Calibration, chain: Chain) -> Worth:
     """What the calibration of this run's probe is worth at its boil."""
     refused = (
-        _dated(run, calibration) or _of_another(run, calibration) or _made(calibration) or _found(calibration)
+        _dated(run, calibration)
+        or _of_another(run, calibration)
+        or _made(calibration)
+        or _compared_far(run, calibration)
+        or _found(calibration)
     )
     if not refused and damage_of(run, chain):
         refused = "by its own calibration the probe is damaged"
@@ -158,8 +165,7 @@ def worth_of(run: Run, calibration: Calibration, chain: Chain) -> Worth:
             f"the calibration's coverage factor of {calibration.coverage_factor:g} comes of few readings, or of a "
             f"level that it does not say: its uncertainty is divided by {divisor:.3g} (JCGM 100:2008, G.4)"
         )
-    is_one_point = points_of(calibration) == BOIL_POINT
-    return Worth("", left_K, _away_K(run, calibration) if is_one_point else 0.0, tuple(notes))
+    return Worth("", left_K, _away_K(run, calibration), tuple(notes))
 
 
 def _is_of_water(run: Run) -> bool:
@@ -208,6 +214,11 @@ def _made(calibration: Calibration) -> str:
             f"the calibration was made at the ice point alone{found} and carried to the boil it may be "
             f"{100.0 * AWAY_K_PER_K:.0f} K off"
         )
+    if points == COMPARISON and compared_C(calibration) is None:
+        return (
+            "the record does not say at what temperature the probe was compared with the reference thermometer, and "
+            f"carried from ice water to the boil it may be {100.0 * AWAY_K_PER_K:.0f} K off"
+        )
     if points is not None:
         return ""
     if calibration.method is None:
@@ -252,9 +263,39 @@ def _left_K(calibration: Calibration) -> float:
     return left_K if left_K > ROUNDED_K + 1e-9 else 0.0
 
 
+def compared_C(calibration: Calibration) -> float | None:
+    """At what temperature it was compared with a reference thermometer; None where it does not say. [°C]"""
+    compared = calibration.extra.get("compared_at_C")
+    if isinstance(compared, bool) or not isinstance(compared, int | float) or not isfinite(compared):
+        return None
+    return float(compared)
+
+
+def _compared_far(run: Run, calibration: Calibration) -> str:
+    """Why a comparison says as little of this boil as an ice point does, or ""."""
+    away_K = _away_K(run, calibration)
+    if points_of(calibration) != COMPARISON or away_K <= AWAY_K_PER_K * COMPARED_WITHIN_K:
+        return ""
+    return (
+        f"the probe was compared with the reference thermometer at {compared_C(calibration):g} °C, and carried to the "
+        f"boil it may be {away_K:.2f} K off"
+    )
+
+
 def _away_K(run: Run, calibration: Calibration) -> float:
-    """What a boiling point alone leaves open at this kitchen's boil, by how far it is from the check's. [K]"""
-    checked_C, altitude_m = calibration.extra.get("boiling_point_C"), run.site.altitude_m
-    if altitude_m is None or not isinstance(checked_C, int | float):
+    """What one point leaves open at this kitchen's boil, by how far it is from the point's own temperature. [K]"""
+    points, altitude_m = points_of(calibration), run.site.altitude_m
+    if points == BOIL_POINT:
+        told = calibration.extra.get("boiling_point_C")
+        at_C = float(told) if isinstance(told, int | float) else None
+    elif points == COMPARISON:
+        at_C = compared_C(calibration)
+    else:
+        return 0.0
+    if altitude_m is None and points == COMPARISON and at_C is not None:
+        # The boil is somewhere below 100 °C.
+        return AWAY_K_PER_K * (abs(at_C - 100.0) + AWAY_UNSAID_K)
+    if altitude_m is None or at_C is None:
         return AWAY_K_PER_K * AWAY_UNSAID_K
-    return AWAY_K_PER_K * abs(checked_C - boiling_point_C(standard_pressure_kPa(altitude_m)))
+    here_C: float = boiling_point_C(standard_pressure_kPa(altitude_m))
+    return AWAY_K_PER_K * abs(at_C - here_C)

@@ -26,7 +26,8 @@ CHECKED_TO_K = 0.1
 #: How a calibration was made. "ice and boiling points" together can narrow the budget at any size of
 #: correction; a boiling point alone is circular beyond 0.5 K.
 BOTH_POINTS, BOIL_POINT, ICE_POINT = "ice and boiling points", "boiling point", "ice point"
-METHODS = (BOTH_POINTS, BOIL_POINT, ICE_POINT, "comparison with a reference thermometer", OTHER)
+COMPARISON = "comparison with a reference thermometer"
+METHODS = (BOTH_POINTS, BOIL_POINT, ICE_POINT, COMPARISON, OTHER)
 
 #: Where the boiling point's pressure comes from.
 PRESSURE_SOURCES = ("barometer", "station pressure", "altitude", OTHER)

@@ -107,6 +107,51 @@ def test_one_point_is_worth_less_the_further_this_boil_is_from_its_own(header: R
     assert away[1] == pytest.approx(0.1 / sqrt(3.0), abs=0.001)
 
 
+COMPARED = {
+    "method": "comparison with a reference thermometer",
+    "ice_offset_K": None,
+    "boil_offset_K": None,
+}
+
+
+@pytest.mark.parametrize("at_C", [None, "the boil", True, float("nan"), float("inf")])
+def test_a_comparison_at_no_matter_what_temperature_is_worth_no_more_than_an_ice_point(
+    header: Run, at_C: object
+) -> None:
+    """P42: in ice water or at 20 °C it may be 1 K off at the boil; what a record leaves out is taken at its widest."""
+    extra = {} if at_C is None else {"compared_at_C": at_C}
+    said = budget_of(with_check(header, **COMPARED, extra=extra))
+    iced = budget_of(with_check(header, method="ice point", ice_offset_K=0.0, boil_offset_K=None))
+    assert said.expanded_K == pytest.approx(iced.expanded_K) == pytest.approx(without(header).expanded_K)
+    assert noted(said, "does not say at what temperature") and noted(said, "1 K off")
+    assert "the record does not say at what temperature" in said.cannot_prove.lower()
+
+
+@pytest.mark.parametrize(
+    ("at_C", "altitude_m", "away_K"), [(99.974, 0.0, 0.0), (90.0, 0.0, 0.1), (90.0, None, 0.17)]
+)
+def test_a_comparison_counts_by_how_far_from_the_boil_it_was(
+    header: Run, at_C: float, altitude_m: float | None, away_K: float
+) -> None:
+    """P42: ±0.01 K a kelvin; where nobody knows the boil, 7 K more."""
+    placed = replace(header, site=replace(header.site, altitude_m=altitude_m))
+    budget = budget_of(with_check(placed, **COMPARED, extra={"compared_at_C": at_C}))
+    rows = {row.term: row.standard_K for row in budget.rows}
+    found_K = rows.get("compared at one temperature, not at this boil", 0.0)
+    assert found_K == pytest.approx(away_K / sqrt(3.0), abs=3e-4)
+    assert not noted(budget, "tolerance of the probe's class is taken")
+
+
+@pytest.mark.parametrize("kind", ["type K class 1", "Pt100 class A"])
+def test_a_comparison_far_from_the_boil_is_worth_no_more_than_an_ice_point(header: Run, kind: str) -> None:
+    """At 20 °C, 80 K away: ±0.8 K (P42)."""
+    probe = replace(header.probe, kind=kind, converter=FINE if kind.startswith("type") else RESISTANCE)
+    compared = with_check(replace(header, probe=probe), **COMPARED, extra={"compared_at_C": 20.0})
+    budget = budget_of(compared)
+    assert noted(budget, "at 20 °C, and carried to the boil it may be 0.80 K off")
+    assert budget.expanded_K == pytest.approx(without(compared).expanded_K)
+
+
 # --- what it found ----------------------------------------------------------------------------------------
 
 
