@@ -128,12 +128,14 @@ def _facts(record: Run, verdict: Verdict, width: int) -> list[str]:
 def _seen(record: Run, verdict: Verdict) -> str:
     """Whether a person saw it boil; where the last look saw no boil, that too."""
     looks = [mark for mark in record.marks if mark.kind in ("rolling_boil_seen", "boil_not_seen")]
-    if not verdict.seen_by_eye:
-        has_looked = any(mark.kind == "rolling_boil_seen" for mark in looks)
-        return "no; what a person marked was not the boil judged here" if has_looked else "no"
-    last = max((mark.t_s for mark in looks), default=0.0)
+    if not any(mark.kind == "rolling_boil_seen" for mark in looks):
+        return "no"
+    last = max(mark.t_s for mark in looks)
     if any(mark.kind == "boil_not_seen" and mark.t_s == last for mark in looks):
-        return f"a person marked the rolling boil, and at {clock(record, last)} that there was none"
+        said = f"a person marked the rolling boil, and at {clock(record, last)} that there was none"
+        return said if verdict.seen_by_eye else f"no; {said}"
+    if not verdict.seen_by_eye:
+        return "no; what a person marked was not the boil judged here"
     return "yes, a person marked the rolling boil"
 
 

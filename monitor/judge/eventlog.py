@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from monitor.judge import causes
-from monitor.judge.verdict import Event
+from monitor.judge.verdict import EVENT_KINDS, Event
 
 
 class Trouble(NamedTuple):
@@ -60,6 +60,7 @@ class EventLog:
         unproven_s: float | None = None,
     ) -> None:
         """Raise an event at ``raised_s``; the onset's bounds where it is an estimate."""
+        assert kind in EVENT_KINDS, kind
         self.events.append(Event(kind, onset_s, raised_s, text, early_s, late_s, cause, unproven_s))
 
     def explain(

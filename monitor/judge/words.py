@@ -21,7 +21,7 @@ SIMMER = "steady, but below boiling"
 LOWER_PLATEAU = "steady, but lower than the boil seen before"
 DATING_START = "the rise ends somewhere here"
 DATING_END = "the fall begins somewhere here"
-TOO_SOON = "a fall that began here would not show yet"
+TOO_SOON = "not followed by enough boil to be sure"
 #: Reasons that only say that a begin or an end cannot be dated to the second.
 DATING = (DATING_START, DATING_END, TOO_SOON)
 SAGGED = "the reading sagged here: perhaps it did not boil"
@@ -44,6 +44,7 @@ CONFLICT = "one sample came with two values"
 RESTART_GAP = "the node restarted"
 CLOCK_GAP = "the clock stepped"
 BEFORE_FIRST = "no reading yet"
+NO_WATER_VALUE = "the samples carry no reading of the water"
 AFTER_LAST = "no reading before the heat was turned off"
 AFTER_LAST_OPEN = "no reading before the end"
 
@@ -59,8 +60,8 @@ def sparse(spacing_s: float) -> str:
 
 
 def fault_gap(fault: str) -> str:
-    """Why a stretch with a faulty probe is unknown."""
-    return f"probe fault: {_FAULTS.get(fault, 'no reading')}"
+    """Why a stretch without a value of the water is unknown; "" where no fault is reported."""
+    return f"probe fault: {_FAULTS[fault]}" if fault in _FAULTS else NO_WATER_VALUE
 
 
 def between(expanded_K: float, *, seen: bool) -> str:

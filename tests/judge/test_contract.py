@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.judge import Event, Session, Verdict, judge
+from monitor.judge import Event, Session, Verdict, judge, words
 from monitor.judge.verdict import BOILING, BROKEN, EVENT_KINDS, HELD, NOT_BOILING, UNKNOWN, UNPROVEN
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
@@ -713,7 +713,7 @@ def test_after_what_was_not_read_it_is_told_that_the_time_counts_again_and_from_
     assert at_s + 55.0 <= back.onset_s <= at_s + 90.0 and back.onset_s <= back.raised_s <= at_s + 120.0
     assert "The whole 5 min begin again from here" in back.text.replace("and the whole", "The whole")
     why = next(s.why for s in verdict.stretches if s.state == UNKNOWN and s.start_s <= at_s + 50.0 < s.end_s)
-    assert why in back.text or why == "a fall that began here would not show yet"
+    assert why in back.text or why == words.TOO_SOON
     assert verdict.verdict == HELD
     assert first(verdict, "hold_complete").onset_s == pytest.approx(back.onset_s + 300.0, abs=0.11)
     assert verdict.clock_started_s == pytest.approx(back.onset_s, abs=0.11)

@@ -232,3 +232,32 @@ def test_an_altitude_to_half_a_metre_is_not_rounded_to_nothing(cook: Build) -> N
     run = cook(minutes=20.0, batch=batch).run([])
     site = replace(run.site, altitude_m=304.495, altitude_uncertainty_m=0.5)
     assert "The altitude of 304.5 m is known to ±0.5 m" in caps_of(replace(run, site=site)).doubt
+
+
+# --- words that a layman misreads -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("fault", [None, "open"])
+def test_a_node_that_sends_no_water_value_is_not_said_to_have_a_faulty_probe(
+    cook: Build, fault: str | None
+) -> None:
+    """Packs without the water, for a minute and at the end: a fault only where the node reports one."""
+    story = cook().come_up().seen().stay(400.0)
+    away_s = story.now_s - 200.0
+    rows = [
+        row._replace(water_C=None, water_fault=fault) if away_s <= row.t_s < away_s + 60.0 else row
+        for row in story.samples()
+    ]
+    whys = [each.why for each in judge(story.run(rows)).stretches]
+    assert any(why.startswith("probe fault: a wire is broken") for why in whys) is (fault is not None)
+    assert any("probe fault" in why for why in whys) is (fault is not None)
+    cut = judge(story.run([row for row in rows if row.t_s < away_s + 60.0])).stretches[-1]
+    said = "the samples carry no reading of the water" if fault is None else "probe fault: a wire is broken"
+    assert cut.why.startswith(said)
+
+
+def test_what_is_too_recent_to_be_sure_of_is_not_called_a_fall(cook: Build) -> None:
+    """The last seconds of a record, and those before a gap: no fall began, and none is spoken of."""
+    whys = {each.why for each in judge(cook().come_up().seen().stay(400.0).run()).stretches}
+    assert "not followed by enough boil to be sure" in whys
+    assert not any("fall that began" in why for why in whys)
