@@ -162,13 +162,14 @@ class Engine:
             point.follow(t, allowance_K(self.boil.seen_s is not None), every_s)
         interval = t - state.reading_s
         state.reading_s = t
-        if broken_off or self._is_long(interval):
+        if broken_off or self._is_long(interval, y):
             state.continuity.learn_gap(interval)
             self._gap(t, y, interval, broken_off)
         elif interval > 0.0:
             spacing_s = state.continuity.spacing_s
             state.continuity.learn(interval)
-            if spacing_s > SPARSE_S and interval > OVERDUE_INTERVALS * spacing_s:
+            is_longer = spacing_s > SPARSE_S and interval > OVERDUE_INTERVALS * spacing_s
+            if is_longer and not state.hold.is_heat_over:
                 # Where each interval has to be bridged, so has one that is longer than they are.
                 self._gap(t, y, interval, "")
         self._fault = ""
@@ -192,11 +193,13 @@ class Engine:
         state.second_lower_K = self._second.seldom_lower_K(t)
         return y
 
-    def _is_long(self, interval_s: float) -> bool:
-        """Whether it is longer than this node's rhythm, or than any may be."""
-        continuity = self.state.continuity
+    def _is_long(self, interval_s: float, y: float) -> bool:
+        """Whether it is longer than this node's rhythm, or than any may be where it might boil. ``y``: after it [°C]"""
+        state, continuity = self.state, self.state.continuity
         if interval_s > CEILING_S:
-            return True
+            is_cold = max(state.valid_C, y) < state.point.near_C and not self.boil.is_on
+            if not continuity.has_rhythm or not (is_cold or state.hold.is_heat_over):
+                return True
         is_longer = interval_s > SPARSE_S and interval_s > GAP_INTERVALS * continuity.spacing_s
         return is_longer and continuity.has_rhythm
 
@@ -314,7 +317,9 @@ class Engine:
             self.counts["jumps"] += 1
             if step is not Step.SPIKE:
                 self._sudden.jumped(step, t, y)
-            elif self._is_long(unbelieved_s) and self._breaks.gap(t, y, unbelieved_s, "", words.UNBELIEVED):
+            elif self._is_long(unbelieved_s, y) and self._breaks.gap(
+                t, y, unbelieved_s, "", words.UNBELIEVED
+            ):
                 self._begin_anew(t, y)
         self._rises_from_below(step, t, y)
         state.valid_s, state.valid_C = t, y

@@ -182,3 +182,17 @@ def test_a_value_that_a_slow_node_repeats(cook: Build) -> None:
     assert verdict.verdict == UNPROVEN
     assert states(verdict, 605.0, 945.0) == {UNKNOWN}
     assert "reading_frozen" in {event.kind for event in verdict.events}
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_node_that_slows_down_while_the_jars_cool_has_no_gaps(cook: Build, marked: bool) -> None:
+    """Once a second in the hold, once a minute in the night after it, whether or not anybody marked the heat off."""
+    story = cook().come_up().seen().stay(420.0)
+    if marked:
+        story.mark("heat_off")
+    story.go(-60.0, 0.7)
+    said = [s for s in story.samples() if s.t_s < 900.0 or s.t_s % 60.0 == 0.0]
+    rows = [s._replace(seq=n) for n, s in enumerate(said)]
+    verdict = judge(story.run(rows))
+    assert verdict.verdict in (HELD, None) and verdict.proven_s >= 300.0
+    assert verdict.counts["gaps"] <= 6 and len(verdict.stretches) <= 12
