@@ -108,7 +108,11 @@ class Required:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """A check of the probe. ``offset_K`` is added to the reading."""
+    """A check of the probe. ``offset_K`` is added to the reading.
+
+    Of ``extra`` the judge reads ``kind`` and ``converter`` it was made with, ``coverage_percent`` (the level of U, where
+    k is not 2) and ``compared_at_C`` (where a comparison with a reference thermometer was made).
+    """
 
     offset_K: float
     expanded_uncertainty_K: float
