@@ -110,7 +110,7 @@ class Required:
 class Calibration:
     """A check of the probe. ``offset_K`` is added to the reading.
 
-    Of ``extra`` the judge reads ``kind`` and ``converter`` it was made with, ``coverage_percent`` (the level of U, where
+    Of ``extra`` the judge reads ``kind`` and ``converter`` (made with), ``coverage_percent`` (the level of U, where
     k is not 2) and ``compared_at_C`` (where a comparison with a reference thermometer was made).
     """
 
