@@ -9,6 +9,8 @@ from monitor.record.model import Sample
 
 #: So many intervals make a rhythm. Chosen, as the figures below.
 RHYTHM_OF = 20
+#: How fast it is learned how many samples there are to one that is used: nearly all of it by the time of a rhythm.
+LEARN_NUMBERS = 0.1
 #: A node that has said nothing for this long is silent, a slower one after so many of its intervals, no later than a
 #: gap is unknown in any case; one whose own rhythm is as slow as that, once its next word is plainly overdue. [s]
 SILENT_S, SILENT_INTERVALS, OVERDUE_INTERVALS = 5.0, 2.5, 1.25
@@ -29,8 +31,12 @@ class Continuity:
 
     def __init__(self, log: EventLog) -> None:
         self._log = log
-        #: Usual time between two samples. [s]
+        #: Usual time between two samples; where a node is faster than readings are used, between those used. [s]
         self.spacing_s = 1.0
+        #: Readings passed over since the newest one used, and how many samples there are to one that is used: followed
+        #: from the first one that is passed over.
+        self._passed_over, self._to_one_used = 0, 1.0
+        self._is_fast = False
         self._intervals = 0
         self._gaps_alike = 0
         self._last_gap_s = 0.0
@@ -65,9 +71,17 @@ class Continuity:
         by_rhythm_s = min(SILENT_INTERVALS * rhythm_s, CEILING_S)
         return max(SILENT_S, by_rhythm_s, OVERDUE_INTERVALS * self.spacing_s)
 
+    def pass_over(self) -> None:
+        """A reading that comes too soon after the one before to be used."""
+        self._passed_over += 1
+        self._is_fast = True
+
     def learn(self, interval_s: float) -> None:
         """An ordinary interval."""
         self._gaps_alike = 0
+        if self._is_fast:
+            self._to_one_used += LEARN_NUMBERS * (1.0 + self._passed_over - self._to_one_used)
+            self._passed_over = 0
         if self._intervals < RHYTHM_OF:
             self._intervals += 1
             self.spacing_s += (interval_s - self.spacing_s) / self._intervals
@@ -158,5 +172,6 @@ class Continuity:
             if seq <= self._seq:
                 return True
             # More numbers than time can hold: time was lost, and what happened in it is not known.
-            return (seq - self._seq) * self.spacing_s > 1.5 * passed_s + 2.0 * self.spacing_s + 2.0
+            apart_s = self.spacing_s / self._to_one_used
+            return (seq - self._seq) * apart_s > 1.5 * passed_s + 2.0 * apart_s + 2.0
         return False

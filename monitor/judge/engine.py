@@ -34,6 +34,10 @@ from monitor.record.model import ENDS, Mark, Run, Sample
 COME_UP_K = 5.0
 #: An interval longer than so many of the usual ones is a gap. Chosen.
 GAP_INTERVALS = 2.2
+#: A reading that comes so soon after the newest one used is heard and decides nothing: agitation lasts for seconds, so
+#: it tells little that is new, and windows and correlations are counted in samples that lie half a second apart or
+#: more. A little less than the half, for no node is quite regular. [s] Chosen.
+CLOSEST_S = 0.45
 
 
 #: After these the water cools or warms for another reason than the stove.
@@ -69,6 +73,7 @@ class Engine:
         self._second: SecondProbe | None = None
         #: So many of the newest believed readings, one after the other, were as low as a come-up begins.
         self._lows = 0
+        self._waiting_2_C: float | None = None  # what it said beside readings that were passed over
 
     # --- what comes in ------------------------------------------------------------------------------------
 
@@ -113,6 +118,9 @@ class Engine:
         raw = sample.water_C
         if sample.water_fault or raw is None or conflict:
             self._no_reading(sample, conflict)
+        elif t - state.reading_s < CLOSEST_S and self._broken_off != words.CLOCK_GAP:
+            # After a step of the clock nobody knows how soon it came: nothing before is leant on.
+            self._pass_over(sample, t, raw)
         else:
             broken_off, self._broken_off = self._broken_off, ""
             self._reading(sample, t, raw, broken_off)
@@ -178,18 +186,33 @@ class Engine:
         else:
             self._near(sample, t, y, raw)
 
+    def _pass_over(self, sample: Sample, t: float, raw: float) -> None:
+        """A reading too soon after the one before: heard, and no more than that.
+
+        But where it jumps it is counted with the jumps, or contact that comes and goes in the rhythm of those used
+        would not show; and what a second probe says beside it is kept for the next.
+        """
+        self.state.continuity.pass_over()
+        if self.boil.is_on and self._second is None:
+            self._jumps.passed_over(t, raw + self.state.probe.offset_K)
+        if sample.water_2_C is not None:
+            self._waiting_2_C = sample.water_2_C
+            self._second = self._second or SecondProbe(self.state.log)
+
     def _lower(self, sample: Sample, t: float, first_C: float) -> float:
         """Of two water probes the lower one decides. [°C]"""
         state = self.state
         if self._second is None:
             self._second = SecondProbe(state.log)
-        if sample.water_2_C is None:
+        second_C = self._waiting_2_C if sample.water_2_C is None else sample.water_2_C
+        self._waiting_2_C = None
+        if second_C is None or second_C - second_C != 0.0:
             self._second.silent()
             y = first_C
         else:
             floor_C = None if state.hold.heat_off_s is not None else state.point.floor_C
             # As it reads: the record's correction was found for the first probe and says nothing of another.
-            y = self._second.lower(t, first_C, sample.water_2_C, floor_C)
+            y = self._second.lower(t, first_C, second_C, floor_C)
         state.second_lower_K = self._second.seldom_lower_K(t)
         return y
 

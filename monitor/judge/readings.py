@@ -64,6 +64,11 @@ class JumpFilter:
         slack = self._slack_K()
         return -FALL_K_PER_S * dt - slack <= step_K <= RISE_K_PER_S * dt + slack
 
+    def passed_over(self, t_s: float, y_C: float) -> None:
+        """A reading that comes too soon to be judged: one that is a jump is held back as any, and confirms none."""
+        if not self._pending and not self._possible(t_s - self.t_s, y_C - self.y_C):
+            self._pending.append((t_s, y_C))
+
     def take(self, t_s: float, y_C: float) -> Step:
         """Judge one reading; on ACCEPTED, SPIKE, FELL and ROSE it becomes the newest accepted one."""
         dt, step_K = t_s - self.t_s, y_C - self.y_C
