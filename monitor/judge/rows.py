@@ -3,16 +3,54 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import inf, isfinite
 
-from monitor.record.model import Sample
+from monitor.record.model import NOTHING, Sample
 
 #: (boot, seq): what identifies a sample of a node.
 Key = tuple[int, int]
 
 
-def order(sample: Sample) -> tuple[float, int, int]:
-    """By time; at one time by start and number."""
-    return sample.t_s, sample.boot or 0, sample.seq or 0
+class _Told:
+    """All that a row says, as something to order it by; worked out only where nothing else tells two rows apart."""
+
+    __slots__ = ("_row",)
+
+    def __init__(self, row: Sample | None) -> None:
+        self._row = row
+
+    def _words(self) -> str:
+        row = self._row
+        if row is None:
+            return ""
+        alone = row._replace(jars=NOTHING, lids=NOTHING)
+        return repr((*alone, sorted(row.jars.items()), sorted(row.lids.items())))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Told) and (self._row is other._row or self._words() == other._words())
+
+    def __lt__(self, other: _Told) -> bool:
+        return self._words() < other._words()
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+#: Of a row with a number: that tells it from all others.
+_NUMBERED = _Told(None)
+
+
+def order(sample: Sample) -> tuple[float, int, int, float, _Told]:
+    """By time; at one time by start and number, and where a row has none by what it says, the lower reading first.
+
+    Of two readings with one time the first is used (:mod:`monitor.judge.engine`). Without numbers nobody can say
+    whether they are two samples or one with two values, and the order of a file's rows says nothing: so the lower one
+    decides, as of two probes.
+    """
+    boot, seq = sample.boot, sample.seq
+    if boot is not None and seq is not None:
+        return sample.t_s, boot, seq, -inf, _NUMBERED
+    water_C = inf if sample.water_C is None or not isfinite(sample.water_C) else sample.water_C
+    return sample.t_s, boot or 0, seq or 0, water_C, _Told(sample)
 
 
 def reading(sample: Sample) -> tuple[object, ...]:
