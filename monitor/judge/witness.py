@@ -34,7 +34,10 @@ class Witness:
 
     def push(self, sample: Sample, conflict: bool = False) -> None:
         """The next sample in time order; ``conflict`` where its number came with two values."""
-        engine = self.engine
+        engine, water_C = self.engine, sample.water_C
+        if water_C is not None and water_C - water_C != 0.0:
+            # Not a number, or without end: files and nodes are refused it, and from a program it is no reading either.
+            sample = sample._replace(water_C=None)
         engine.push(sample, conflict)
         if sample.late:
             self.late.add(sample)

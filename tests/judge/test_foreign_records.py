@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
-from math import sqrt
+from math import inf, nan, sqrt
 from typing import Any
 
 import numpy as np
@@ -384,3 +384,16 @@ def test_a_doubt_that_comes_again_is_told_again() -> None:
     assert not log.add_trouble(DOUBTED, 230.0, "doubt")
     hold.reached(240.0, 240.0, 300.0, seen=True, after="too close")
     assert log.add_trouble(DOUBTED, 310.0, "doubt")
+
+
+@pytest.mark.parametrize("value", [nan, inf, -inf])
+def test_what_is_no_number_is_no_reading(held_run: Build, value: float) -> None:
+    """Files and the wire refuse it; whoever calls from Python is told "unknown", never "come-up"."""
+    run = held_run()
+    none = tuple(row._replace(water_C=None) for row in run.samples)
+    wild = tuple(row._replace(water_C=value) for row in run.samples)
+    assert judge(replace(run, samples=wild)) == judge(replace(run, samples=none))
+    for to_s in (404.0, 480.0):
+        some = [row._replace(water_C=value) if 400.0 < row.t_s < to_s else row for row in run.samples]
+        gone = [row._replace(water_C=None) if 400.0 < row.t_s < to_s else row for row in run.samples]
+        assert judge(replace(run, samples=tuple(some))) == judge(replace(run, samples=tuple(gone)))
