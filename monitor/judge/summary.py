@@ -234,7 +234,10 @@ def _rounded(value: float | None) -> float | None:
 
 
 def _rounded_stretches(stretches: list[Stretch]) -> list[Stretch]:
-    return [Stretch(round(s.start_s, 1), round(s.end_s, 1), s.state, s.why) for s in stretches]
+    """To a tenth of a second, without those that rounding leaves no length; those beside them meet there."""
+    rounded = [(Stretch(round(s.start_s, 1), round(s.end_s, 1), s.state, s.why), s) for s in stretches]
+    # What begins with the newest sample has no length yet and is the state now.
+    return [s for s, exact in rounded if s.end_s > s.start_s or exact.end_s == exact.start_s]
 
 
 def _rounded_events(engine: Engine) -> list[Event]:

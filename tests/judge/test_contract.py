@@ -1013,3 +1013,13 @@ def test_credit_never_exceeds_true_time(cook: Build) -> None:
         story.mark("heat_off", off_s).go(-1.0, 1.0)
         proven_s = judge(story.run()).proven_s
         assert proven_s <= off_s - max(boils_s - 5.0, looked_s) + 1e-6, seed
+
+
+def test_no_stretch_is_without_length_after_rounding(cook: Build) -> None:
+    """Jars in and heat off 20 ms outside the readings; stretches are told to a tenth of a second."""
+    story = cook(jars_in_s=-0.02).come_up()
+    story.seen(story.now_s + 5.0).stay(500.0).mark("heat_off", story.now_s - 0.98)
+    verdict = judge(story.run())
+    assert len(verdict.stretches) > 3
+    assert all(stretch.start_s < stretch.end_s for stretch in verdict.stretches)
+    assert all(one.end_s == next_.start_s for one, next_ in pairwise(verdict.stretches))
