@@ -34,6 +34,7 @@ WAS: dict[str, str] = {
     "seal_check_due": "the seals were to be judged",
     "seal_check_overdue": "the time to save an unsealed jar was running out",
     "reprocess_window_closing": "the time to save the jars was running out",
+    "run_unwatched": "the run was not watched",
     "remote_path_lost": "a way by which alarms reach you elsewhere was down",
 }
 #: Causes that send somebody to the canner: not once the run is over.

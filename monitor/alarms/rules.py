@@ -29,6 +29,7 @@ IN_DOUBT = frozenset(
         "node_restarted",
         "clock_stepped",
         "verdict_revised",
+        "run_unwatched",
     }
 )
 #: Causes that only tell what came of a trouble: where that rang by itself they do not ring again (one trouble, one

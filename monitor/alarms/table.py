@@ -305,6 +305,15 @@ RULES: dict[str, Rule] = {
         ("G57", "G58"),
         CLOSING_BEFORE_S,
     ),
+    "run_unwatched": Rule(
+        _HIGH,
+        _HIGH,
+        _HIGH,
+        "This run is not watched any more",
+        "Look at the canner yourself: is it at a full boil? Keep it there, and time it by your own clock: no other "
+        "alarm of this run comes. Then start the collector anew; if this rings again, its log says what went wrong.",
+        frozenset({"run_watched"}),
+    ),
     "remote_path_lost": Rule(
         _MEDIUM,
         _MEDIUM,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping
+from functools import partial
 from typing import Any
 
 from monitor.alarms import Context, RunWatch
@@ -111,13 +112,14 @@ class Afterwards:
         for run_id in due:
             facts = house.runs.get(run_id)
             if facts is not None and facts.ended_s is not None:
-                self._judge(house, facts)
+                self._teller.survives(facts, partial(self._judge, house, facts))
 
     def _judge(self, house: House, facts: RunFacts) -> None:
         before = self._last_verdict(facts.run_id)
         verdict = write_verdict(self._conn, self._teller, house, facts)
         if verdict is None:
             return
+        self._teller.watched(facts)
         if before is None:
             say_over(self._teller, facts, verdict)
         elif _changed(before, verdict):

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
+from functools import partial
+from typing import Any
 
 from monitor.alarms import Context, RunWatch
-from monitor.collector.liverun import LiveRun, Teller
+from monitor.collector.liverun import LiveRun, Teller, clock_of
 from monitor.collector.resting import say_over, settle, write_verdict
 from monitor.errors import RecordError
-from monitor.judge import Event, Session, Verdict
+from monitor.judge import Event, LiveView, Session, Verdict
+from monitor.judge.verdict import UNKNOWN
 from monitor.judge.words import exact
 from monitor.record import Mark, Sample
 from monitor.record.model import ENDS
@@ -20,6 +23,9 @@ from monitor.store.samples import Row, row_sample
 
 #: The whole verdict is written down at most so often while nothing happens. [s]
 VERDICT_EVERY_S = 1.0
+#: A run whose judging ended in an error is judged anew from the store after so long, each time after twice as long, up
+#: to the second of these. [s] Chosen: to judge a run of a week anew takes seconds in which no other is watched.
+AGAIN_S, AGAIN_MOST_S = 10.0, 600.0
 
 
 class Board:
@@ -40,6 +46,8 @@ class Board:
         self._runs: dict[str, LiveRun] = {}
         self._refused: dict[str, str] = {}
         self._house = House({}, ())
+        #: Runs that are on and not watched: when that is tried again, and how long was waited. [s]
+        self._again: dict[str, tuple[float, float]] = {}
 
     @property
     def house(self) -> House:
@@ -47,29 +55,65 @@ class Board:
         return self._house
 
     @property
+    def unwatched(self) -> Collection[str]:
+        """Runs, on or over, whose judging ended in an error."""
+        return self._teller.unwatched.keys()
+
+    @property
     def any_open(self) -> bool:
         """Whether a run is on."""
-        return bool(self._runs)
+        return bool(self._runs or self._again)
 
     @property
     def hold_owed(self) -> bool:
-        """Whether some run is in its hold."""
-        return any(run.watch.hold_owed for run in self._runs.values())
+        """Whether some run is in its hold, or may be."""
+        return bool(self._again) or any(run.watch.hold_owed for run in self._runs.values())
 
     # --- what people said -----------------------------------------------------------------------------
 
     def refresh(self, house: House) -> None:
         """Take up what the entries now say: runs begun, marked, corrected, ended."""
-        self._house = house
+        before, self._house = self._house, house
         open_ids = {facts.run_id for facts in house.open_runs()}
         for run_id in [one for one in self._runs if one not in open_ids]:
-            self._end(self._runs.pop(run_id), house)
+            over = self._runs.pop(run_id)
+            self._teller.survives(over.facts, partial(self._end, over, house), over.watch.context)
+        for run_id in [one for one in self._again if one not in open_ids]:
+            del self._again[run_id]
+            facts = house.runs.get(run_id)
+            if facts is not None:
+                self._teller.survives(facts, partial(self._end_unwatched, facts, house))
         for facts in house.open_runs():
             live = self._runs.get(facts.run_id)
-            if live is None:
-                self._open(facts)
-            else:
-                self._update(live, facts)
+            if live is not None:
+                self._guarded(live, partial(self._update, live, facts))
+            elif facts.run_id not in self._again or facts != before.runs.get(facts.run_id):
+                self._try(facts)
+
+    def _guarded(self, live: LiveRun, work: Callable[[], None]) -> None:
+        """Work on one run: what goes wrong in it is this run's alone."""
+        if not self._teller.survives(live.facts, work, live.watch.context):
+            self._runs.pop(live.facts.run_id, None)
+            self._again[live.facts.run_id] = (self._teller.moment().at_s + AGAIN_S, AGAIN_S)
+
+    def _try(self, facts: RunFacts) -> None:
+        """Take up a run, for the first time or again."""
+        if self._teller.survives(facts, partial(self._take_up, facts)):
+            return
+        self._runs.pop(facts.run_id, None)
+        _, waited_s = self._again.get(facts.run_id, (0.0, AGAIN_S / 2.0))
+        wait_s = min(2.0 * waited_s, AGAIN_MOST_S)
+        self._again[facts.run_id] = (self._teller.moment().at_s + wait_s, wait_s)
+
+    def _take_up(self, facts: RunFacts) -> None:
+        self._open(facts)
+        live = self._runs.get(facts.run_id)
+        if live is not None:
+            # All that is asked of it, at once: else it would be lost again at the next moment.
+            live.session.view()
+            live.session.verdict()
+            self._again.pop(facts.run_id, None)
+            self._teller.watched(facts)
 
     def _open(self, facts: RunFacts) -> None:
         live = self._build(facts)
@@ -151,7 +195,7 @@ class Board:
         live.session.mark(mark)
         self._take_events(live, revised=True)
         self._teller.ring(live.watch.mark(mark.kind, mark.t_s, self._teller.moment()))
-        self._teller.say(live.facts, f"marked: {mark.kind} at {_clock(mark.t_s)}")
+        self._teller.say(live.facts, f"marked: {mark.kind} at {clock_of(mark.t_s)}")
         live.changed = True
         live.verdict_s = float("-inf")
 
@@ -170,18 +214,32 @@ class Board:
         if verdict is not None and not live.closed_for:
             self._teller.ring(live.watch.closed(verdict, end_s, self._teller.moment()))
 
+    def _end_unwatched(self, facts: RunFacts, house: House) -> None:
+        """A run that is over and was not watched to its end: judged all the same, if that goes."""
+        if facts.ended_s is None:
+            return
+        moment, machine = self._teller.moment(), self._teller.machine
+        self._teller.ring(machine.triggers(facts.run_id, ["run_ended"], moment))
+        verdict = write_verdict(self._conn, self._teller, house, facts)
+        if verdict is not None:
+            say_over(self._teller, facts, verdict)
+            context = Context(facts.run_id, facts.canner, started_at=facts.as_run().started_at)
+            watch = RunWatch(machine, context.after("run_ended"))
+            self._teller.ring(watch.closed(verdict, round(facts.ended_s - facts.started_s, 3), moment))
+            self._teller.watched(facts)
+
     def settle(self, run_id: str) -> None:
         """Look whether the jars of a run that is on need nothing any more."""
         live = self._runs.get(run_id)
         if live is not None:
-            settle(self._conn, self._teller, live)
+            self._guarded(live, partial(settle, self._conn, self._teller, live))
 
     # --- what the nodes said --------------------------------------------------------------------------
 
     def feed(self, rows: list[Row]) -> None:
         """Hand stored rows to the engines of the runs that are on."""
         for live in list(self._runs.values()):
-            self._feed_run(live, rows)
+            self._guarded(live, partial(self._feed_run, live, rows))
 
     def _feed_run(self, live: LiveRun, rows: list[Row]) -> None:
         if len(live.spans) > 1 and any(row[0] == span.node for span in live.spans for row in rows):
@@ -222,7 +280,7 @@ class Board:
         """Rows of a node were moved in time: judge its open runs anew."""
         for live in list(self._runs.values()):
             if any(span.node == node_id for span in live.spans):
-                self._rebuild(live)
+                self._guarded(live, partial(self._rebuild, live))
 
     def canner_of(self, node: str) -> str | None:
         """What a node serves now."""
@@ -240,34 +298,46 @@ class Board:
 
         ``listened_s``: for how long between two times a node could have been heard. [s]
         """
-        for live in self._runs.values():
-            started_s = live.facts.started_s
-            heard_s = started_s + live.last.t_s if live.last else started_s
-            live.session.tick(heard_s + listened_s(heard_s, now_s) - started_s)
-            self._take_events(live)
-            live.changed = True
+        for live in list(self._runs.values()):
+            self._guarded(live, partial(self._tick_run, live, now_s, listened_s))
+        for run_id, (due_s, _) in list(self._again.items()):
+            if now_s >= due_s:
+                self._try(self._house.runs[run_id])
         self._teller.ring(self._teller.machine.tick(self._teller.moment()))
+
+    def _tick_run(self, live: LiveRun, now_s: float, listened_s: Callable[[float, float], float]) -> None:
+        started_s = live.facts.started_s
+        heard_s = started_s + live.last.t_s if live.last else started_s
+        live.session.tick(heard_s + listened_s(heard_s, now_s) - started_s)
+        self._take_events(live)
+        live.changed = True
 
     def publish(self, now_s: float) -> None:
         """Put the live views into the outbox, and the verdicts when something happened or a second passed."""
-        for live in self._runs.values():
-            if not live.changed:
-                continue
-            view = live.session.view()
-            self._teller.ring(live.watch.view(view, self._teller.moment()))
-            verdict = None
-            if now_s - live.verdict_s >= VERDICT_EVERY_S:
-                live.verdict_s = now_s
-                whole = live.session.verdict()
-                self._perhaps_taken_back(live, whole)
-                self._perhaps_closed(live, whole)
-                verdict = whole.as_json()
-            form = view.as_json() | {"simulated": live.facts.simulated}
-            self._teller.outbox.live[live.facts.run_id] = (live.facts.canner, form, verdict)
-            if view.phase != live.phase:
-                live.phase = view.phase
-                self._teller.say(live.facts, view.sentence)
-            live.changed = False
+        for live in list(self._runs.values()):
+            if live.changed:
+                self._guarded(live, partial(self._publish_run, live, now_s))
+        for run_id in self._again:
+            # Last: what was put there before the error is no more true.
+            facts = self._house.runs[run_id]
+            self._teller.outbox.live[run_id] = (facts.canner, _unwatched_view(facts, now_s), None)
+
+    def _publish_run(self, live: LiveRun, now_s: float) -> None:
+        view = live.session.view()
+        self._teller.ring(live.watch.view(view, self._teller.moment()))
+        verdict = None
+        if now_s - live.verdict_s >= VERDICT_EVERY_S:
+            live.verdict_s = now_s
+            whole = live.session.verdict()
+            self._perhaps_taken_back(live, whole)
+            self._perhaps_closed(live, whole)
+            verdict = whole.as_json()
+        form = view.as_json() | {"simulated": live.facts.simulated}
+        self._teller.outbox.live[live.facts.run_id] = (live.facts.canner, form, verdict)
+        if view.phase != live.phase:
+            live.phase = view.phase
+            self._teller.say(live.facts, view.sentence)
+        live.changed = False
 
     def _perhaps_taken_back(self, live: LiveRun, verdict: Verdict) -> None:
         """A hold that was told complete and is proven no more is told of as loudly, whatever took it back.
@@ -312,8 +382,26 @@ def _as_it_went(live: LiveRun) -> Context:
     return context
 
 
-def _clock(t_s: float) -> str:
-    """``0:25:20`` since the run's start."""
-    whole = round(abs(t_s))
-    sign = "-" if t_s < 0 else ""
-    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+def _unwatched_view(facts: RunFacts, now_s: float) -> dict[str, Any]:
+    """What a page shows of a run that is on and not watched: nothing is known."""
+    required = facts.header.get("required")
+    minutes = required.get("minutes") if isinstance(required, dict) else None
+    view = LiveView(
+        at_s=now_s - facts.started_s,
+        state=UNKNOWN,
+        phase="unknown",
+        sentence="Not known whether it boils: this run is not watched any more.",
+        reason="an error in this program ended its judging",
+        water_C=None,
+        boiling_point_C=None,
+        boiling_point_from="",
+        floor_C=None,
+        expanded_uncertainty_K=None,
+        held_s=0.0,
+        proven_s=0.0,
+        required_s=60.0 * minutes if isinstance(minutes, int | float) else 0.0,
+        remaining_s=None,
+        clock_started_s=None,
+        last_sample_s=None,
+    )
+    return view.as_json() | {"simulated": facts.simulated}

@@ -5,9 +5,11 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
+from traceback import format_exc
 from typing import Any
 
-from monitor.alarms import AlarmMachine, JournalRow, Moment, RunWatch
+from monitor.alarms import AlarmMachine, Context, JournalRow, Moment, RunWatch, condition_alarm
+from monitor.errors import StoreError
 from monitor.judge import Event, LateRevision, Session
 from monitor.record import Sample
 from monitor.store.handover import Outbox
@@ -20,6 +22,11 @@ Told = tuple[str, float, float]
 SAME_EVENT_S = 30.0
 #: What late rows changed is known by when the last of them arrived, which the store keeps. [s]
 SAME_ARRIVAL_S = 0.01
+#: Why a run is not watched any more: what a person must know of it, whatever went wrong.
+UNWATCHED = (
+    "An error in this program ended its judging at {at}. Whether it boils, and whether it has boiled since, is not "
+    "known. Its readings are still stored."
+)
 
 
 @dataclass(slots=True)
@@ -60,6 +67,43 @@ class Teller:
         self.run_ids: Collection[str] = ()
         #: Rows of the journal made since last asked, for whoever tells the rest of the house.
         self.rung: list[JournalRow] = []
+        #: Runs whose judging ended in an error, and which.
+        self.unwatched: dict[str, str] = {}
+
+    def survives(self, facts: RunFacts, work: Callable[[], None], context: Context | None = None) -> bool:
+        """Work on one run; whether it came to its end.
+
+        An error that nobody foresaw ends the watch of this run, and of no other; somebody is called. The disk's
+        troubles are no run's, and go on to who waits them out.
+        """
+        try:
+            work()
+        except (sqlite3.Error, StoreError):
+            raise
+        except Exception:  # noqa: BLE001 (whatever it is; it is told with its traceback)
+            self._lose(facts, context or Context(scope=facts.run_id, canner=facts.canner), format_exc())
+            return False
+        return True
+
+    def _lose(self, facts: RunFacts, context: Context, trouble: str) -> None:
+        """Said, journalled with the traceback, and rung once, however often it is tried again."""
+        before = self.unwatched.get(facts.run_id)
+        self.unwatched[facts.run_id] = trouble
+        moment = self.moment()
+        text = UNWATCHED.format(at=clock_of(moment.at_s - facts.started_s))
+        if trouble != before:
+            said = f"run {facts.run_id} is not watched any more. {text}"
+            self.outbox.journal.append(("run_unwatched", said, {"traceback": trouble}))
+            for line in (said, *trouble.splitlines()):
+                self.say(facts, line)
+        if before is None:
+            self.ring(self.machine.raise_alarm(condition_alarm("run_unwatched", context, text), moment))
+
+    def watched(self, facts: RunFacts) -> None:
+        """All of a run was judged without an error; also what an earlier life of the collector rang for is over."""
+        if self.unwatched.pop(facts.run_id, None) is not None:
+            self.say(facts, f"run {facts.run_id} is watched again: all that is stored of it was judged anew")
+        self.ring(self.machine.triggers(facts.run_id, ["run_watched"], self.moment()))
 
     def take_events(
         self, live: LiveRun, *, revised: bool = False, only: Collection[str] | None = None
@@ -106,6 +150,13 @@ class Teller:
     def apply(self, kind: str, body: dict[str, Any], by: str | None, *, hold_owed: bool) -> None:
         """An acknowledgement, a silencing, a shelving."""
         self.ring(self.machine.apply_entry(kind, body, by, self.moment(), hold_owed=hold_owed))
+
+
+def clock_of(t_s: float) -> str:
+    """``0:25:20`` since the run's start."""
+    whole = round(abs(t_s))
+    sign = "-" if t_s < 0 else ""
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
 def _matched(event: Event, told: list[Told]) -> bool:

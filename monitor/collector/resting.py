@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from functools import partial
 
 from monitor.alarms import Context, RunWatch
 from monitor.collector.liverun import LiveRun, Teller
@@ -57,11 +58,15 @@ class Resting:
             if facts.imported or over_s is None or now_s - over_s > WATCHED_S or facts.run_id in self._seen:
                 continue
             self._seen.add(facts.run_id)
-            live = self._build(facts)
-            if live is not None:
-                self._runs[facts.run_id] = live
-                self.settle(facts.run_id, live)
-                self._take_up(live, now_s)
+            if not self._teller.survives(facts, partial(self._begin, facts, now_s)):
+                self._runs.pop(facts.run_id, None)
+
+    def _begin(self, facts: RunFacts, now_s: float) -> None:
+        live = self._build(facts)
+        if live is not None:
+            self._runs[facts.run_id] = live
+            settle(self._conn, self._teller, live)
+            self._take_up(live, now_s)
 
     def _build(self, facts: RunFacts) -> LiveRun | None:
         try:
@@ -94,14 +99,19 @@ class Resting:
             if live.facts.ended_s is not None and now_s - live.facts.ended_s > WATCHED_S:
                 del self._runs[run_id]
                 continue
-            live.session.tick(now_s - live.facts.started_s)
-            self._teller.take_events(live, only=DEADLINES)
+            if not self._teller.survives(live.facts, partial(self._say_due, live, now_s), live.watch.context):
+                del self._runs[run_id]
 
-    def settle(self, run_id: str, live: LiveRun | None = None) -> None:
+    def _say_due(self, live: LiveRun, now_s: float) -> None:
+        live.session.tick(now_s - live.facts.started_s)
+        self._teller.take_events(live, only=DEADLINES)
+
+    def settle(self, run_id: str) -> None:
         """Look whether the jars of a run need nothing any more: then its reminders end."""
-        live = live or self._runs.get(run_id)
+        live = self._runs.get(run_id)
         if live is not None:
-            settle(self._conn, self._teller, live)
+            work = partial(settle, self._conn, self._teller, live)
+            self._teller.survives(live.facts, work, live.watch.context)
 
     def live_of(self, run_id: str) -> LiveRun | None:
         """A run that is still watched."""

@@ -137,7 +137,9 @@ class Upkeep:
             self._say(f"sealing without the household's key: {trouble}")
         try:
             conn, within_s = self._storing.writer.conn, SEAL_FOR_S * self._clock.rate
-            for run_id in seal_due(conn, time=self._time, key=key, within_s=within_s):
+            for run_id in seal_due(
+                conn, time=self._time, key=key, within_s=within_s, besides=self._board.unwatched
+            ):
                 self._say(f"run {run_id} is sealed")
                 # More may be due; what the nodes say comes between.
                 self._sealed_s = float("-inf")

@@ -8,7 +8,7 @@ entry, samples that came late or were placed better) is sealed again; the old se
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -42,8 +42,11 @@ def seal_due(
     time: TimeSource = SYSTEM_TIME,
     key: Key | None = None,
     within_s: float = float("inf"),
+    besides: Collection[str] = (),
 ) -> list[str]:
     """Seal every finished run that has no seal or has changed, and whatever was stored since the last seal.
+
+    ``besides``: runs to leave alone, for they cannot be judged.
 
     With a key the chain never ends in a seal without its signature. Cheap when nothing is due. Needs a connection
     that may write. Returns the ids of the runs that were sealed; no further run is begun after ``within_s``: ask
@@ -57,7 +60,8 @@ def seal_due(
     house = read_house(conn)
     now_s = time.utc_now().timestamp()
     sealed = _last_seals(conn)
-    due = [run_id for run_id, facts in house.runs.items() if _is_due(conn, house, facts, sealed, now_s)]
+    runs = {run_id: facts for run_id, facts in house.runs.items() if run_id not in besides}
+    due = [run_id for run_id, facts in runs.items() if _is_due(conn, house, facts, sealed, now_s)]
     until_s = time.monotonic_s() + within_s
     done: list[str] = []
     for run_id in due:

@@ -34,6 +34,8 @@ Wait = Callable[..., None]
 PATIENCE_S = 90.0
 #: By so much time must have passed for the collector to look at it again, and a little more. [s]
 LOOK_S = TICK_S + 0.05
+#: What a collector says that lost a run to an error of its own: it goes on, and no test may overlook it.
+UNWATCHED = "is not watched any more. An error"
 
 
 class Collecting:
@@ -95,6 +97,7 @@ def collect(data: Path, wait: Wait) -> Iterator[Callable[..., Collecting]]:
     yield start
     for one in running:
         one.kill()
+        assert not one.heard(UNWATCHED), one.said
 
 
 class FedSource:
@@ -231,6 +234,7 @@ def fed(data: Path, machine: ManualTime) -> Iterator[Callable[[ManualTime], Fed]
     yield start
     for one in running:
         one.end()
+        assert not one.heard(UNWATCHED), one.said
 
 
 class RingNode:

@@ -8,13 +8,18 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from monitor.alarms import AlarmMachine, Moment
+from monitor.collector.afterwards import Afterwards
 from monitor.collector.board import Board
 from monitor.collector.liverun import Teller
+from monitor.collector.resting import Resting
 from monitor.judge import judge
+from monitor.judge.engine import Engine
+from monitor.proof.seal import seal_due
 from monitor.record import Sample, header_to_json
 from monitor.simulate.node import DemoCanner, demo_canner
 from monitor.store import reader
@@ -27,6 +32,8 @@ from monitor.store.stamp import epoch_s, epoch_text
 from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
+#: What is said where the judging of a run failed: it goes on, and no test may overlook it.
+UNWATCHED = "is not watched any more. An error"
 START = "2026-08-14T09:12:00-06:00"
 START_S = epoch_s(START)
 
@@ -45,17 +52,19 @@ class House:
     clock: ManualTime
     demo: DemoCanner
     said: list[str]
+    #: Whether a test makes the judging itself fail; anywhere else that is a fault of the program.
+    may_fail: bool = False
 
     def new_board(self) -> None:
         """As a collector that has just started."""
         self.outbox = Outbox()
-        machine = AlarmMachine()
+        self.machine = machine = AlarmMachine()
         machine.restore((row.body for row in reader.alarms(self.writer.conn)), self.moment())
         teller = Teller(
             self.writer.conn, self.outbox, machine, lambda _, line: self.said.append(line), self.moment
         )
         self.board = Board(self.writer.conn, teller)
-        teller.run_ids = {"r1"}
+        teller.run_ids = {"r1", "r2"}
         self.refresh()
 
     def moment(self) -> Moment:
@@ -118,6 +127,7 @@ def house(tmp_path: Path, demo: DemoCanner) -> Iterator[House]:
     one.new_board()
     yield one
     conn.close()
+    assert one.may_fail or not [line for line in one.said if UNWATCHED in line]
 
 
 def agree(house: House) -> None:
@@ -419,3 +429,145 @@ def test_an_end_marked_by_mistake_is_taken_back_while_the_hold_goes_on(
     agree(house)
     assert sum(line.startswith("verdict: held.") for line in house.said) == 1
     assert len(read_entries(house.writer.conn, "r1", ["mark"])) == len(demo.marks) + 1
+
+
+# --- an error in the program itself -----------------------------------------------------------------------
+
+
+@pytest.fixture
+def two(house: House, demo: DemoCanner) -> House:
+    """A second run at another canner, with a node of its own."""
+    parts = {key: header_to_json(demo.header)[key] for key in ("site", "batch", "probe", "required")}
+    header = {"format": "boilwitness-run/1", "run_id": "r2", "canner": "c2", "started_at": START, **parts}
+    conn, clock = house.writer.conn, house.clock
+    append_entry(conn, "node_assigned", {"node": "n3", "canner": "c2"}, happened_utc=START, time=clock)
+    append_entry(conn, "run_started", header, run_id="r2", happened_utc=START, time=clock)
+    house.refresh()
+    house.may_fail = True
+    return house
+
+
+@pytest.fixture
+def breaks(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """From now on the engine of r1 fails at its sample of 200 s; asked again, it does no more."""
+    plain = Engine.push
+
+    def push(engine: Engine, sample: Sample, conflict: bool = False) -> None:
+        if engine.header.run_id == "r1" and sample.t_s >= 200.0:
+            raise ZeroDivisionError("float division by zero")
+        plain(engine, sample, conflict)
+
+    monkeypatch.setattr(Engine, "push", push)
+    return lambda: monkeypatch.setattr(Engine, "push", plain)
+
+
+def both(house: House, demo: DemoCanner, from_s: float, to_s: float) -> list[Row]:
+    return [
+        house.row(sample, number, node)
+        for number, sample in enumerate(demo.samples)
+        for node in ("n1", "n3")
+        if from_s <= sample.t_s < to_s
+    ]
+
+
+def unwatched(house: House) -> list[tuple[str, str, str]]:
+    """Change, state and class of each alarm of that kind, in order."""
+    found = [row for row in reader.alarms(house.writer.conn) if row.kind == "run_unwatched"]
+    return [(str(row.body["change"]), row.state, str(row.run_id)) for row in found]
+
+
+def views(house: House) -> dict[str, dict[str, Any]]:
+    return {row.run_id: dict(row.view) for row in reader.live(house.writer.conn)}
+
+
+def test_one_run_s_error_ends_no_other(two: House, demo: DemoCanner, breaks: Callable[[], None]) -> None:
+    two.play(lambda _: 2, both(two, demo, 0.0, 260.0))
+    seen = views(two)
+    assert seen["r2"]["state"] != "unknown" and seen["r2"]["last_sample_s"] > 258.0
+    assert (seen["r1"]["state"], seen["r1"]["phase"], seen["r1"]["water_C"]) == ("unknown", "unknown", None)
+    assert "not watched any more" in seen["r1"]["sentence"]
+    assert two.board.any_open and two.board.hold_owed, (
+        "nobody knows: no alarm of the highest class is put aside"
+    )
+
+
+def test_somebody_is_called_once_and_the_traceback_is_kept(
+    two: House, demo: DemoCanner, breaks: Callable[[], None]
+) -> None:
+    two.play(lambda _: 2, both(two, demo, 0.0, 260.0))
+    assert unwatched(two) == [("raised", "active_unacknowledged", "r1")]
+    (standing,) = (row for row in two.machine.board(two.moment()) if row["kind"] == "run_unwatched")
+    assert standing["priority"] == "high" and standing["canner"] == "c1"
+    assert standing["what"].startswith("An error in this program ended its judging at 0:03:20.")
+    assert any("ZeroDivisionError" in line for line in two.said)
+    rows = two.writer.conn.execute("SELECT text, body FROM journal WHERE kind = 'run_unwatched'").fetchall()
+    assert rows and all("r1" in text and "ZeroDivisionError" in body for text, body in rows)
+
+
+def test_a_restart_does_not_die_of_it_and_calls_again(
+    two: House, demo: DemoCanner, breaks: Callable[[], None]
+) -> None:
+    two.play(lambda _: 2, both(two, demo, 0.0, 230.0))
+    two.new_board()
+    two.play(lambda _: 2, both(two, demo, 230.0, 260.0))
+    assert [change for change, _, _ in unwatched(two)] == ["raised", "raised"]
+    assert views(two)["r2"]["last_sample_s"] > 258.0
+
+
+def test_what_goes_again_is_watched_again(two: House, demo: DemoCanner, breaks: Callable[[], None]) -> None:
+    """Judged anew from all that is stored: as if nothing had been."""
+    two.play(lambda _: 2, both(two, demo, 0.0, 230.0))
+    breaks()
+    two.play(lambda _: 2, both(two, demo, 230.0, 1e9))
+    assert [change for change, _, _ in unwatched(two)] == ["raised", "returned"]
+    live = {row.run_id: row.verdict for row in reader.live(two.writer.conn)}
+    whole = judge(reader.load_run(two.writer.conn, "r1"))
+    assert live["r1"] is not None and live["r1"]["proven_s"] == whole.proven_s
+    assert whole.verdict == live["r1"]["verdict"] == "held"
+
+
+def test_a_run_that_is_over_and_cannot_be_judged_ends_nothing(
+    two: House, demo: DemoCanner, breaks: Callable[[], None]
+) -> None:
+    two.play(lambda _: 2, both(two, demo, 0.0, 260.0))
+    append_entry(
+        two.writer.conn,
+        "run_ended",
+        {},
+        run_id="r1",
+        happened_utc=epoch_text(START_S + 262.0),
+        time=two.clock,
+    )
+    teller = Teller(two.writer.conn, two.outbox, two.machine, lambda _, line: None, two.moment)
+    resting = Resting(two.writer.conn, teller)
+    afterwards = Afterwards(two.writer.conn, teller, resting)
+    house = read_house(two.writer.conn)
+    two.refresh()
+    afterwards.look_back(house, START_S + 263.0)
+    resting.refresh(house, START_S + 263.0)
+    resting.tick(START_S + 270.0)
+    afterwards.judge(house)
+    assert not two.outbox.verdicts, "missing is unknown"
+    assert seal_due(two.writer.conn, time=two.clock, besides=two.board.unwatched) == []
+    two.play(lambda _: 2, both(two, demo, 260.0, 280.0))
+    assert views(two)["r2"]["last_sample_s"] > 278.0
+    assert unwatched(two)[0] == ("raised", "active_unacknowledged", "r1")
+    breaks()
+    afterwards.look_back(house, START_S + 290.0)
+    afterwards.judge(house)
+    assert "r1" in two.outbox.verdicts
+    two.writer.write(two.outbox)
+    assert unwatched(two)[-1][0] == "returned"
+
+
+def test_the_disk_s_troubles_are_no_run_s(
+    house: House, monkeypatch: pytest.MonkeyPatch, demo: DemoCanner
+) -> None:
+    def refuse(*_: object) -> None:
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(Engine, "push", refuse)
+    rows = [house.row(demo.samples[0], 0)]
+    house.board.new_node()
+    with pytest.raises(sqlite3.OperationalError):
+        house.store(rows)
