@@ -170,16 +170,10 @@ class Engine:
             point.follow(t, allowance_K(self.boil.seen_s is not None), every_s)
         interval = t - state.reading_s
         state.reading_s = t
-        if broken_off or self._is_long(interval, y):
-            state.continuity.learn_gap(interval)
-            self._gap(t, y, interval, broken_off)
+        if broken_off or interval > SPARSE_S:
+            self._after_a_gap(t, y, interval, broken_off)
         elif interval > 0.0:
-            spacing_s = state.continuity.spacing_s
             state.continuity.learn(interval)
-            is_longer = spacing_s > SPARSE_S and interval > OVERDUE_INTERVALS * spacing_s
-            if is_longer and not state.hold.is_heat_over:
-                # Where each interval has to be bridged, so has one that is longer than they are.
-                self._gap(t, y, interval, "")
         self._fault = ""
         if y < point.near_C and not self.boil.is_on and not self._sudden.is_out:
             self._far(t, y)
@@ -215,6 +209,22 @@ class Engine:
             y = self._second.lower(t, first_C, second_C, floor_C)
         state.second_lower_K = self._second.seldom_lower_K(t)
         return y
+
+    def _after_a_gap(self, t: float, y: float, interval: float, broken_off: str) -> None:
+        """The first reading after a restart, a step of the clock, or an interval that may hide something."""
+        continuity = self.state.continuity
+        if broken_off or self._is_long(interval, y):
+            continuity.learn_gap(interval)
+            self._gap(t, y, interval, broken_off)
+            return
+        spacing_s = continuity.spacing_s
+        continuity.learn(interval)
+        if (
+            interval > OVERDUE_INTERVALS * spacing_s > OVERDUE_INTERVALS * SPARSE_S
+            and not self.state.hold.is_heat_over
+        ):
+            # Where each interval has to be bridged, so has one that is longer than they are.
+            self._gap(t, y, interval, "")
 
     def _is_long(self, interval_s: float, y: float) -> bool:
         """Whether it is longer than this node's rhythm, or than any may be where it might boil. ``y``: after it [°C]"""
@@ -307,15 +317,12 @@ class Engine:
             self.state.low_s = t
             self.boil.blocked = False
 
-    def _rises_from_below(self, step: Step, t: float, y: float) -> None:
+    def _rises_from_below(self, step: Step, t: float, above_floor_K: float) -> None:
         """Near the boil: has the water come there from below, as water does?"""
-        floor_C = self.state.point.floor_C
         if step is not ACCEPTED and step is not Step.SPIKE:
             # By a leap, which no stove makes.
             self._lows = 0
-        if floor_C is None:
-            return
-        if y <= floor_C - COME_UP_K:
+        if above_floor_K <= -COME_UP_K:
             self._is_low(t)
         elif self._lows:
             self.state.seen_low = self.state.seen_low or self._lows >= CONFIRM
@@ -344,7 +351,9 @@ class Engine:
                 t, y, unbelieved_s, "", words.UNBELIEVED
             ):
                 self._begin_anew(t, y)
-        self._rises_from_below(step, t, y)
+        floor_C = state.point.floor_C
+        if floor_C is not None and (self._lows or y <= floor_C - COME_UP_K):
+            self._rises_from_below(step, t, y - floor_C)
         state.valid_s, state.valid_C = t, y
         dropped = state.trace.append(t, self._tamed(t, y) if boil.is_on else y)
         if dropped:

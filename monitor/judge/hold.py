@@ -23,6 +23,9 @@ class Hold:
         self.required_s = required_s
         self._log = log
         self._heat = Heat()
+        self.jars_in_s: float | None = None
+        self.heat_off_s: float | None = None
+        self.window_end_s: float | None = None
         #: When hold_complete was said, and the start of the stretch that earned it.
         self.completed_s: float | None = None
         self.completed_start_s = 0.0
@@ -37,6 +40,7 @@ class Hold:
     def jars_in(self, t: float) -> None:
         """The jars went in: the window opens."""
         self._heat.jars_in(t)
+        self._take_over()
         self.completed_s = None
         self._is_overrun_told = False
 
@@ -44,22 +48,15 @@ class Hold:
         """Heat off or jars lifted. Returns whether this closes the window."""
         was_open = self.counts
         self._heat.ends(t, "heat_off" if heat_off else "jars_lifted")
+        self._take_over()
         return was_open
 
-    @property
-    def jars_in_s(self) -> float | None:
-        """When the newest load went in."""
-        return self._heat.jars_in_s
-
-    @property
-    def heat_off_s(self) -> float | None:
-        """When the heat was marked off."""
-        return self._heat.heat_off_s
-
-    @property
-    def window_end_s(self) -> float | None:
-        """When the window closed: the heat off or the jars out, whichever came first."""
-        return None if self._heat.jars_in_s is None else self._heat.over_s
+    def _take_over(self) -> None:
+        """Asked for at every sample, so kept here."""
+        heat = self._heat
+        self.jars_in_s, self.heat_off_s = heat.jars_in_s, heat.heat_off_s
+        #: When the window closed: the heat off or the jars out, whichever came first.
+        self.window_end_s = None if heat.jars_in_s is None else heat.over_s
 
     @property
     def told_until_s(self) -> float:
