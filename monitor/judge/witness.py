@@ -34,10 +34,12 @@ class Witness:
 
     def push(self, sample: Sample, conflict: bool = False) -> None:
         """The next sample in time order; ``conflict`` where its number came with two values."""
-        engine, water_C = self.engine, sample.water_C
+        engine, water_C, pressure_kPa = self.engine, sample.water_C, sample.pressure_kPa
         if water_C is not None and water_C - water_C != 0.0:
             # Not a number, or without end: files and nodes are refused it, and from a program it is no reading either.
             sample = sample._replace(water_C=None)
+        if pressure_kPa is not None and pressure_kPa - pressure_kPa != 0.0:
+            sample = sample._replace(pressure_kPa=None)
         engine.push(sample, conflict)
         if sample.late:
             self.late.add(sample)

@@ -20,6 +20,7 @@ from monitor.judge.eventlog import DOUBTED, EventLog
 from monitor.judge.hold import Hold
 from monitor.judge.pressure import PressureTracker, from_typed
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN, Event, Verdict
+from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
 from monitor.record.model import Batch, Calibration, Probe, Run, Site
 
@@ -397,3 +398,18 @@ def test_what_is_no_number_is_no_reading(held_run: Build, value: float) -> None:
         some = [row._replace(water_C=value) if 400.0 < row.t_s < to_s else row for row in run.samples]
         gone = [row._replace(water_C=None) if 400.0 < row.t_s < to_s else row for row in run.samples]
         assert judge(replace(run, samples=tuple(some))) == judge(replace(run, samples=tuple(gone)))
+
+
+@pytest.mark.parametrize("value", [nan, inf, -inf])
+def test_a_pressure_that_is_no_number_is_no_pressure(held_run: Build, value: float) -> None:
+    """Whether from the first pack on or after some that carried one: judged as if the packs carried none."""
+    run = held_run()
+    air_kPa = standard_pressure_kPa(run.site.altitude_m or 0.0)
+    site = replace(run.site, pressure_source="barometer", barometer_checked_at=run.started_at)
+    for from_s in (0.0, 400.0):
+        wild, none = (
+            [row._replace(pressure_kPa=air_kPa if row.t_s < from_s else then) for row in run.samples]
+            for then in (value, None)
+        )
+        said = judge(replace(run, site=site, samples=tuple(wild)))
+        assert said == judge(replace(run, site=site, samples=tuple(none)))
