@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -80,8 +81,14 @@ def gather(name: str, args: argparse.Namespace) -> Dossier:
             f"{name}: no such run folder, and no store in {store} to look for a run of that id."
         )
     with closing(open_writer(store)) as conn:
-        seal_due(conn, key=standing_key(store))
+        seal_due(conn, key=standing_key(store), trouble=_cannot_seal)
         return from_store(conn, name, now)
+
+
+def _cannot_seal(run_id: str, error: str) -> None:
+    """It concerns that run alone: where it is the one that is asked for, its proof says so by not being made."""
+    last = error.strip().rpartition("\n")[2]
+    print(f"boilwitness: run {run_id} cannot be sealed, an error in this program: {last}", file=sys.stderr)
 
 
 def _key(args: argparse.Namespace) -> Key:

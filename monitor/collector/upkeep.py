@@ -28,6 +28,8 @@ REMAP_EVERY_S = 10.0
 SEAL_EVERY_S = 60.0
 #: For so long at a time, so that a long backlog never keeps a node waiting. [s]
 SEAL_FOR_S = 0.2
+#: A run whose sealing ended in an error is left alone for so long. [s] Chosen: its judging may take seconds.
+SEAL_AGAIN_S = 600.0
 
 _STALLED = "this machine was stalled or asleep"
 
@@ -60,6 +62,8 @@ class Upkeep:
         self._time = time
         self._settled_s = clock.now_s() + SETTLE_S * clock.rate
         self._sealed_s = float("-inf")
+        #: Runs whose sealing ended in an error: the error, and when that was. [s]
+        self._unsealed: dict[str, tuple[str, float]] = {}
         self._falling_s: float | None = None
         self._half_full = False
 
@@ -136,15 +140,36 @@ class Upkeep:
             key = None
             self._say(f"sealing without the household's key: {trouble}")
         try:
-            conn, within_s = self._storing.writer.conn, SEAL_FOR_S * self._clock.rate
             for run_id in seal_due(
-                conn, time=self._time, key=key, within_s=within_s, besides=self._board.unwatched
+                self._storing.writer.conn,
+                time=self._time,
+                key=key,
+                within_s=SEAL_FOR_S * self._clock.rate,
+                besides={*self._board.unwatched, *self._left_alone(now_s)},
+                trouble=lambda run_id, error: self._cannot_seal(run_id, error, now_s),
             ):
+                self._unsealed.pop(run_id, None)
                 self._say(f"run {run_id} is sealed")
                 # More may be due; what the nodes say comes between.
                 self._sealed_s = float("-inf")
         except (StoreError, sqlite3.Error) as trouble:
             self._storing.complain(str(trouble))
+
+    def _left_alone(self, now_s: float) -> list[str]:
+        """Runs whose sealing went wrong a short while ago."""
+        again_s = SEAL_AGAIN_S * self._clock.rate
+        return [run_id for run_id, (_, at_s) in self._unsealed.items() if abs(now_s - at_s) < again_s]
+
+    def _cannot_seal(self, run_id: str, error: str, now_s: float) -> None:
+        """Said and journalled with the traceback, once however often it is tried again: it is that run's alone."""
+        before, _ = self._unsealed.get(run_id, ("", 0.0))
+        self._unsealed[run_id] = (error, now_s)
+        if error == before:
+            return
+        text = f"run {run_id} cannot be sealed: an error in this program ended its judging. It stays without a seal."
+        self._storing.journal("run_unsealed", text, {"traceback": error})
+        for line in (text, *error.splitlines()):
+            self._say(line)
 
     def _watch_queue(self) -> None:
         waiting = self._queue.qsize()

@@ -8,9 +8,10 @@ entry, samples that came late or were placed better) is sealed again; the old se
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from traceback import format_exc
 from typing import Any
 
 from monitor.errors import RecordError, StoreError
@@ -43,10 +44,12 @@ def seal_due(
     key: Key | None = None,
     within_s: float = float("inf"),
     besides: Collection[str] = (),
+    trouble: Callable[[str, str], None] | None = None,
 ) -> list[str]:
     """Seal every finished run that has no seal or has changed, and whatever was stored since the last seal.
 
-    ``besides``: runs to leave alone, for they cannot be judged.
+    ``besides``: runs to leave alone, for they cannot be judged. ``trouble`` is told the run whose judging ended in an
+    error that nobody foresaw, and the traceback: that run gets no seal, all else does; without it the error goes on.
 
     With a key the chain never ends in a seal without its signature. Cheap when nothing is due. Needs a connection
     that may write. Returns the ids of the runs that were sealed; no further run is begun after ``within_s``: ask
@@ -65,8 +68,15 @@ def seal_due(
     until_s = time.monotonic_s() + within_s
     done: list[str] = []
     for run_id in due:
-        if seal_run(conn, run_id, time=time, key=key) is not None:
-            done.append(run_id)
+        try:
+            if seal_run(conn, run_id, time=time, key=key) is not None:
+                done.append(run_id)
+        except (sqlite3.Error, StoreError):
+            raise
+        except Exception:
+            if trouble is None:
+                raise
+            trouble(run_id, format_exc())
         if time.monotonic_s() >= until_s and run_id != due[-1]:
             return done
     last = _last(conn)
