@@ -27,6 +27,7 @@ from monitor.store.corrections import (
     calling_off_trouble,
     correct_header,
 )
+from monitor.store.entries import as_taken_in
 from monitor.store.runs import read_house
 
 _ALTITUDE, _JAR, _FOOD, _TIME, _PRESSURE = "Altitude", "Jar size", "Food", "Processing time", "Pressure"
@@ -54,6 +55,9 @@ def _revisions(
     data_dir: Path, run_id: str, newest: int, samples: int, _found: run_data.OneRun
 ) -> list[Revision]:
     own = [entry for entry in _found.entries if entry.run_id == run_id]
+    with data.store_in(data_dir) as conn:
+        began = as_taken_in(conn, run_id, own)
+    own = own if began is None else [began, *own]
     on = _found.row.ended_utc is None and not _found.row.imported
     until_s = (datetime.now(UTC) - _found.run.started_at).total_seconds() if on else inf
     return revisions(_found.run, own, lambda one: judge(one, until_s=until_s))
