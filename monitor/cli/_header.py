@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from monitor.cli._place import ALTITUDE_M, LEAST_SURE_M, number, whole_number, zone_named
 from monitor.errors import UsageError
+from monitor.judge.pressure import HIGHEST_AIR_KPA, LOWEST_AIR_KPA
 from monitor.plan.header import free_run_id
 from monitor.record import header_from_json
 from monitor.record.model import RUN_FORMAT
@@ -18,27 +21,45 @@ from monitor.store.stamp import SYSTEM_TIME, parse_utc
 from monitor.tables.probes import PRESSURE_SOURCES
 from monitor.timesource import machine_zone
 
-#: Option, path in ``run.json``, type, help.
-_OPTIONS: tuple[tuple[str, tuple[str, ...], type, str], ...] = (
+_MINUTES = number(0.1, 1440.0)
+_OFFSET, _EXPANDED = number(-50.0, 50.0), number(0.0, 50.0)
+
+#: Option, path in ``run.json``, how its words are read, help.
+_OPTIONS: tuple[tuple[str, tuple[str, ...], Callable[[str], Any], str], ...] = (
     ("--canner", ("canner",), str, "name of the canner (default: canner-1)"),
     ("--zone", ("zone",), str, "zone name of the place, such as America/Denver; else this machine's"),
     ("--site", ("site", "name"), str, "name of the place"),
-    ("--altitude-m", ("site", "altitude_m"), float, "altitude [m]"),
-    ("--altitude-uncertainty-m", ("site", "altitude_uncertainty_m"), float, "how sure of that [m]"),
+    ("--altitude-m", ("site", "altitude_m"), number(*ALTITUDE_M), "altitude [m]"),
+    (
+        "--altitude-uncertainty-m",
+        ("site", "altitude_uncertainty_m"),
+        number(0.0, LEAST_SURE_M),
+        "how sure of that [m]",
+    ),
     ("--pressure-source", ("site", "pressure_source"), str, f"one of {', '.join(PRESSURE_SOURCES)}"),
     ("--barometer-checked-at", ("site", "barometer_checked_at"), str, "time of its last comparison"),
-    ("--station-pressure-kpa", ("site", "station_pressure_kPa"), float, "pressure at this height [kPa]"),
+    (
+        "--station-pressure-kpa",
+        ("site", "station_pressure_kPa"),
+        number(LOWEST_AIR_KPA, HIGHEST_AIR_KPA),
+        "pressure at this height [kPa]",
+    ),
     ("--food", ("batch", "food"), str, "what is in the jars"),
     ("--food-id", ("batch", "food_id"), str, "its id in the table of times"),
     ("--pack", ("batch", "pack"), str, "hot or raw"),
     ("--jar", ("batch", "jar"), str, "half-pint, pint, quart ..."),
-    ("--jars", ("batch", "jars"), int, "how many"),
-    ("--minutes", ("required", "minutes"), float, "the tested processing time [min]"),
+    ("--jars", ("batch", "jars"), whole_number(0, 1000), "how many"),
+    ("--minutes", ("required", "minutes"), _MINUTES, "the tested processing time [min]"),
     ("--source", ("required", "source"), str, "where that time was read"),
     ("--probe-kind", ("probe", "kind"), str, "such as 'type K class 1'"),
     ("--probe-converter", ("probe", "converter"), str, "such as 'linearised, 0.0078 K steps'"),
-    ("--probe-offset-k", ("probe", "calibration", "offset_K"), float, "check: added to the reading [K]"),
-    ("--probe-uncertainty-k", ("probe", "calibration", "expanded_uncertainty_K"), float, "check: k = 2 [K]"),
+    ("--probe-offset-k", ("probe", "calibration", "offset_K"), _OFFSET, "check: added to the reading [K]"),
+    (
+        "--probe-uncertainty-k",
+        ("probe", "calibration", "expanded_uncertainty_K"),
+        _EXPANDED,
+        "check: k = 2 [K]",
+    ),
     ("--probe-checked-at", ("probe", "calibration", "at"), str, "check: when"),
     (
         "--probe-method",
@@ -53,8 +74,8 @@ def add_header_arguments(parser: argparse.ArgumentParser) -> None:
     """Add every option of a run's header."""
     parser.add_argument("--run-id", help="name of the run (default: the day, the canner, a letter)")
     parser.add_argument("--header", metavar="FILE.json", type=Path, help="a run.json to begin from")
-    for option, _, kind, text in _OPTIONS:
-        parser.add_argument(option, type=kind, default=None, help=text)
+    for option, _, read, text in _OPTIONS:
+        parser.add_argument(option, type=read, default=None, help=text)
 
 
 def moment_from(args: argparse.Namespace) -> datetime | None:
@@ -109,6 +130,8 @@ def header_from(args: argparse.Namespace, happened: datetime | None, known_ids: 
     header = _begun(args.header)
     for option, path, _, _ in _OPTIONS:
         value = getattr(args, option[2:].replace("-", "_"))
+        if value is not None and option == "--zone":
+            value = zone_named(value)
         if value is not None:
             _put(header, path, value)
     header["format"] = RUN_FORMAT

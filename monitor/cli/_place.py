@@ -1,4 +1,4 @@
-"""The options that say where the kitchen lies and what today's air is: shared by ``plan`` and ``calibrate``."""
+"""The options that say where the kitchen lies and what today's air is: shared by the verbs that ask for it."""
 
 from __future__ import annotations
 
@@ -24,6 +24,9 @@ from monitor.plan.pressure import (
 from monitor.plan.refusal import Refusal
 from monitor.plan.typed import Unread, number_typed
 
+#: Where a kitchen lies. [m], [ft]
+ALTITUDE_M = (-500.0, 6000.0)
+ALTITUDE_FT = (m_to_ft(-500.0), m_to_ft(6000.0))
 #: No altitude that is worth giving is less sure. [m]
 LEAST_SURE_M = 500.0
 #: Names of the zone tables that are an offset and no place, and a place that is meant by each.
@@ -52,7 +55,7 @@ _PRESSURES = (
 def add_place_arguments(parser: argparse._ActionsContainer) -> None:
     """Add altitude, how sure it is, and the four kinds of pressure."""
     height = parser.add_mutually_exclusive_group()
-    metres, feet = number(-500.0, 6000.0), number(m_to_ft(-500.0), m_to_ft(6000.0))
+    metres, feet = number(*ALTITUDE_M), number(*ALTITUDE_FT)
     height.add_argument("--altitude-m", type=metres, metavar="M", help="the kitchen's altitude in metres")
     height.add_argument("--altitude-ft", type=feet, metavar="FT", help="the kitchen's altitude in feet")
     sure = parser.add_mutually_exclusive_group()
@@ -91,6 +94,18 @@ def number(low: float, high: float) -> Callable[[str], float]:
         if not isfinite(value):
             raise argparse.ArgumentTypeError(f"expected a number alone, such as 12.5, found {text!r}")
         return value
+
+    return read
+
+
+def whole_number(low: int, high: int) -> Callable[[str], int]:
+    """The same for a count, which nobody can say more of where it lies outside."""
+
+    def read(text: str) -> int:
+        found = number_typed(text, low, high, whole=True)
+        if isinstance(found, Unread):
+            raise argparse.ArgumentTypeError(found.why)
+        return int(found)
 
     return read
 

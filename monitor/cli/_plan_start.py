@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.cli._budget import budget_lines
 from monitor.cli._data import data_dir
-from monitor.cli._place import altitude_m, number, uncertainty_m, zone_named
+from monitor.cli._place import altitude_m, number, uncertainty_m, whole_number, zone_named
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.plan.header import free_run_id, header_of, start_entries
@@ -93,7 +93,7 @@ def add_start_arguments(parser: argparse.ArgumentParser) -> None:
     )
     group.add_argument("--barometer", action="store_true", help="the node has a barometer")
     group.add_argument("--zone", help="time zone of the kitchen, such as America/Denver")
-    group.add_argument("--jars", type=int, help="how many; they are numbered from 1")
+    group.add_argument("--jars", type=whole_number(0, 1000), help="how many; they are numbered from 1")
     group.add_argument("--by", help="who starts it")
     add_confirmations(group)
 

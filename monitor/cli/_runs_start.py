@@ -11,6 +11,7 @@ from typing import Any
 
 from monitor.cli._data import data_dir
 from monitor.cli._header import add_header_arguments, check_late, header_from, moment_from
+from monitor.cli._place import ALTITUDE_FT, number
 from monitor.cli._plan_start import (
     add_confirmations,
     done_steps,
@@ -49,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--node", action="append", default=[], help="the node in this canner; repeatable")
     parser.add_argument(
         "--own-band-ft",
-        type=float,
+        type=number(*ALTITUDE_FT),
         nargs=2,
         default=(0.0, 1000.0),
         metavar=("FROM", "TO"),

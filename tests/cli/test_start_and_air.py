@@ -13,8 +13,9 @@ import pytest
 from monitor.cli.main import main
 from monitor.record.model import Sample
 from monitor.store.database import open_writer
-from monitor.store.entries import append_entry
+from monitor.store.entries import append_entry, read_entries
 from monitor.store.handover import Batch
+from monitor.store.reader import open_reader
 from monitor.store.samples import row_values
 from monitor.store.writer import StoreWriter
 
@@ -139,3 +140,43 @@ def test_a_zone_by_its_letters_or_nearly(
 ) -> None:
     status = refused("plan", *PEARS, *HIGH, "--probe", "p1", "--zone", zone)
     assert (status == 0) is (says == "") and says in said(capsys)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--altitude-m", "2.150"], "2.15 or 2150"),
+        (["--altitude-uncertainty-m", "ten"], "expected a number alone"),
+        (["--minutes", "1.440"], "1.44 or 1440"),
+        (["--minutes", "nan"], "expected a number alone"),
+        (["--own-band-ft", "1,001", "3000"], "1.001 or 1001"),
+        (["--jars", "7,5"], "7.5 is not a whole number"),
+        (["--jars", "seven"], "cannot be read as a number"),
+        (["--zone", "denver"], "America/Denver"),
+        (["--zone", "MST"], "without summer time"),
+    ],
+)
+def test_a_described_start_asks_what_is_in_doubt(
+    words: list[str], says: str, data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As *plan* does; nothing is begun."""
+    start = ["runs", "start", "--already-boiling", "--minutes", "35", "--altitude-m", "2150"]
+    assert refused(*start, *words) == 2
+    assert says in said(capsys)
+    with closing(open_reader(data)) as conn:
+        assert not read_entries(conn, kinds=["run_started"])
+
+
+def test_a_described_start_takes_numbers_and_zones_as_people_write_them(data: Path) -> None:
+    words = ["--altitude-m", "2 150", "--altitude-uncertainty-m", "12,5", "--station-pressure-kpa", "78,05"]
+    words += ["--minutes", "35,5", "--jars", "7", "--probe-offset-k", "0,25", "--probe-uncertainty-k", "0,3"]
+    words += ["--zone", "america/denver"]
+    assert main(["runs", "start", "--already-boiling", "--run-id", "r1", *words]) == 0
+    with closing(open_reader(data)) as conn:
+        (entry,) = read_entries(conn, kinds=["run_started"])
+    site, calibration = entry.body["site"], entry.body["probe"]["calibration"]
+    assert (site["altitude_m"], site["altitude_uncertainty_m"]) == (2150.0, 12.5)
+    assert site["station_pressure_kPa"] == 78.05
+    assert (entry.body["required"]["minutes"], entry.body["batch"]["jars"]) == (35.5, 7)
+    assert (calibration["offset_K"], calibration["expanded_uncertainty_K"]) == (0.25, 0.3)
+    assert entry.body["zone"] == "America/Denver"
