@@ -6,7 +6,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from dashboard import batches, data, figures, look, settings
+from dashboard import batches, data, figures, look, number_field, settings
 from dashboard.batches import Batch
 from monitor.jars import SHEETS, BatchState, html_sheet, labels, plain_text
 from monitor.jars.deviations import Deviation
@@ -171,11 +171,16 @@ def label_sheet(state: BatchState) -> None:
     left, right = st.columns([3, 2])
     sheet = left.selectbox("Sheet: paper and label", list(SHEETS), format_func=_sheet_words, key="sheet")
     form = SHEETS[sheet]
-    skip = right.number_input(
-        "Labels already gone from it", 0, form.across * form.down - 1, 0, key="sheet_skip"
+    most = form.across * form.down - 1
+    gone = number_field.ask(
+        right, "Labels already gone from it", "sheet_skip", 0, low=0, high=most, whole=True
     )
+    if gone.why:
+        # Taken as none, the first labels would be printed where none is left.
+        return
+    skip = round(gone.value or 0)
     with st.container(horizontal=True):
-        page = html_sheet(found, sheet, skip=int(skip))
+        page = html_sheet(found, sheet, skip=skip)
         st.download_button(
             "Sheet to print",
             page,

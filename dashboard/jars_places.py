@@ -7,8 +7,9 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import batches, data, jars_model, jars_when, look, settings
+from dashboard import batches, data, jars_model, jars_when, look, number_field, settings
 from dashboard.batches import Batch
+from dashboard.number_field import Number
 from dashboard.units import fahrenheit
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import Status, evaluation_trouble, own_timing_trouble, reprocess_extra
@@ -16,6 +17,7 @@ from monitor.jars.disposition import Basis
 from monitor.jars.reprocess import INSTEAD, child_header, hot_pack
 from monitor.jars.state import JarState
 from monitor.physics.units import f_to_c
+from monitor.plan.water import fahrenheit_meant
 from monitor.store.lots import with_lot
 from monitor.store.occupied import check_again, start_clashes
 from monitor.store.runs import read_house
@@ -24,6 +26,8 @@ from monitor.store.starting import start_run
 
 #: Set once jars were placed, or a place was taken back, until the form is empty again.
 _PLACED, _TAKEN_BACK = "place_done", "back_done"
+#: No published time is near it. [min]
+LONGEST_MIN = 600.0
 
 
 def place(batch: Batch) -> bool:
@@ -137,8 +141,15 @@ def reprocess(batch: Batch) -> bool:
         )
         again = st.pills("Jars to reprocess", able, selection_mode="multi", default=able, key="again_jars")
         least = published.minutes if published else batch.run.required.minutes
-        minutes = st.number_input(
-            "Minutes at a full boil", value=float(least), min_value=1.0, key="again_minutes"
+        minutes = number_field.ask(
+            st.container(),
+            "Minutes at a full boil",
+            # Of this run and this time: what was typed for another would be the time of these jars.
+            f"again_minutes_{batch.state.run_id}_{least:g}",
+            float(least),
+            low=1.0,
+            high=LONGEST_MIN,
+            unit="min",
         )
         source = st.text_input(
             "Where that hot-pack time is published",
@@ -150,26 +161,36 @@ def reprocess(batch: Batch) -> bool:
                 "The published table has no hot-pack time for this food, jar and altitude. Give your tested "
                 f"source's hot-pack time, or do not reprocess. {INSTEAD}"
             )
-        coldest_C = _coldest_C()
+        coldest = _coldest(batch.state.run_id)
         hot = st.checkbox("Food and liquid boiled, packed hot into clean hot jars", key="again_hot")
         lids = st.checkbox("Rims checked, new lids on", key="again_lids")
         if not st.form_submit_button("Begin the run that reprocesses them", type="primary"):
             return False
-        if coldest_C is None:
+        if minutes.value is None:
+            st.error(minutes.why or "Give the minutes at a full boil.")
+            return False
+        if coldest.value is None:
             st.error(
-                "Give the temperature of the coldest filled jar: the initial temperature is recorded anew."
+                coldest.why
+                or "Give the temperature of the coldest filled jar: the initial temperature is recorded anew."
             )
             return False
-        return _begin(batch, list(again), minutes, source.strip(), coldest_C, hot=hot, lids=lids)
+        coldest_C = f_to_c(coldest.value) if fahrenheit() else coldest.value
+        return _begin(batch, list(again), minutes.value, source.strip(), coldest_C, hot=hot, lids=lids)
 
 
-def _coldest_C() -> float | None:
-    """The coldest filled jar, asked for in the unit that was chosen."""
+def _coldest(run_id: str) -> Number:
+    """The coldest filled jar, asked for and given in the unit that was chosen."""
     low, high, unit = (32.0, 212.0, "°F") if fahrenheit() else (0.0, 100.0, "°C")
-    typed = st.number_input(
-        f"Coldest filled jar, {unit}", value=None, min_value=low, max_value=high, key=f"again_coldest_{unit}"
+    return number_field.ask(
+        st.container(),
+        f"Coldest filled jar, {unit}",
+        f"again_coldest_{unit}_{run_id}",
+        low=low,
+        high=high,
+        unit=unit,
+        hint=None if fahrenheit() else fahrenheit_meant,
     )
-    return None if typed is None else f_to_c(typed) if fahrenheit() else float(typed)
 
 
 def _begin(

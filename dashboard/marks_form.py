@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import streamlit as st
 
-from dashboard import data, figures, look, settings, words
+from dashboard import data, figures, look, number_field, settings, words
 from dashboard.compare_model import WATER_KEY
 from monitor.errors import UsageError
 from monitor.store.entries import LATE_ENTRY_S, Entry
@@ -49,9 +49,9 @@ def draw(row: LiveRow) -> None:
         _by_mistake(row)
         with st.form(f"water_{row.run_id}", border=False):
             left, right, _ = st.columns([2, 2, 3], vertical_alignment="bottom")
-            water_L = left.number_input(
-                "Water in the canner, litres", 1.0, 60.0, None, 0.5, key=f"litres_{row.run_id}"
-            )
+            water_L = number_field.ask(
+                left, "Water in the canner, litres", f"litres_{row.run_id}", low=1.0, high=60.0, unit="L"
+            ).value
             sent = right.form_submit_button("Write it down")
         if sent and water_L is not None:
             data.say("header_changed", {WATER_KEY: water_L}, run_id=row.run_id)
@@ -66,15 +66,20 @@ def _earlier(row: LiveRow) -> None:
         kind = columns[0].selectbox(
             "It happened earlier", OFFERED, None, _named, key=f"kind_{own}", placeholder="what"
         )
-        ago_min = columns[1].number_input("Minutes ago", 0.0, LONGEST_AGO_MIN, None, 1.0, key=f"min_{own}")
+        said = number_field.ask(
+            columns[1], "Minutes ago", f"min_{own}", low=0.0, high=LONGEST_AGO_MIN, unit="min"
+        )
         reason = columns[2].text_input(
             f"Why it is said late (beyond {LATE_ENTRY_S / 60.0:.0f} min)", key=f"why_{own}"
         )
         sent = columns[3].form_submit_button("Mark it")
     if not sent:
         return
+    ago_min = said.value
     if kind is None or ago_min is None:
-        look.page(look.refused("Say what happened, and how many minutes ago.", "Nothing was marked."))
+        look.page(
+            look.refused(said.why or "Say what happened, and how many minutes ago.", "Nothing was marked.")
+        )
     elif ago_min * 60.0 > LATE_ENTRY_S and not reason.strip():
         look.page(
             look.refused(

@@ -51,7 +51,8 @@ def ask(
     if key not in st.session_state:
         st.session_state[key] = "" if usual is None else show(usual)
     said = _read(str(st.session_state[key] or ""), low, high, unit, whole, hint)
-    if said.value is not None:
+    if said.value is not None and st.session_state[key] != show(said.value):
+        # Only then: what is written into a field takes away what somebody is typing there.
         st.session_state[key] = show(said.value)
     column.text_input(label, key=key, max_chars=20, autocomplete="off", help=help)
     if said.why:

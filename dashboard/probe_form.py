@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import streamlit as st
 
-from dashboard import data, figures, kitchen_data, look, plan_model
+from dashboard import data, figures, kitchen_data, look, number_field, plan_model
 from dashboard.plan_model import KnownProbe
 from dashboard.units import fahrenheit, told
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps, what_changed
@@ -77,17 +77,21 @@ def _register(known: Sequence[ProbeRegistration]) -> None:
             format_func=_words(CONVERTERS),
         )
         place = right.selectbox("Where it sits in the kettle", _unknown_first(PLACES), format_func=_words({}))
-        response = left.number_input(
+        response = number_field.ask(
+            left,
             "Moved into stirred hot water, seconds until it shows two thirds of the change; empty: not known",
-            value=None,
-            min_value=0.1,
-            max_value=120.0,
+            "register_response",
+            low=0.1,
+            high=120.0,
+            unit="s",
         )
         sent = st.form_submit_button("Register this probe")
         if sent and not name.strip():
             st.error("Give the probe a name, and write it on the probe: its checks go by that name.")
-        if sent and name.strip():
-            probe = ProbeRegistration(name.strip(), kind, converter, place, response_s=response)
+        elif sent and response.why:
+            st.error(f"Not registered: {response.why}")
+        elif sent:
+            probe = ProbeRegistration(name.strip(), kind, converter, place, response_s=response.value)
             before = plan_model.named(known, probe.probe_id)
             # The form does not ask for the channel: a probe that has one keeps it.
             probe = probe if before is None else replace(probe, channel=before.channel)

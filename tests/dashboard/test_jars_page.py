@@ -137,6 +137,15 @@ def test_from_heat_off_to_the_labelled_shelf(tmp_path: Path, serve: Callable, vi
         page.wait_for_selector("text=/placed by Ada: it did not seal/")
         guided(page, "G48", "G55", "G63", "G64", "G68")
         visitor.picture("jars-done")
+        # Not as if none were gone: the first labels would be printed where there is no paper left.
+        gone = page.get_by_label("Labels already gone from it")
+        gone.fill("999")
+        gone.press("Enter")
+        page.wait_for_selector("text=/999 cannot be: 0 to/")
+        assert page.get_by_role("button", name="Sheet to print").count() == 0
+        gone.fill("0")
+        gone.press("Enter")
+        page.get_by_role("button", name="Sheet to print").wait_for()
         with page.expect_download() as coming:
             page.get_by_role("button", name="Plain text").click()
         assert coming.value.path().read_text().count("strawberry jam") == 4
@@ -285,6 +294,10 @@ def _again(page: Page) -> None:
     page.get_by_label("Minutes at a full boil").fill("10")
     begin.click()
     page.wait_for_selector("text=/10 min is not the full time of 30 min/")
+    # Out of range: not the minutes that stood there before.
+    page.get_by_label("Minutes at a full boil").fill("0")
+    begin.click()
+    page.get_by_text("0 min cannot be: 1 to 600 min.").first.wait_for()
     page.get_by_label("Minutes at a full boil").fill("30")
     begin.click()
     settled(page)

@@ -179,9 +179,9 @@ def test_a_jar_put_somewhere_by_mistake_is_taken_back_with_a_reason(house: Any) 
     assert (entry.by, entry.reason) == ("Ada", "the wrong jar") and len(kitchen.said("jar_disposition")) == 2
 
 
-def reprocessed(app: AppTest, unit: str, coldest: float) -> None:
+def reprocessed(app: AppTest, unit: str, coldest: str) -> None:
     """Fill in the form of a reprocessing and press its button."""
-    (box,) = [one for one in app.number_input if one.label == f"Coldest filled jar, {unit}"]
+    (box,) = [one for one in app.text_input if one.label == f"Coldest filled jar, {unit}"]
     box.set_value(coldest)
     app.text_input(key="again_source").set_value("a tested source, chosen for this test")
     for key in ("again_hot", "again_lids"):
@@ -189,9 +189,9 @@ def reprocessed(app: AppTest, unit: str, coldest: float) -> None:
     next(one for one in app.button if one.label == "Begin the run that reprocesses them").click().run()
 
 
-@pytest.mark.parametrize(("unit", "typed", "coldest_C"), [("°F", 158.0, 70.0), ("°C", 70.0, 70.0)])
+@pytest.mark.parametrize(("unit", "typed", "coldest_C"), [("°F", "158", 70.0), ("°C", "70", 70.0)])
 def test_a_reprocessing_asks_for_the_coldest_jar_in_the_unit_that_was_chosen(
-    house: Any, unit: str, typed: float, coldest_C: float
+    house: Any, unit: str, typed: str, coldest_C: float
 ) -> None:
     """158 °F are 70 °C by the definition of the scales."""
     kitchen = house(hours_ago=0.7, minutes=30.0)
@@ -203,6 +203,32 @@ def test_a_reprocessing_asks_for_the_coldest_jar_in_the_unit_that_was_chosen(
     with closing(open_reader(kitchen.folder)) as conn:
         header = read_entries(conn, "mine-again1", ["run_started"])[0].body
     assert header["batch"]["coldest_jar_C"] == pytest.approx(coldest_C, abs=1e-9)
+
+
+def test_a_reprocessing_takes_its_time_as_it_was_typed_or_not_at_all(house: Any) -> None:
+    """Never the minutes, or the temperature, that stood in the field before."""
+    kitchen = house(hours_ago=0.7, minutes=30.0)
+    ada = kitchen.viewer("Ada")
+    for minutes, coldest, says in (
+        ("30x5", "70", "“30x5” cannot be read as a number"),
+        ("0", "70", "0 min cannot be: 1 to 600 min"),
+        ("", "70", "Give the minutes at a full boil"),
+        ("30", "158", "158 °F are 70.0 °C"),
+        ("30", "-5", "-5 °C cannot be"),
+    ):
+        (box,) = [one for one in ada.text_input if one.label == "Minutes at a full boil"]
+        box.set_value(minutes)
+        reprocessed(ada, "°C", coldest)
+        assert not ada.exception and says in " ".join(error.value for error in ada.error)
+        with closing(open_reader(kitchen.folder)) as conn:
+            assert not read_entries(conn, "mine-again1")
+    (box,) = [one for one in ada.text_input if one.label == "Minutes at a full boil"]
+    box.set_value("30,5")
+    reprocessed(ada, "°C", "70,5")
+    assert not ada.exception and not ada.error
+    with closing(open_reader(kitchen.folder)) as conn:
+        header = read_entries(conn, "mine-again1", ["run_started"])[0].body
+    assert (header["required"]["minutes"], header["batch"]["coldest_jar_C"]) == (30.5, 70.5)
 
 
 def test_a_reprocessing_does_not_end_a_run_that_began_while_it_was_looked_at(
@@ -220,7 +246,7 @@ def test_a_reprocessing_does_not_end_a_run_that_began_while_it_was_looked_at(
 
     monkeypatch.setattr("dashboard.jars_places.check_again", meanwhile)
     ada = kitchen.viewer("Ada")
-    reprocessed(ada, "°C", 70.0)
+    reprocessed(ada, "°C", "70")
     assert not ada.exception
     told = " ".join(str(one.value) for one in ada.error)
     assert "run theirs was started on canner-1 by Bert a moment ago" in told

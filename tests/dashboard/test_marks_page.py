@@ -12,6 +12,7 @@ from kitchen_store import runs, until
 from page_forms import choose, fill, press
 from playwright.sync_api import Page
 
+from dashboard.compare_model import WATER_KEY
 from monitor.store.entries import Entry, read_entries
 from monitor.store.probes import newest_reading
 from monitor.store.reader import live, open_reader
@@ -101,6 +102,12 @@ def test_what_was_some_minutes_ago_is_said_so(
         assert told(tmp_path) == ["jars_in"]
         # What was chosen stands still; only the reason is missing.
         type_in(page, "Why it is said late (beyond 5 min)", "hands full")
+        # More than there can be: not the minutes that stood there before.
+        type_in(page, "Minutes ago", "700")
+        press(page, "Mark it")
+        page.get_by_text("700 min cannot be: 0 to 600 min.").first.wait_for()
+        assert told(tmp_path) == ["jars_in"]
+        type_in(page, "Minutes ago", "60,0")
         press(page, "Mark it")
         wait(lambda: told(tmp_path)[-1] == "rolling_boil_seen", what="for the mark")
         entry = said(tmp_path)[-1]
@@ -114,6 +121,22 @@ def test_what_was_some_minutes_ago_is_said_so(
         press(page, "Mark it")
         page.get_by_text("it ends nothing of this batch").wait_for()
         assert "heat_off" not in told(tmp_path)
+
+
+def test_water_is_written_down_as_it_was_typed_or_not_at_all(
+    idle: Any, tmp_path: Path, visit: Callable, wait: Callable
+) -> None:
+    begin(tmp_path)
+    with visit() as visitor:
+        page = visitor.go(idle.url)
+        opened(page)
+        type_in(page, "Water in the canner, litres", "9,5")
+        press(page, "Write it down")
+        wait(lambda: said(tmp_path, "header_changed"), what="for the litres")
+        type_in(page, "Water in the canner, litres", "95")
+        press(page, "Write it down")
+        page.get_by_text("95 L cannot be: 1 to 60 L.").wait_for()
+        assert [entry.body for entry in said(tmp_path, "header_changed")] == [{WATER_KEY: 9.5}]
 
 
 def test_a_second_device_is_told_that_it_is_marked_already(

@@ -18,7 +18,7 @@ from dashboard import draft, settings
 from dashboard.settings import Settings
 from monitor.plan.registration import PLACES
 from monitor.record.model import Sample
-from monitor.store.database import open_writer
+from monitor.store.database import open_writer, store_path
 from monitor.store.entries import append_entry, read_entries
 from monitor.store.handover import Batch
 from monitor.store.reader import house_in, open_reader
@@ -194,6 +194,23 @@ def test_a_probe_that_only_has_a_name_claims_nothing(plan: Callable, tmp_path: P
         (entry,) = read_entries(conn, kinds=["probe_registered"])
     assert [entry.body[name] for name in ("kind", "converter", "place")] == ["other"] * 3
     assert entry.body["response_s"] is None
+
+
+def test_a_probe_s_response_is_as_it_was_typed_or_nothing_is_registered(
+    plan: Callable, tmp_path: Path
+) -> None:
+    app = plan()
+    for typed in ("4s5", "150", "4,5"):
+        assert not store_path(tmp_path).exists(), "nothing was ever written down"
+        app.text_input(key="register_response").set_value(typed)
+        (name,) = (item for item in app.text_input if item.label == "Name written on the probe")
+        name.set_value("red K")
+        (register,) = (item for item in app.button if item.label == "Register this probe")
+        register.click().run()
+        assert not app.exception and bool(app.error) is (typed != "4,5")
+    with closing(open_reader(tmp_path)) as conn:
+        (entry,) = read_entries(conn, kinds=["probe_registered"])
+    assert entry.body["response_s"] == 4.5
 
 
 def test_feet_and_fahrenheit_are_chosen_once(plan: Callable, tmp_path: Path) -> None:
