@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
-from math import hypot, sqrt
+from math import exp, hypot, sqrt
 from statistics import median
 
 from monitor.judge.calibration import was_checked_at_boil
 from monitor.judge.verdict import BudgetRow
 from monitor.judge.yearly import is_within_a_year
-from monitor.physics.pressure import standard_pressure_kPa
+from monitor.physics.pressure import LAPSE_K_PER_M, SEA_LEVEL_K, standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C, boiling_slope_K_per_kPa
 from monitor.physics.units import KPA_PER_INHG
 from monitor.record.model import Run
@@ -66,6 +66,9 @@ DOUBTED_ALTITUDE_M = WIDEST_ALTITUDE_M / 2.0
 #: Near the ground pressure falls by 0.11 hPa a metre (standard atmosphere). [kPa]
 WEATHER_SPREAD_KPA = 2.5
 SEASON_SPREAD_KPA = 1.6
+#: The hot day of the season's figures, and g/R of dry air (ISO 2533) for its column. [K], [K/m]
+HOT_DAY_K = 273.15 + 35.0
+HYDROSTATIC_K_PER_M = 9.80665 / 287.05287
 ALTITUDE_KPA_PER_M = 0.011
 
 #: Air that people can in: outside it the barometer is broken. [kPa] Chosen: 50 kPa is the standard air of 5600 m, 108.4
@@ -191,17 +194,35 @@ def disagreement(run: Run, pressure_kPa: float) -> str:
     # Weather and season know nothing of each other; an altitude that is off is off every day (physics facts, P15).
     spread_kPa = hypot(WEATHER_SPREAD_KPA, SEASON_SPREAD_KPA * abs(altitude_m) / SEASON_M)
     spread_kPa += ALTITUDE_KPA_PER_M * (DOUBTED_ALTITUDE_M if sure_m is None else sure_m)
-    if abs(pressure_kPa - standard_kPa) <= spread_kPa:
+    low_kPa, high_kPa = standard_kPa - spread_kPa, standard_kPa + spread_kPa + _beyond_season_kPa(altitude_m)
+    if low_kPa <= pressure_kPa <= high_kPa:
         return ""
     text = (
         f"the pressure of {pressure_kPa * 10:.0f} hPa cannot be that of a kitchen at {altitude_m:.0f} m, "
-        f"where {standard_kPa * 10:.0f} ± {spread_kPa * 10:.0f} hPa is to be expected"
+        f"where {low_kPa * 10:.0f} to {high_kPa * 10:.0f} hPa are to be expected"
     )
     if altitude_m > 150.0 and 97.0 <= pressure_kPa <= 106.0:
         text += (
             "; it looks like a sea-level-corrected pressure, as forecasts give it: enter the station pressure"
         )
     return text
+
+
+def _beyond_season_kPa(altitude_m: float) -> float:
+    """By how much more than at 1650 m a hot day lifts the pressure higher up. [kPa]
+
+    There every day on which people can is warmer than the standard column, by the more the higher: that is no chance
+    to be taken in squares, and it is the safe side, for it lifts the boiling point.
+    """
+    return max(_hot_day_kPa(altitude_m) - _hot_day_kPa(SEASON_M), 0.0)
+
+
+def _hot_day_kPa(altitude_m: float) -> float:
+    """What a column of 35 °C at its top lifts the pressure above the standard's: 16 hPa at 1650 m (P12). [kPa]"""
+    half_lapse_K = 0.5 * LAPSE_K_PER_M * altitude_m
+    standard_K, hot_K = SEA_LEVEL_K - half_lapse_K, HOT_DAY_K + half_lapse_K
+    lifted = exp(HYDROSTATIC_K_PER_M * altitude_m * (1.0 / standard_K - 1.0 / hot_K))
+    return standard_pressure_kPa(altitude_m) * (lifted - 1.0)
 
 
 def _unit_meant(pressure_kPa: float) -> str:

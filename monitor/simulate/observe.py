@@ -35,7 +35,7 @@ class NodeModel:
     #: The barometer was set to show sea-level pressure: it reads in this ratio too high.
     barometer_ratio: float = 1.0
     boot: int = 1
-    #: A second probe in the same water. A record states one correction only: its ``offset_K`` is the first's.
+    #: A second probe in the same water. A record states one correction only, the first's: it is taken as it reads.
     second_probe: ProbeModel | None = None
 
 

@@ -17,9 +17,11 @@ from monitor.simulate.story import Story
 
 
 def _with_second(kitchen: Kitchen, rng: np.random.Generator, higher_K: float) -> Kitchen:
-    """A second probe of the same kind in the same water, its corrected reading ``higher_K`` above the first's."""
+    """A second probe of the same kind in the same water, reading ``higher_K`` above what the first's correction makes
+    of its own."""
     second = replace(
         kitchen.probe,
+        offset_K=0.0,
         bias_K=kitchen.probe.bias_K + higher_K,
         lag_s=float(rng.uniform(0.5, 6.0)),
         agitation_K=kitchen.probe.agitation_K * float(rng.uniform(0.7, 1.3)),

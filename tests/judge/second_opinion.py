@@ -18,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
-from math import hypot, inf, sqrt
+from math import exp, hypot, inf, sqrt
 from statistics import median
 
 from monitor.physics.pressure import standard_pressure_kPa
@@ -56,6 +56,15 @@ class Opinion:
     expanded_K: float
 
 
+def hot_day(altitude_m: float) -> float:
+    """What a day of 35 °C lifts the pressure there above the standard's, by thin layers of warm air. [kPa]"""
+    kPa = standard_pressure_kPa(0.0)
+    for layer in range(200):
+        below_m = altitude_m * (layer + 0.5) / 200.0
+        kPa *= exp(-9.80665 * altitude_m / 200.0 / (287.05287 * (308.15 + 0.0065 * (altitude_m - below_m))))
+    return kPa - standard_pressure_kPa(altitude_m)
+
+
 def boiling_point(run: Run, until_s: float) -> tuple[float | None, float]:
     """(boiling point, half-width of its error in K as a standard uncertainty) over the whole hold, to ``until_s``."""
     readings = [s.pressure_kPa for s in run.samples if s.pressure_kPa is not None]
@@ -67,7 +76,8 @@ def boiling_point(run: Run, until_s: float) -> tuple[float | None, float]:
             return None, 0.0
         if altitude_m is not None:
             spread = hypot(2.5, 1.6 * altitude_m / 1650.0) + 0.011 * (run.site.altitude_uncertainty_m or 50.0)
-            if abs(kPa - standard_pressure_kPa(altitude_m)) > spread:
+            off = kPa - standard_pressure_kPa(altitude_m)
+            if off < -spread or off > spread + max(hot_day(altitude_m) - hot_day(1650.0), 0.0):
                 return None, 0.0
         half_K = boiling_point_C(kPa + 0.1) - boiling_point_C(kPa)
         if readings and run.site.barometer_checked_at is None:

@@ -468,7 +468,8 @@ def test_a_sea_level_pressure_is_named_as_such(header: Run) -> None:
     ("altitude_m", "sure_m", "off_hPa", "fits"),
     [
         *[(1650.0, 50.0, off_hPa, abs(off_hPa) < 35) for off_hPa in (34, -34, 36, -36)],
-        *[(2150.0, 15.0, off_hPa, abs(off_hPa) < 35) for off_hPa in (33, -33, 38, -38)],
+        *[(2150.0, 15.0, off_hPa, -35 < off_hPa < 41) for off_hPa in (33, -33, 38, -38, 42)],
+        *[(3000.0, 10.0, off_hPa, -40 < off_hPa < 56) for off_hPa in (54, -38, 58, -42)],
         *[(0.0, 10.0, off_hPa, abs(off_hPa) < 26) for off_hPa in (25, -25, 28, -28)],
     ],
 )
@@ -476,7 +477,9 @@ def test_weather_season_and_altitude_bound_what_a_pressure_may_be(
     header: Run, altitude_m: float, sure_m: float, off_hPa: float, fits: bool
 ) -> None:
     """±35 hPa at 1650 ± 50 m: ±25 weather and ±16 season there, which go by turns, in squares 29.7, and 0.1 hPa a
-    metre of what the altitude may be off (physics facts, P15; US Standard Atmosphere 1976)."""
+    metre of what the altitude may be off (physics facts, P15; US Standard Atmosphere 1976). Higher up every day on
+    which people can is warmer than the standard column: the hypsometric equation of P12 for 35 °C gives 6 hPa more than
+    at 1650 m at 2150 m and 16 hPa more at 3000 m, on the high side alone."""
     site = Site(altitude_m=altitude_m, altitude_uncertainty_m=sure_m, pressure_source="altitude")
     kPa = standard_pressure_kPa(altitude_m) + off_hPa / 10.0
     assert (from_barometer(replace(header, site=site), kPa, 0.0).disagrees == "") is fits
