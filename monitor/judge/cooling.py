@@ -61,6 +61,11 @@ class CoolingWatch:
         self._heat = Heat()
         self._seen_off_s: float | None = None
         self._seen_lifted_s: float | None = None
+        #: The newest load went in; the heat was off, and the jars out: as marked, or else as seen. Asked for at every
+        #: sample, so kept here.
+        self.jars_in_s: float | None = None
+        self.heat_off_s: float | None = None
+        self.lifted_s: float | None = None
         #: Which of the two were seen in the record and marked by nobody.
         self.seen: set[str] = set()
         #: Heat on again under jars that were not lifted: they do not cool until it is off once more, here. [s]
@@ -164,21 +169,6 @@ class CoolingWatch:
     # -- what goes out ---------------------------------------------------------------------------------
 
     @property
-    def jars_in_s(self) -> float | None:
-        """When the newest load went in."""
-        return self._heat.jars_in_s
-
-    @property
-    def heat_off_s(self) -> float | None:
-        """When the heat was off: marked, or else seen in the record."""
-        return self._seen_off_s if self._heat.heat_off_s is None else self._heat.heat_off_s
-
-    @property
-    def lifted_s(self) -> float | None:
-        """When the jars were out: marked, or else seen in the record."""
-        return self._seen_lifted_s if self._heat.lifted_s is None else self._heat.lifted_s
-
-    @property
     def tracks(self) -> Mapping[int, JarTrack]:
         """Each jar probe's track, by its number; empty without jar probes: then the clock alone speaks."""
         return self._tracks
@@ -202,11 +192,18 @@ class CoolingWatch:
     def _forget_end(self) -> None:
         """No end of the heat is known, so nothing falls due after it."""
         self._seen_off_s = self._seen_lifted_s = self._off_again_s = None
+        self._take_over()
         self._is_heated_again = False
         self.seen.clear()
         self._tracks.clear()
         self._due.clear()
         self.needs_verdict = False
+
+    def _take_over(self) -> None:
+        heat = self._heat
+        self.jars_in_s = heat.jars_in_s
+        self.heat_off_s = self._seen_off_s if heat.heat_off_s is None else heat.heat_off_s
+        self.lifted_s = self._seen_lifted_s if heat.lifted_s is None else heat.lifted_s
 
     def _heat_again(self) -> None:
         """The heat is on again: jars in the canner warm up. Whatever falls due of the hold that ended stays due."""
@@ -218,6 +215,7 @@ class CoolingWatch:
         """Heat off or jars lifted: a person's first mark counts, and stands before anything seen."""
         was_lifted = self.lifted_s is not None
         is_first = self._heat.ends(t_s, kind)
+        self._take_over()
         if self._is_heated_again and kind == "heat_off":
             self._is_heated_again, self._off_again_s = False, t_s
         if not is_first:
@@ -243,6 +241,7 @@ class CoolingWatch:
             elif off is not None and self.heat_off_s is None:
                 self.seen.add("heat_off")
                 self._seen_off_s = off.t_s
+                self._take_over()
                 self._set_clock()
         if self.heat_off_s is None:
             follower.forget()
@@ -251,6 +250,7 @@ class CoolingWatch:
         if out is not None:
             self.seen.add("jars_lifted")
             self._seen_lifted_s = out.late_s
+            self._take_over()
             self._lifted()
         if out is not None or follower.t_s[-1] - self.heat_off_s > SEE_FOR_MIN * 60.0:
             self._follower = None

@@ -71,7 +71,8 @@ class Engine:
         #: Why the next reading does not simply follow the last: a restart or a clock step since.
         self._broken_off = ""
         self._second: SecondProbe | None = None
-        #: So many of the newest believed readings, one after the other, were as low as a come-up begins.
+        #: So many of the newest believed readings, one after the other, were as low as a come-up begins; one or two
+        #: alone may be stray.
         self._lows = 0
         self._waiting_2_C: float | None = None  # what it said beside readings that were passed over
 
@@ -300,7 +301,9 @@ class Engine:
             state.kettle.take(t, y)
         if point.floor_C is not None:
             # Far is further than a come-up has to begin below the floor.
-            self._is_low(t)
+            self._lows += 1
+            if self._lows >= CONFIRM:
+                state.low_s, self.boil.blocked = t, False
         if point.basis.disagrees:
             state.set(t, UNKNOWN, point.unknown_why)
         elif state.ledger.state != NOT_BOILING:
@@ -310,20 +313,15 @@ class Engine:
                 self._unread.take(t, y)
             self._follow_come_up(t, y)
 
-    def _is_low(self, t: float) -> None:
-        """A reading so far below the floor that a come-up may begin there; one or two alone may be stray."""
-        self._lows += 1
-        if self._lows >= CONFIRM:
-            self.state.low_s = t
-            self.boil.blocked = False
-
     def _rises_from_below(self, step: Step, t: float, above_floor_K: float) -> None:
         """Near the boil: has the water come there from below, as water does?"""
         if step is not ACCEPTED and step is not Step.SPIKE:
             # By a leap, which no stove makes.
             self._lows = 0
         if above_floor_K <= -COME_UP_K:
-            self._is_low(t)
+            self._lows += 1
+            if self._lows >= CONFIRM:
+                self.state.low_s, self.boil.blocked = t, False
         elif self._lows:
             self.state.seen_low = self.state.seen_low or self._lows >= CONFIRM
             self._lows = 0
