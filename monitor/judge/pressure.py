@@ -15,7 +15,13 @@ from statistics import median
 from monitor.judge.calibration import was_checked_at_boil
 from monitor.judge.verdict import BudgetRow
 from monitor.judge.yearly import is_within_a_year
-from monitor.physics.pressure import LAPSE_K_PER_M, SEA_LEVEL_K, standard_pressure_kPa
+from monitor.physics.pressure import (
+    DRY_AIR_J_PER_KG_K,
+    GRAVITY_M_PER_S2,
+    LAPSE_K_PER_M,
+    SEA_LEVEL_K,
+    standard_pressure_kPa,
+)
 from monitor.physics.saturation import boiling_point_C, boiling_slope_K_per_kPa
 from monitor.physics.units import KPA_PER_INHG
 from monitor.record.model import Run
@@ -66,9 +72,8 @@ DOUBTED_ALTITUDE_M = WIDEST_ALTITUDE_M / 2.0
 #: Near the ground pressure falls by 0.11 hPa a metre (standard atmosphere). [kPa]
 WEATHER_SPREAD_KPA = 2.5
 SEASON_SPREAD_KPA = 1.6
-#: The hot day of the season's figures, and g/R of dry air (ISO 2533) for its column. [K], [K/m]
+#: The hot day of the season's figures. [K]
 HOT_DAY_K = 273.15 + 35.0
-HYDROSTATIC_K_PER_M = 9.80665 / 287.05287
 ALTITUDE_KPA_PER_M = 0.011
 
 #: Air that people can in: outside it the barometer is broken. [kPa] Chosen: 50 kPa is the standard air of 5600 m, 108.4
@@ -221,7 +226,8 @@ def _hot_day_kPa(altitude_m: float) -> float:
     """What a column of 35 °C at its top lifts the pressure above the standard's: 16 hPa at 1650 m (P12). [kPa]"""
     half_lapse_K = 0.5 * LAPSE_K_PER_M * altitude_m
     standard_K, hot_K = SEA_LEVEL_K - half_lapse_K, HOT_DAY_K + half_lapse_K
-    lifted = exp(HYDROSTATIC_K_PER_M * altitude_m * (1.0 / standard_K - 1.0 / hot_K))
+    height_K = GRAVITY_M_PER_S2 * altitude_m / DRY_AIR_J_PER_KG_K
+    lifted = exp(height_K * (1.0 / standard_K - 1.0 / hot_K))
     return standard_pressure_kPa(altitude_m) * (lifted - 1.0)
 
 

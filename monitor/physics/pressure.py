@@ -14,8 +14,10 @@ from monitor.errors import PhysicsRangeError
 SEA_LEVEL_KPA = 101.325
 SEA_LEVEL_K = 288.15
 LAPSE_K_PER_M = 0.0065
-#: g0 / (R * lapse) with g0 = 9.80665 m/s² and R = 287.05287 J/(kg K) (ISO 2533); the radius is that of [1]_.
-EXPONENT = 9.80665 / (287.05287 * LAPSE_K_PER_M)
+#: Standard gravity and the gas constant of dry air (ISO 2533); the radius is that of [1]_.
+GRAVITY_M_PER_S2 = 9.80665
+DRY_AIR_J_PER_KG_K = 287.05287
+EXPONENT = GRAVITY_M_PER_S2 / (DRY_AIR_J_PER_KG_K * LAPSE_K_PER_M)
 EARTH_RADIUS_M = 6_356_766.0
 
 #: Kitchens, with room to spare: the shores of the Dead Sea to above the highest towns.

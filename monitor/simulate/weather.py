@@ -14,7 +14,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.physics.pressure import LAPSE_K_PER_M, SEA_LEVEL_K, SEA_LEVEL_KPA, standard_pressure_kPa
+from monitor.physics.pressure import (
+    DRY_AIR_J_PER_KG_K,
+    GRAVITY_M_PER_S2,
+    LAPSE_K_PER_M,
+    SEA_LEVEL_K,
+    SEA_LEVEL_KPA,
+    standard_pressure_kPa,
+)
 from monitor.physics.saturation import boiling_point_C
 from monitor.simulate.truth import Floats
 
@@ -22,8 +29,6 @@ from monitor.simulate.truth import Floats
 WEATHER_SPREAD_KPA = 0.74
 
 #: Of the standard atmosphere (ISO 2533).
-GRAVITY_M_PER_S2 = 9.80665
-DRY_AIR_J_PER_KG_K = 287.05287
 #: Knots of the pressure's curve: weather has nothing faster. [s]
 KNOT_S = 120.0
 

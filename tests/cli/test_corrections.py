@@ -161,15 +161,21 @@ def test_what_hung_on_the_old_value_goes_with_it(tmp_path: Path, capsys: pytest.
     assert site["station_pressure_kPa"] is None
 
 
+def corrected_from_elsewhere(data: Path) -> str:
+    """A held record is taken in, and its altitude corrected; its id."""
+    assert main(["import", str(RECORDED / "held-low-altitude"), "--data", str(data)]) == 0
+    run_id = read_run(RECORDED / "held-low-altitude").run_id
+    words = ["runs", "correct", run_id, "--altitude-m", "2400", "--by", "Cleo", "--reason", "map misread"]
+    assert main([*words, "--data", str(data)]) == 0
+    return run_id
+
+
 def test_a_record_from_elsewhere_tells_the_verdict_that_it_came_with(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """It came without the entry that began it: its own header tells what stood there. A deviation is opened."""
     data = tmp_path / "data"
-    assert main(["import", str(RECORDED / "held-low-altitude"), "--data", str(data)]) == 0
-    run_id = read_run(RECORDED / "held-low-altitude").run_id
-    words = ["runs", "correct", run_id, "--altitude-m", "2400", "--by", "Cleo", "--reason", "map misread"]
-    assert main([*words, "--data", str(data)]) == 0
+    run_id = corrected_from_elsewhere(data)
     said = " ".join(capsys.readouterr().out.split())
     assert "Verdict before: held, " in said and "Verdict after: unproven" in said
     assert main(["judge", run_id, "--data", str(data), "--json"]) == 11
@@ -218,10 +224,7 @@ def test_a_review_is_not_undone_by_what_stands_for_the_record_as_it_was_taken_in
 ) -> None:
     """A reviewer signs over the entries there are: the page and the command agree on what they come to."""
     data = tmp_path / "data"
-    assert main(["import", str(RECORDED / "held-low-altitude"), "--data", str(data)]) == 0
-    run_id = read_run(RECORDED / "held-low-altitude").run_id
-    words = ["runs", "correct", run_id, "--altitude-m", "2400", "--by", "Cleo", "--reason", "map misread"]
-    assert main([*words, "--data", str(data)]) == 0
+    run_id = corrected_from_elsewhere(data)
     with closing(open_writer(data)) as conn:
         now = datetime(2026, 12, 1, tzinfo=UTC)
         dossier = from_store(conn, run_id, now)

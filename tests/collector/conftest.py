@@ -25,6 +25,8 @@ from monitor.collector.awake import Awake
 from monitor.collector.service import TICK_S
 from monitor.intake.source import Arrival, put_blocking
 from monitor.intake.wire import Pack, decode_pack, encode_pack
+from monitor.judge.engine import Engine
+from monitor.record import Sample
 from monitor.store.database import open_reader, store_path
 from monitor.timesource import ManualTime
 
@@ -367,3 +369,20 @@ def boilwitness(data: Path) -> Callable[..., subprocess.CompletedProcess[str]]:
         return subprocess.run(command, capture_output=True, text=True, timeout=180, check=False)
 
     return run
+
+
+@pytest.fixture
+def broken(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], Callable[[], None]]:
+    """``mend = broken(run_id)``: the judging of that run fails at its sample of 200 s, until it is mended."""
+    plain = Engine.push
+
+    def breaking(run_id: str) -> Callable[[], None]:
+        def push(engine: Engine, sample: Sample, conflict: bool = False) -> None:
+            if engine.header.run_id == run_id and sample.t_s >= 200.0:
+                raise ZeroDivisionError("float division by zero")
+            plain(engine, sample, conflict)
+
+        monkeypatch.setattr(Engine, "push", push)
+        return lambda: monkeypatch.setattr(Engine, "push", plain)
+
+    return breaking

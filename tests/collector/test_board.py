@@ -448,17 +448,9 @@ def two(house: House, demo: DemoCanner) -> House:
 
 
 @pytest.fixture
-def breaks(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+def breaks(broken: Callable) -> Callable[[], None]:
     """From now on the engine of r1 fails at its sample of 200 s; asked again, it does no more."""
-    plain = Engine.push
-
-    def push(engine: Engine, sample: Sample, conflict: bool = False) -> None:
-        if engine.header.run_id == "r1" and sample.t_s >= 200.0:
-            raise ZeroDivisionError("float division by zero")
-        plain(engine, sample, conflict)
-
-    monkeypatch.setattr(Engine, "push", push)
-    return lambda: monkeypatch.setattr(Engine, "push", plain)
+    return broken("r1")
 
 
 def both(house: House, demo: DemoCanner, from_s: float, to_s: float) -> list[Row]:

@@ -13,9 +13,7 @@ import pytest
 
 from monitor.cli.main import main
 from monitor.collector.upkeep import SEAL_AGAIN_S, SEAL_EVERY_S
-from monitor.judge.engine import Engine
 from monitor.proof.seal import seal_due
-from monitor.record import Sample
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry
 from monitor.timesource import ManualTime
@@ -24,7 +22,7 @@ RECORDED = Path(__file__).parents[2] / "recorded_runs" / "dip-stopped-short"
 
 
 @pytest.fixture
-def two_records(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+def two_records(data: Path, tmp_path: Path, broken: Callable) -> Callable[[], None]:
     """Two records from elsewhere; the judging of the first ends in an error, until this is called."""
     header = json.loads((RECORDED / "run.json").read_text("utf-8"))
     for run_id in ("a", "b"):
@@ -33,15 +31,7 @@ def two_records(data: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
         (folder / "run.json").write_text(json.dumps(header | {"run_id": run_id}), encoding="utf-8")
         (folder / "samples.csv").write_bytes((RECORDED / "samples.csv").read_bytes())
         assert main(["import", str(folder), "--data", str(data)]) == 0
-    plain = Engine.push
-
-    def push(engine: Engine, sample: Sample, conflict: bool = False) -> None:
-        if engine.header.run_id == "a" and sample.t_s >= 200.0:
-            raise ZeroDivisionError("float division by zero")
-        plain(engine, sample, conflict)
-
-    monkeypatch.setattr(Engine, "push", push)
-    return lambda: monkeypatch.setattr(Engine, "push", plain)
+    return broken("a")
 
 
 def test_a_record_that_cannot_be_judged_ends_no_collector(

@@ -9,13 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from app_page import opened, shown
 from page_forms import choose, fill, pick, press
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import kitchen_form, settings
 from dashboard.kitchen_model import ALTIMETER, STATION
-from dashboard.settings import Settings
 from monitor.record.model import Sample
 from monitor.store.database import open_writer
 from monitor.store.entries import append_entry, read_entries
@@ -23,8 +22,6 @@ from monitor.store.handover import Batch
 from monitor.store.reader import open_reader
 from monitor.store.samples import row_values
 from monitor.store.writer import StoreWriter
-
-APP = str(Path(dashboard.__file__).with_name("app.py"))
 
 
 @pytest.fixture
@@ -34,20 +31,10 @@ def plan(tmp_path: Path) -> Iterator[Callable[..., AppTest]]:
     def opening(way: str = ALTIMETER) -> AppTest:
         kitchen = {"altitude_m": 1650.0, "altitude_uncertainty_m": 10.0, "zone": "America/Denver"}
         append_entry(tmp_path, "settings", {**kitchen, "pressure_way": way, "kitchen": "hill kitchen"})
-        settings.configure(Settings(tmp_path))
-        app = AppTest.from_file(APP, default_timeout=60)
-        app.session_state["who"] = ""
-        app.run()
-        app.switch_page("views/plan.py").run()
-        assert not app.exception
-        return app
+        return opened(tmp_path, "views/plan.py")
 
     yield opening
     settings._current = None
-
-
-def shown(app: AppTest) -> str:
-    return " ".join(str(item.value) for item in app.get("html"))
 
 
 def captions(app: AppTest) -> str:

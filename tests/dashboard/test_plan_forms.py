@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from app_page import opened, shown
 from page_forms import choose, fill, pick, tick
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import draft, settings
-from dashboard.settings import Settings
 from monitor.plan.registration import PLACES
 from monitor.record.model import Sample
 from monitor.store.database import open_writer, store_path
@@ -25,28 +24,16 @@ from monitor.store.reader import house_in, open_reader
 from monitor.store.samples import row_values
 from monitor.store.writer import StoreWriter
 
-APP = str(Path(dashboard.__file__).with_name("app.py"))
-
 
 @pytest.fixture
 def plan(tmp_path: Path) -> Iterator[Callable[..., AppTest]]:
     """Opens the page Before the heat on an empty store."""
 
     def opening() -> AppTest:
-        settings.configure(Settings(tmp_path))
-        app = AppTest.from_file(APP, default_timeout=60)
-        app.session_state["who"] = ""
-        app.run()
-        app.switch_page("views/plan.py").run()
-        assert not app.exception
-        return app
+        return opened(tmp_path, "views/plan.py")
 
     yield opening
     settings._current = None
-
-
-def shown(app: AppTest) -> str:
-    return " ".join(str(item.value) for item in app.get("html"))
 
 
 def keyed(app: AppTest, kind: str, key: str) -> Any:

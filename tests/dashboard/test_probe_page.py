@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from app_page import opened, shown
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import check_model, drift_figure, kitchen_data, kitchen_model, look, plan_model, settings
-from dashboard.settings import Settings
 from monitor.cli.main import main
 from monitor.plan.drift import DriftPoint, drift_chart
 from monitor.plan.pressure import ALTIMETER, PressureGiven, StationPressure
@@ -156,7 +155,6 @@ def test_a_ph_is_kept_beside_the_batch() -> None:
 
 # --- one name, one probe ----------------------------------------------------------------------------------
 
-APP = str(Path(dashboard.__file__).with_name("app.py"))
 CHECK = {
     "offset_K": -0.4,
     "expanded_uncertainty_K": 0.25,
@@ -174,18 +172,8 @@ def page(tmp_path: Path) -> Iterator[AppTest]:
     append_entry(tmp_path, "probe_registered", PROBE.as_json())
     body = {"probe_id": "red K", "calibration": CHECK, "text": ["It proves this probe with this converter."]}
     append_entry(tmp_path, "probe_checked", body)
-    settings.configure(Settings(tmp_path))
-    app = AppTest.from_file(APP, default_timeout=60)
-    app.session_state["who"] = "Ada"
-    app.run()
-    app.switch_page("views/probe.py").run()
-    assert not app.exception
-    yield app
+    yield opened(tmp_path, "views/probe.py", "Ada")
     settings._current = None
-
-
-def shown(app: AppTest) -> str:
-    return " ".join(str(item.value) for item in app.get("html"))
 
 
 def register(app: AppTest, converter: str) -> None:
