@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from monitor.cli._place import ALTITUDE_M, LEAST_SURE_M, number, whole_number, zone_named
+from monitor.cli._numbers import number, whole_number
+from monitor.cli._place import ALTITUDE_M, LEAST_SURE_M, zone_named
 from monitor.errors import UsageError
 from monitor.judge.pressure import HIGHEST_AIR_KPA, LOWEST_AIR_KPA
 from monitor.plan.header import free_run_id

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
 from datetime import datetime
 from difflib import get_close_matches
-from math import isfinite, nan
 from zoneinfo import available_timezones
 
+from monitor.cli._numbers import number
 from monitor.errors import UsageError
 from monitor.judge.pressure import HIGHEST_AIR_KPA, LOWEST_AIR_KPA
 from monitor.physics.units import ft_to_m, m_to_ft
@@ -22,7 +21,6 @@ from monitor.plan.pressure import (
     station_pressure,
 )
 from monitor.plan.refusal import Refusal
-from monitor.plan.typed import Unread, number_typed
 
 #: Where a kitchen lies. [m], [ft]
 ALTITUDE_M = (-500.0, 6000.0)
@@ -76,46 +74,6 @@ def add_place_arguments(parser: argparse._ActionsContainer) -> None:
         option = f"--{name.replace('_', '-')}"
         low, high = (limit / PRESSURE_UNITS_KPA[unit] for limit in (LOWEST_AIR_KPA, HIGHEST_AIR_KPA))
         pressure.add_argument(option, type=number(low, high), metavar=unit.upper(), help=words)
-
-
-def number(low: float, high: float) -> Callable[[str], float]:
-    """An option's value as people write it, with a decimal comma too; one that can be two within these is asked.
-
-    A value outside is handed on: who uses it can say more of it.
-    """
-
-    def read(text: str) -> float:
-        found = number_typed(text, low, high)
-        if isinstance(found, Unread) and found.in_doubt:
-            raise argparse.ArgumentTypeError(found.why)
-        if isinstance(found, Unread):
-            found = number_typed(text)
-        value = _plain(text) if isinstance(found, Unread) else found
-        if not isfinite(value):
-            raise argparse.ArgumentTypeError(f"expected a number alone, such as 12.5, found {text!r}")
-        return value
-
-    return read
-
-
-def whole_number(low: int, high: int) -> Callable[[str], int]:
-    """The same for a count, which nobody can say more of where it lies outside."""
-
-    def read(text: str) -> int:
-        found = number_typed(text, low, high, whole=True)
-        if isinstance(found, Unread):
-            raise argparse.ArgumentTypeError(found.why)
-        return int(found)
-
-    return read
-
-
-def _plain(text: str) -> float:
-    """As programs write it: 12.5 or 1e3; not a number where it is neither."""
-    try:
-        return float(text)
-    except ValueError:
-        return nan
 
 
 def zone_named(text: str) -> str:

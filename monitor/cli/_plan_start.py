@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 
 from monitor.cli._budget import budget_lines
 from monitor.cli._data import data_dir
-from monitor.cli._place import altitude_m, number, uncertainty_m, whole_number, zone_named
+from monitor.cli._numbers import number, whole_number
+from monitor.cli._place import altitude_m, uncertainty_m, zone_named
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.plan.header import free_run_id, header_of, start_entries

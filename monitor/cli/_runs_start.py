@@ -11,7 +11,8 @@ from typing import Any
 
 from monitor.cli._data import data_dir
 from monitor.cli._header import add_header_arguments, check_late, header_from, moment_from
-from monitor.cli._place import ALTITUDE_FT, number
+from monitor.cli._numbers import number
+from monitor.cli._place import ALTITUDE_FT
 from monitor.cli._plan_start import (
     add_confirmations,
     done_steps,

@@ -12,6 +12,7 @@ from statistics import median
 
 from monitor.cli._check_live import check_live
 from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._numbers import number
 from monitor.cli._place import add_place_arguments, altitude_m, typed_pressure, uncertainty_m
 from monitor.cli._readings import readings_from_csv
 from monitor.cli.main import EXIT_REFUSED
@@ -25,6 +26,7 @@ from monitor.plan.outcome import Outcome, ProbePast, knocked, outcome_of
 from monitor.plan.place import site_of
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import PLACES, WATER, WATER_2, ProbeRegistration, channel_of, registration_gaps
+from monitor.plan.start import PLAUSIBLE_C
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
 from monitor.store.probes import (
@@ -56,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     probe.add_argument("--converter", help=f"one of: {'; '.join(converters())} (default: as registered)")
     probe.add_argument("--place", help=f"where it sits: “{PLACES[0]}”, or other (default: as registered)")
     probe.add_argument(
-        "--response-s", type=float, metavar="S", help="63 %% response in stirred water, if known"
+        "--response-s", type=number(0.0, 120.0), metavar="S", help="63 %% response in stirred water, if known"
     )
     probe.add_argument(
         "--channel", help=f"the node's channel: {WATER} or {WATER_2} (default: as registered, else {WATER})"
@@ -94,8 +96,10 @@ def _add_readings(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--node", help="read live: the node whose samples reach this store")
     group.add_argument("--ice-csv", type=Path, metavar="FILE", help="t_s and water_C at the ice point")
     group.add_argument("--boil-csv", type=Path, metavar="FILE", help="t_s and water_C at the full boil")
-    group.add_argument("--ice-C", type=float, metavar="C", help="a reading that stood still for a minute")
-    group.add_argument("--boil-C", type=float, metavar="C", help="the same at the full boil")
+    group.add_argument(
+        "--ice-C", type=number(*PLAUSIBLE_C), metavar="C", help="a reading that stood still for a minute"
+    )
+    group.add_argument("--boil-C", type=number(*PLAUSIBLE_C), metavar="C", help="the same at the full boil")
     group.add_argument(
         "--stirred", action="store_true", help="the ice bath was stirred (typed or from a file)"
     )

@@ -12,10 +12,12 @@ from monitor.cli import _jars_back as back
 from monitor.cli import _jars_look as look
 from monitor.cli import _jars_say as say
 from monitor.cli._data import add_data_argument
+from monitor.cli._numbers import number
 from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import ASK, QUESTIONS, SHEETS
 from monitor.jars.labels import PAGES
+from monitor.plan.start import PLAUSIBLE_C
 
 _ONE_JAR = "the jar's number in its run"
 _JARS = "the jars' numbers in their run, with commas between"
@@ -111,7 +113,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     again.add_argument("--minutes", type=float, required=True, help="the full hot-pack time")
     again.add_argument("--source", required=True, help="where that time is published")
     again.add_argument("--pack", default="hot", choices=("hot", "raw"))
-    again.add_argument("--coldest-jar-c", type=float, metavar="C", help="temperature of the coldest jar [°C]")
+    again.add_argument(
+        "--coldest-jar-c", type=number(*PLAUSIBLE_C), metavar="C", help="temperature of the coldest jar [°C]"
+    )
     again.add_argument("--new-lids", action="store_true", help="rims checked, new lids on")
 
     which = _add(

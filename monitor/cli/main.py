@@ -9,11 +9,11 @@ from __future__ import annotations
 import argparse
 import errno
 import importlib
-import math
 import sys
 from collections.abc import Sequence
 from typing import Any, NoReturn
 
+from monitor.cli._numbers import number
 from monitor.cli._output import flush_output, in_one_line, steady_output
 from monitor.errors import MonitorError
 
@@ -42,7 +42,7 @@ class Parser(argparse.ArgumentParser):
 
     def __init__(self, *args: object, **settings: object) -> None:
         super().__init__(*args, **settings)  # type: ignore[arg-type]
-        self.register("type", float, _number)
+        self.register("type", float, number())
         self.register("type", int, _whole_number)
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
@@ -57,16 +57,6 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         self.exit(EXIT_UNUSABLE, f"{self.prog}: {message}. '{self.prog} --help' explains it.\n")
-
-
-def _number(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"expected a number alone, such as 12.5, found {text!r}")
-    return value
 
 
 def _whole_number(text: str) -> int:

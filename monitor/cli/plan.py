@@ -7,6 +7,7 @@ import json
 import textwrap
 
 from monitor.cli._data import add_data_argument
+from monitor.cli._numbers import number
 from monitor.cli._place import add_place_arguments, altitude_m, typed_pressure, uncertainty_m
 from monitor.cli._plan_start import add_start_arguments, set_up_lines, start
 from monitor.cli.main import EXIT_REFUSED
@@ -67,7 +68,9 @@ def _add_own(parser: argparse.ArgumentParser) -> None:
         help="the altitudes its time is printed for, in feet",
     )
     own.add_argument("--own-acid", metavar="WORDS", default="", help="the acid it asks for, if any")
-    own.add_argument("--own-headspace-in", type=float, metavar="IN", help="its headspace in inches")
+    own.add_argument(
+        "--own-headspace-in", type=number(0.0, 12.0), metavar="IN", help="its headspace in inches"
+    )
     own.add_argument(
         "--own-is-boiling-water",
         action="store_true",

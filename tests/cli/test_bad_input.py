@@ -35,6 +35,29 @@ def one_line(capsys: pytest.CaptureFixture[str], *words: str) -> str:
     return told.err
 
 
+def test_a_number_may_have_a_decimal_comma_everywhere(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Either sign is a decimal sign: 22nd CGPM (2003), Resolution 10."""
+    words = (
+        "calibrate",
+        "--probe",
+        "p1",
+        "--kind",
+        "type K class 1",
+        "--place",
+        "other",
+        "--dry-run",
+        "--stirred",
+    )
+    place = ("--converter", "linearised, 0.0078 K steps", "--altitude-m", "10", "--data", str(tmp_path))
+    point, comma = (
+        (main((*words, *place, *typed)), *capsys.readouterr())
+        for typed in (("--ice-C", "0.25", "--boil-C", "99.875"), ("--ice-C", "0,25", "--boil-C", "99,875"))
+    )
+    assert point == comma and "The check is accepted" in point[1]
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [
@@ -44,6 +67,16 @@ def one_line(capsys: pytest.CaptureFixture[str], *words: str) -> str:
         (("dashboard", "--port", "80000"), "port 80000 is not between 0 and 65535"),
         (("demo", "--no-browser", "--port", "-1"), "port -1 is not between"),
         (("demo", "--no-browser", "--port", "0", "--data", __file__), "cannot make the data directory"),
+        (
+            ("runs", "mark", "r", "jars_in", "--ago", "1.440"),
+            "“1.440” can be 1.44 or 1440. Write 1440, or 1.44. '",
+        ),
+        (("runs", "correct", "r", "--minutes", "1,440"), "“1,440” can be 1.44 or 1440"),
+        ((*PEARS, "--altitude-m", "1650", "--own-minutes", "1.440"), "“1.440” can be 1.44 or 1440"),
+        (
+            ("jars", "r", "reprocess", "1", "--minutes", "1.440", "--source", "s"),
+            "“1.440” can be 1.44 or 1440",
+        ),
         (("nonsense",), "invalid choice: 'nonsense'"),
         (("judge",), "'boilwitness judge --help' explains it"),
         (("judge", __file__), "a run is a folder"),
