@@ -331,6 +331,7 @@ class Boil:
         self.credit.look_back(fall.early_s, t)
         early_s = max(fall.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
         onset_s, late_s = max(fall.onset_s, early_s), max(fall.late_s, early_s)
+        self.credit.ended(early_s, t)
         held_s = max(onset_s - max(self.credit.start_s or onset_s, hold.jars_in_s or 0.0), 0.0)
         self.leave(early_s, UNKNOWN, words.DATING_END)
         state.set(late_s, NOT_BOILING, words.LOST if hold.heat_off_s is None else words.AFTER_HEAT)

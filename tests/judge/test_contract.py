@@ -917,6 +917,23 @@ def test_a_hold_that_ends_with_its_record_is_not_said_to_end_with_the_heat(cook:
     assert verdict.verdict == BROKEN and "where the record says that the run ended" in verdict.reasons[0]
 
 
+@pytest.mark.parametrize("beyond_s", [6.0, 9.0, 12.0, 16.0, 24.0, 40.0])
+def test_what_is_told_at_a_loss_just_after_the_whole_time_is_what_the_verdict_says(
+    cook: Build, kinds: Kinds, first: First, beyond_s: float
+) -> None:
+    """The fall shows when its beginning is known: whoever held it all is not told to begin again, nor the other way."""
+    story = cook(minutes=5.0).come_up().seen().stay(300.0 + beyond_s).go(-4.0, 1.0).stay(60.0)
+    verdict = judge(story.mark("heat_off").stay(30.0).run())
+    lost = first(verdict, "boil_lost")
+    assert (
+        (verdict.verdict == HELD)
+        is ("hold_complete" in kinds(verdict))
+        is ("The whole time had held" in lost.text)
+    )
+    assert beyond_s > 6.0 or verdict.verdict != HELD
+    assert beyond_s < 24.0 or verdict.verdict == HELD
+
+
 @pytest.mark.parametrize("kind", ["heat_on", "jars_in"])
 @pytest.mark.parametrize(
     ("start_K", "rate_K_per_min"), [(-80.0, 0.0), (-20.0, 0.0), (-6.0, 0.0), (-40.0, -0.3)]
