@@ -127,9 +127,7 @@ class _Build:
         self.refused += refused_timings(self.verdict, rows, self.sign_by, self.bounds)
         times = replace(self.times, day=self._day(basis))
         reviewed = bool(signed and signed.valid)
-        decided = {
-            n: decide(self._case(n, results[n].seal, basis, found, reviewed, now)) for n in self.numbers
-        }
+        decided = {n: decide(self._case(n, results[n], basis, found, reviewed, now)) for n in self.numbers}
         jars = self._jars(decided, results, basis, times, now, loaded)
         return BatchState(
             run_id=self.run.run_id,
@@ -246,17 +244,24 @@ class _Build:
         )
 
     def _case(
-        self, jar: int, seal: Seal, basis: Standing, found: Sequence[Deviation], reviewed: bool, at: datetime
+        self,
+        jar: int,
+        seal: SealResult,
+        basis: Standing,
+        found: Sequence[Deviation],
+        reviewed: bool,
+        at: datetime,
     ) -> Case:
         two, day = self.times.two_hours, self._day(basis)
         return Case(
             basis=basis.basis,
-            seal=seal,
+            seal=seal.seal,
             two_hours_open=two is not None and at <= two,
             day_open=day is None or at <= day,
             deviation_open=any(one.is_open and jar in one.jars for one in found),
             reviewed=reviewed,
             reprocessed_before=self.parent is not None,
+            closed=seal.closed,
         )
 
     def _placings(self, children: Mapping[int, Child | None], loaded: int | None) -> dict[int, Placing]:
@@ -313,7 +318,7 @@ class _Build:
         result = seal_results(before, self.numbers, self.lifted)[jar]
         basis = standing(self.verdict, before, self.sign_by, self.bounds)
         reviewed = self._reviewed(before, loaded)
-        case = self._case(jar, result.seal, basis, self._deviations(before), reviewed, row.at)
+        case = self._case(jar, result, basis, self._deviations(before), reviewed, row.at)
         decision, said = decide(case), on_shelf(before, jar)
         ruled = overruled(said, result, self.run.zone, self.window, jar, decision, row.at)
         return ruled or decision

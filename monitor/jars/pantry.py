@@ -131,11 +131,8 @@ def lost_seals(states: Iterable[BatchState]) -> list[LostSeal]:
         siblings = [jar.jar for jar in state.jars if _is_about(jar)]
         for jar in state.jars:
             if jar.seal_lost and jar.status is not Status.DISCARDED:
-                do = (
-                    jar.do
-                    if not jar.seal.bulging or jar.gone
-                    else "Do not open, do not taste; bag and bin it."
-                )
+                closed = jar.seal.bulging and not jar.gone and jar.seal.seal is not Seal.OPENED
+                do = "Do not open, do not taste; bag and bin it." if closed else jar.do
                 found.append(LostSeal(state.run_id, state.food, jar.jar, do, tuple(siblings)))
     return found
 

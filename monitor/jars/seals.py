@@ -62,7 +62,8 @@ class SealResult:
     """The answer that counts for one jar, with its reasons. ``bulging`` asks for more than being unsealed.
 
     ``seen`` is the newest entry about the jar that its author had before them, None where that was not kept;
-    ``against`` are the answers that say otherwise and that it does not take the place of.
+    ``against`` are the answers that say otherwise and that it does not take the place of. Of a jar opened for a test,
+    ``closed`` is what counted of its seal until then.
     """
 
     jar: int
@@ -74,6 +75,7 @@ class SealResult:
     entry: int | None = None
     seen: int | None = None
     against: tuple[SealResult, ...] = ()
+    closed: Seal = Seal.NOT_JUDGED
 
     @property
     def rank(self) -> int:
@@ -141,8 +143,17 @@ def seal_results(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | No
     """What counts for every jar; one never judged stays so."""
     said: dict[int, list[SealResult]] = {jar: [] for jar in jars}
     for given in _given(rows, said, lifted):
-        said[given.jar].append(given)
+        earlier = said[given.jar]
+        if given.seal is Seal.OPENED:
+            given = _opened(given, _counted(given.jar, that_stand(earlier, _takes_the_place)))
+        earlier.append(given)
     return {jar: _counted(jar, that_stand(found, _takes_the_place)) for jar, found in said.items()}
+
+
+def _opened(given: SealResult, before: SealResult) -> SealResult:
+    """That a jar was opened makes it no better than it was found when it was closed."""
+    closed = before.closed if before.seal is Seal.OPENED else before.seal
+    return replace(given, closed=closed, bulging=before.bulging)
 
 
 def _given(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | None) -> Iterator[SealResult]:
