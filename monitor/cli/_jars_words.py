@@ -230,12 +230,9 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
         lines.append(fold(f"{row.food}; {row.run_id} {numbered(row.jars)}: {row.held_back}", "    "))
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
-        lines.append(
-            fold(
-                f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Other jars of the batch: {siblings}.",
-                "    ",
-            )
-        )
+        head = "LOST SEAL, LID BULGES" if lost.bulging else "LOST SEAL"
+        told = f"{head} {lost.run_id} jar {lost.jar}: {lost.do} Other jars of the batch: {siblings}."
+        lines.append(fold(told, "    "))
     return "\n".join([*lines, "", fold(STORE_TEXT, ""), fold(BEFORE_OPENING, "")])
 
 

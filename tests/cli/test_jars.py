@@ -443,7 +443,9 @@ def test_a_lid_found_bad_is_fine_again_only_for_whoever_says_what_was_read_and_w
     assert json.loads(house.say("status", "--json"))["jars"][0]["found_bad"] == "bulge"
     house.say("recheck", "1", "used", "--by", "Ada")
     assert main(["jars", "pantry", "--data", str(house.data)]) == 0
-    assert "LOST SEAL" in capsys.readouterr().out, "that it was used does not end the warning"
+    shown = capsys.readouterr().out
+    assert "LOST SEAL" in shown, "that it was used does not end the warning"
+    assert "LID BULGES" in shown
     newest = str(int(number[1]) + 1)
     told = [*read[:3], "--seen", newest, "--reason", "a shadow on the lid", "--by", "Cleo"]
     house.say(*told)
