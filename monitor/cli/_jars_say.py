@@ -68,6 +68,11 @@ def lifted(args: argparse.Namespace) -> int:
     _add_up(batch, args)
     marked = batch.state.lifting is not None and not batch.state.lifting.how
     if not marked:
+        doubt = batch.lifting_doubt(moment_from(args) or SYSTEM_TIME.utc_now())
+        if doubt and not args.even_so:
+            raise UsageError(
+                f"{doubt}.", "Nothing was written down. Look at --at or --ago; if it was so: --even-so."
+            )
         _say(args, "mark", {"kind": "jars_lifted"})
     _say(args, "jars_lifted_count", {"out": args.out, "broken": args.broken})
     return _tell(args)

@@ -39,6 +39,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     lifted = _add(verbs, "lifted", say.lifted, "the jars are out of the canner")
     lifted.add_argument("--out", type=int, required=True, metavar="N", help="how many came out whole")
     lifted.add_argument("--broken", type=_numbers, default=[], metavar="3,4", help="which ones broke")
+    lifted.add_argument(
+        "--even-so",
+        action="store_true",
+        help="also at an hour before the jars went in or the heat was off, or that costs what the run has held",
+    )
 
     seal = _add(verbs, "seal", say.seal, "one jar's seal: press, look, tap, lift")
     seal.add_argument("jar", type=int, metavar="JAR", help=_ONE_JAR)

@@ -156,12 +156,16 @@ def test_jars_go_on_in_a_run_of_their_own_with_new_lids_and_the_full_time_once(
     assert "not the full time" in house.say(*again, "--minutes", "5", "--new-lids", *early, status=3)
 
 
-def fresh(tmp_path: Path, name: str, run_id: str = "mine", *, canner: str = "canner-1") -> Path:
+def fresh(
+    tmp_path: Path, name: str, run_id: str = "mine", *, canner: str = "canner-1", keep_heat_off: bool = True
+) -> Path:
     """A recorded run as if its heat had gone off ten minutes ago, in a real store."""
     shown = read_run(RECORDED / name)
     off_s = max(mark.t_s for mark in shown.marks if mark.kind in ("heat_off", "jars_lifted"))
     began = datetime.now(UTC) - timedelta(seconds=off_s + 600.0)
     run = replace(shown, run_id=run_id, started_at=began, extra=dict(shown.extra) | {"canner": canner})
+    if not keep_heat_off:
+        run = replace(run, marks=tuple(mark for mark in run.marks if mark.kind != "heat_off"))
     write_run(run, tmp_path / "record")
     data = tmp_path / "data"
     assert main(["import", str(tmp_path / "record"), "--data", str(data)]) == 0
@@ -261,6 +265,56 @@ def test_more_jars_do_not_come_out_than_went_in(tmp_path: Path, capsys: pytest.C
     assert "has no jar" in house.say("lifted", "--out", "1", "--broken", str(jars + 1), hours=0.1, status=2)
     house.say("lifted", "--out", str(jars - 1), "--broken", "2", hours=0.1)
     assert "too many" not in house.say("status")
+
+
+@pytest.mark.parametrize("marked", [True, False], ids=["heat off marked", "not marked"])
+def test_a_lifting_at_an_hour_that_costs_the_hold_is_asked_about_first(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], marked: bool
+) -> None:
+    """A mistyped hour: before the heat was off, inside the hold, before the jars went in."""
+    data = fresh(tmp_path, "held-low-altitude", keep_heat_off=marked)
+    run = read_run(tmp_path / "record")
+    marks = {mark.kind: mark.t_s for mark in run.marks}
+    off_s = marks.get("heat_off", max(sample.t_s for sample in run.samples))
+
+    def lifted(t_s: float, *more: str, status: int = 0) -> str:
+        at = (run.started_at + timedelta(seconds=t_s)).isoformat()
+        said = ["--at", at, "--reason", "x", "--by", "Ada", "--data", str(data)]
+        assert main(["jars", "mine", "lifted", "--out", str(run.batch.jars), *said, *more]) == status
+        out = capsys.readouterr()
+        return " ".join((out.out + out.err).split())
+
+    def verdict() -> str:
+        capsys.readouterr()
+        main(["judge", "mine", "--json", "--data", str(data)])
+        return str(json.loads(capsys.readouterr().out)["verdict"])
+
+    assert verdict() == "held"
+    inside = lifted(marks["jars_in"] + 0.6 * (off_s - marks["jars_in"]), status=2)
+    assert ("before the heat was off" in inside) is marked and "--even-so" in inside
+    early = lifted(marks["jars_in"] - 60.0, status=2)
+    assert "before the jars of run mine went in" in early and "Nothing was written down" in early
+    assert verdict() == "held" and "The lifting is not marked" in told_of(data, capsys)
+    lifted(off_s + 1.0)
+    assert verdict() == "held" and "Lifted" in told_of(data, capsys)
+
+
+def test_a_lifting_that_was_so_is_taken_once_it_is_said_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "held-low-altitude")
+    out = str(read_run(tmp_path / "record").batch.jars)
+    said = ["jars", "mine", "lifted", "--out", out, "--ago", "12", "--reason", "x", "--data", str(data)]
+    assert main(said) == 2
+    assert main([*said, "--even-so"]) == 0
+    assert "Lifted" in told_of(data, capsys)
+
+
+def told_of(data: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """What ``jars`` says of the run, in one line."""
+    capsys.readouterr()
+    assert main(["jars", "mine", "--data", str(data)]) == 0
+    return " ".join(capsys.readouterr().out.split())
 
 
 def test_a_refused_place_is_dated_as_the_kitchen_dates_it(
