@@ -99,8 +99,13 @@ def check_list(
         _alarms(found, rows),
         _deviations(found),
         _answers(contradicted, run.zone),
-        Item("sums", "Jars add up", not seal_sums.problem, seal_sums.problem or f"{seal_sums.loaded} jars"),
+        _sums(seal_sums),
     ]
+
+
+def _sums(found: Sums) -> Item:
+    placed = f"; {found.placed} of them placed without having been judged" if found.placed else ""
+    return Item("sums", "Jars add up", not found.problem, found.problem or f"{found.loaded} jars{placed}")
 
 
 def _hold(verdict: Mapping[str, Any]) -> Item:

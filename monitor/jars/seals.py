@@ -11,7 +11,7 @@ judges the jar again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -232,7 +232,10 @@ def dispute(one: SealResult, when: Callable[[datetime], str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Sums:
-    """Jars in against jars accounted for. ``problem`` is empty when they agree to the jar."""
+    """Jars in against jars accounted for. ``problem`` is empty when they agree to the jar.
+
+    ``placed``: those of the jars not judged that have a place or are gone all the same.
+    """
 
     loaded: int | None
     sealed: int
@@ -241,14 +244,25 @@ class Sums:
     opened: int
     not_judged: int
     problem: str
+    placed: int = 0
 
 
-def sums(loaded: int | None, results: Mapping[int, SealResult], lifted_out: int | None) -> Sums:
-    """Loaded = sealed + unsealed + broken + opened; and in = out + broken when the jars out were counted."""
+def sums(
+    loaded: int | None,
+    results: Mapping[int, SealResult],
+    lifted_out: int | None,
+    settled: Collection[int] = (),
+) -> Sums:
+    """Loaded = sealed + unsealed + broken + opened; and in = out + broken when the jars out were counted.
+
+    ``settled``: jars that have a place or are gone, whose seal nobody needs to judge any more.
+    """
     count = {seal: sum(1 for r in results.values() if r.seal is seal) for seal in Seal}
     sealed = count[Seal.SEALED] + count[Seal.SEALED_EARLY]
     unsealed = count[Seal.UNSEALED] + count[Seal.UNSEALED_EARLY]
-    broken, opened, waiting = count[Seal.BROKEN], count[Seal.OPENED], count[Seal.NOT_JUDGED]
+    broken, opened = count[Seal.BROKEN], count[Seal.OPENED]
+    placed = sum(1 for jar, r in results.items() if r.seal is Seal.NOT_JUDGED and jar in settled)
+    waiting = count[Seal.NOT_JUDGED] - placed
     problem = ""
     if loaded is None:
         problem = "the number of jars that went in is not recorded"
@@ -257,11 +271,11 @@ def sums(loaded: int | None, results: Mapping[int, SealResult], lifted_out: int 
         problem = f"{loaded} jars went in; {lifted_out} came out and {broken} broke: {missing}"
     elif waiting:
         problem = f"{waiting} of {loaded} jars have not been judged"
-    elif sealed + unsealed + broken + opened != loaded:
-        missing = _difference(loaded - sealed - unsealed - broken - opened)
+    elif sealed + unsealed + broken + opened + placed != loaded:
+        missing = _difference(loaded - sealed - unsealed - broken - opened - placed)
         counted = f"{sealed} sealed, {unsealed} unsealed, {broken} broken, {opened} opened"
         problem = f"{loaded} jars went in; {counted}: {missing}"
-    return Sums(loaded, sealed, unsealed, broken, opened, waiting, problem)
+    return Sums(loaded, sealed, unsealed, broken, opened, waiting, problem, placed)
 
 
 def _difference(missing: int) -> str:
