@@ -17,7 +17,7 @@ from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import ASK, QUESTIONS, SHEETS
 from monitor.jars.labels import PAGES
-from monitor.plan.start import PLAUSIBLE_C
+from monitor.jars.reprocess import COLDEST_C, MINUTES
 
 _ONE_JAR = "the jar's number in its run"
 _JARS = "the jars' numbers in their run, with commas between"
@@ -115,11 +115,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     again = _add(verbs, "reprocess", say.reprocess, "begin the run that reprocesses jars")
     again.add_argument("jars", type=_numbers, metavar="JAR[,JAR]", help=_JARS)
-    again.add_argument("--minutes", type=float, required=True, help="the full hot-pack time")
+    again.add_argument(
+        "--minutes", type=number(*MINUTES), required=True, metavar="MIN", help="the full hot-pack time [min]"
+    )
     again.add_argument("--source", required=True, help="where that time is published")
     again.add_argument("--pack", default="hot", choices=("hot", "raw"))
     again.add_argument(
-        "--coldest-jar-c", type=number(*PLAUSIBLE_C), metavar="C", help="temperature of the coldest jar [°C]"
+        "--coldest-jar-c", type=number(*COLDEST_C), metavar="C", help="temperature of the coldest jar [°C]"
     )
     again.add_argument("--new-lids", action="store_true", help="rims checked, new lids on")
 

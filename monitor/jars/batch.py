@@ -295,7 +295,7 @@ class _Build:
         refused: list[str] = []
         for number, row in enumerate(rows):
             jar = row.body.get("jar")
-            if row.kind != "jar_disposition" or jar not in jars:
+            if row.kind != "jar_disposition" or not isinstance(jar, int) or jar not in jars:
                 continue
             decision = decision_of(row, rows[:number])
             before = placed.get(jar)

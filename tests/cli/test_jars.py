@@ -16,6 +16,7 @@ from monitor.jars import NOTHING_LEFT, jar_code, own_timing_trouble
 from monitor.judge import judge
 from monitor.record import write_run
 from monitor.record.read import read_run
+from monitor.store.entries import append_entry
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 
@@ -315,6 +316,45 @@ def told_of(data: Path, capsys: pytest.CaptureFixture[str]) -> str:
     capsys.readouterr()
     assert main(["jars", "mine", "--data", str(data)]) == 0
     return " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        (["--minutes", "1800"], "1800 min at a full boil cannot be meant. Give minutes from"),
+        (["--minutes", "1e9"], "cannot be meant"),
+        (["--minutes", "90", "--coldest-jar-c", "300"], "300 °C cannot be the coldest filled jar"),
+        (["--minutes", "90", "--coldest-jar-c", "-50"], "-50 °C cannot be the coldest filled jar"),
+    ],
+)
+def test_no_reprocessing_is_begun_with_what_nobody_can_have_meant(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], given: list[str], says: str
+) -> None:
+    """Seconds for minutes, degrees Fahrenheit: such a run could not be read, and its jars would boil unwatched."""
+    data = fresh(tmp_path, "dip-stopped-short")
+    full = ["reprocess", "1", "--source", "USDA Complete Guide", "--new-lids", "--by", "Ada", *given]
+    capsys.readouterr()
+    assert main(["jars", "mine", *full, "--data", str(data)]) == 3
+    assert says in capsys.readouterr().err
+    assert main(["jars", "mine-again1", "--data", str(data)]) == 2
+
+
+def test_a_run_that_cannot_be_read_names_the_way_out(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "dip-stopped-short")
+    full = ["--minutes", "90", "--source", "a guide", "--new-lids", "--by", "Ada", "--data", str(data)]
+    assert main(["jars", "mine", "reprocess", "1", *full]) == 0
+    append_entry(data, "header_changed", {"required": {"minutes": 1800.0}}, run_id="mine-again1")
+    capsys.readouterr()
+    assert main(["jars", "mine-again1", "--data", str(data)]) == 2
+    told = capsys.readouterr().err
+    assert "expected a number from 0.1 to 1440 min" in told and len(told.splitlines()) == 1
+    assert "'boilwitness runs correct mine-again1'" in told and "runs end mine-again1'" in told
+    off = ["call-off", "--by", "Ada", "--reason", "a slip", "--data", str(data)]
+    assert main(["jars", "mine-again1", *off]) == 0, (
+        "no jars went in, and nothing of it need be read for that"
+    )
 
 
 def test_a_refused_place_is_dated_as_the_kitchen_dates_it(
