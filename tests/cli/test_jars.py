@@ -357,6 +357,19 @@ def test_a_run_that_cannot_be_read_names_the_way_out(
     )
 
 
+def test_of_jars_whose_hold_failed_nobody_asks_for_the_seals(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """To leave them alone for a night is the opposite of what the two hours ask."""
+    data = fresh(tmp_path, "dip-stopped-short")
+    out = str(read_run(tmp_path / "record").batch.jars)
+    assert main(["jars", "mine", "lifted", "--out", out, "--data", str(data)]) == 0
+    told = told_of(data, capsys)
+    assert "Lifted" in told and "Reprocess in full" in told
+    for words in ("Leave the jars alone", "seals may be judged", "not been judged"):
+        assert words not in told
+
+
 def test_a_refused_place_is_dated_as_the_kitchen_dates_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
