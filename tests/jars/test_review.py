@@ -225,3 +225,12 @@ def test_a_year_ends_for_the_review_when_it_ends_for_the_verdict(
     batch.run = replace(batch.run, probe=replace(batch.run.probe, calibration=check))
     items = {item.key: item for item in judged(batch).state(LIFTED + 14 * HOUR).review_items}
     assert items["calibration"].ok is good and said in items["calibration"].evidence
+    assert "-" not in items["calibration"].evidence
+
+
+def test_a_check_made_after_the_run_is_said_to_be_after_it(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    later = replace(batch.run.probe.calibration, at=batch.run.started_at + timedelta(days=264))
+    batch.run = replace(batch.run, probe=replace(batch.run.probe, calibration=later))
+    (line,) = [i for i in judged(batch).state(LIFTED + 14 * HOUR).review_items if i.key == "calibration"]
+    assert line.ok is False and line.evidence == "checked only after the run began, 264 days later"
