@@ -224,10 +224,11 @@ def told(one: SealResult, when: Callable[[datetime], str]) -> str:
 def dispute(one: SealResult, when: Callable[[datetime], str]) -> str:
     """What was said of a jar by people who did not know of each other's answers, and what counts until then."""
     said = ". ".join(told(answer, when) for answer in one.answers)
-    return (
-        f"Jar {one.jar} was judged differently by people who did not see each other's answers. {said}. The worse "
-        "counts until somebody who has read both judges the jar again."
-    )
+    people = {answer.by for answer in one.answers}
+    how = f"Jar {one.jar} was judged differently by people who did not see each other's answers"
+    if len(people) == 1 and None not in people:
+        how = f"Of jar {one.jar} one person said different things"
+    return f"{how}. {said}. The worse counts until somebody who has read both judges the jar again."
 
 
 @dataclass(frozen=True, slots=True)
