@@ -177,10 +177,14 @@ def _add(
 
 
 def _numbers(text: str) -> list[int]:
+    wrong = argparse.ArgumentTypeError(f"{text!r} is no list of jar numbers such as 1,2,5")
     try:
-        return [int(part) for part in text.split(",") if part]
+        numbers = [int(part) for part in text.split(",") if part.strip()]
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no list of jar numbers such as 1,2,5") from None
+        raise wrong from None
+    if not numbers:
+        raise wrong
+    return numbers
 
 
 def run(args: argparse.Namespace) -> int:

@@ -98,7 +98,12 @@ def reprocess_extra(
         one = by_number.get(number)
         if one is None:
             raise RefusedError(f"there is no jar {number} in run {parent.run_id}.")
-        if one.child_run or (one.status is not Status.REPROCESS and Status.REPROCESS not in one.choices):
+        if one.child_run:
+            raise RefusedError(
+                f"jar {number} cannot be reprocessed: it goes on in run {one.child_run} already.",
+                f"'boilwitness jars {one.child_run}' tells of it there.",
+            )
+        if one.status is not Status.REPROCESS and Status.REPROCESS not in one.choices:
             raise RefusedError(f"jar {number} cannot be reprocessed: {one.why}.", _instead([one]))
     extra = {"reprocess_of": parent.run_id, "reprocess_jars": sorted(jars), "new_lids": True}
     why = dict.fromkeys(by_number[number].why for number in jars)

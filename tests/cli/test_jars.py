@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,7 +17,8 @@ from monitor.jars import NOTHING_LEFT, jar_code, own_timing_trouble
 from monitor.judge import judge
 from monitor.record import write_run
 from monitor.record.read import read_run
-from monitor.store.entries import append_entry
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.reader import open_reader
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 
@@ -198,6 +200,9 @@ def test_jars_of_a_reprocessing_that_ended_unproven_have_no_place_and_are_told_o
     assert NOTHING_LEFT in say("judge", "mine", status=10)
     taken = say("jars", "mine", "reprocess", "1", *full, status=3)
     assert "refused" in taken
+    twice = say("jars", "mine", "reprocess", "3", *full, status=3)
+    assert "jar 3 cannot be reprocessed: it goes on in run mine-again1 already" in twice
+    assert "Refrigerate" not in twice
 
     say("runs", "end", "mine-again1", "--by", "Ada")
     advised = say("judge", "mine", status=10)
@@ -368,6 +373,71 @@ def test_of_jars_whose_hold_failed_nobody_asks_for_the_seals(
     assert "Lifted" in told and "Reprocess in full" in told
     for words in ("Leave the jars alone", "seals may be judged", "not been judged"):
         assert words not in told
+
+
+def test_an_opinion_that_is_no_plain_text_is_one_clear_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "dip-stopped-short", capsys)
+    paper = tmp_path / "opinion.pdf"
+    paper.write_bytes(b"%PDF-1.7\n\xe2\xe3\xcf\xd3")
+    asked = ["evaluation", "--person", "N. N.", "--competence", "c", "--opinion", str(paper), "--by", "Ada"]
+    told = house.say(*asked, status=2)
+    assert "is not plain text" in told and len(told.splitlines()) == 1
+
+
+def test_a_bulging_or_opened_jar_says_at_once_what_to_do_with_the_jar(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    bulging = ["--press", "springs", "--sight", "bulging", "--tap", "dull", "--lift", "gives"]
+    told = " ".join(house.say("seal", "1", *bulging, hours=13).split())
+    assert "jar 1: unsealed" in told and "Do not open, do not taste" in told
+    assert "Discard; do not taste." in house.say("seal", "2", "--opened", hours=13)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    assert len(house.say("seal", "3", *good, hours=13).splitlines()) == 1
+
+
+def test_nobody_has_read_what_was_not_yet_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    assert "nothing was said of jar 1" in house.say("seal", "1", *good, "--seen", "99999", hours=13, status=2)
+    number = re.search(r"entry (\d+)", house.say("seal", "1", "--press", "springs", hours=13))
+    assert number
+    told = house.say("seal", "1", *good, "--seen", "99999", hours=13, status=2)
+    assert f"--seen {number[1]}" in told and "unsealed" in house.say("status")
+    assert "jar 1: sealed" in house.say("seal", "1", *good, "--seen", number[1], hours=13)
+
+
+@pytest.mark.parametrize("numbers", ["", ",", " , "])
+def test_a_list_without_a_number_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], numbers: str
+) -> None:
+    for words in (["place", numbers, "discarded"], ["labels", "--jars", numbers]):
+        with pytest.raises(SystemExit) as stopped:
+            main(["jars", "mine", *words, "--data", str(tmp_path)])
+        assert stopped.value.code == 2
+        assert "is no list of jar numbers such as 1,2,5" in capsys.readouterr().err
+
+
+def test_a_reprocessing_that_is_said_late_says_why(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "dip-stopped-short")
+    full = ["--minutes", "90", "--source", "USDA Complete Guide", "--new-lids", "--data", str(data)]
+    late = ["jars", "mine", "reprocess", "1", *full, "--ago", "6", "--by", "Ada"]
+    assert main(late) == 2
+    assert "Say why it is entered late with --reason." in capsys.readouterr().err
+    assert main([*late, "--reason", "hands full"]) == 0
+    with closing(open_reader(data)) as conn:
+        (begun,) = [e for e in read_entries(conn, "mine-again1") if e.kind == "run_started"]
+    assert begun.reason == "hands full"
+
+
+def test_labels_skip_only_places_that_a_sheet_has(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    assert "-1 labels cannot be gone" in house.say("labels", "--skip", "-1", status=2)
+    assert "give --to" in house.say("labels", "--skip", "2", status=2)
 
 
 def test_a_refused_place_is_dated_as_the_kitchen_dates_it(
