@@ -17,8 +17,10 @@ from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import ASK, QUESTIONS, SHEETS
 from monitor.jars.labels import PAGES
-from monitor.jars.reprocess import COLDEST_C, MINUTES
+from monitor.jars.reprocess import COLDEST_C
 
+#: What a run's header may say of its time: within this it is asked which of two numbers is meant. [min]
+READABLE_MIN = (0.1, 1440.0)
 _ONE_JAR = "the jar's number in its run"
 _JARS = "the jars' numbers in their run, with commas between"
 
@@ -116,7 +118,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     again = _add(verbs, "reprocess", say.reprocess, "begin the run that reprocesses jars")
     again.add_argument("jars", type=_numbers, metavar="JAR[,JAR]", help=_JARS)
     again.add_argument(
-        "--minutes", type=number(*MINUTES), required=True, metavar="MIN", help="the full hot-pack time [min]"
+        "--minutes",
+        type=number(*READABLE_MIN),
+        required=True,
+        metavar="MIN",
+        help="the full hot-pack time [min]",
     )
     again.add_argument("--source", required=True, help="where that time is published")
     again.add_argument("--pack", default="hot", choices=("hot", "raw"))

@@ -22,7 +22,7 @@ from monitor.tables.processes import packs_and_jars, timed_jar
 WHY = "reprocess_why"
 INSTEAD = "Refrigerate or freeze the jars instead."
 #: Minutes at a full boil, and temperatures of a jar to be boiled, beyond which something else was typed. Our choice.
-MINUTES, COLDEST_C = (1.0, 600.0), (0.0, 100.0)
+LONGEST_MIN, COLDEST_C = 600.0, (0.0, 100.0)
 #: Header keys of the parent that are the parent's alone.
 _PARENTS_OWN = ("marks", "ended_at", "deviations", "capped_at_unproven")
 
@@ -164,10 +164,10 @@ def _full_time(parent: Run, minutes: float, instead: str) -> None:
     least = parent.required.minutes if published is None else published.minutes
     if not minutes > 0.0 or minutes < least:
         raise RefusedError(f"{minutes:g} min is not the full time of {least:g} min.", instead)
-    if minutes > max(MINUTES[1], least):
+    if minutes > max(LONGEST_MIN, least):
         raise RefusedError(
             f"{minutes:g} min at a full boil cannot be meant.",
-            f"Give minutes from {least:g} to {MINUTES[1]:g}.",
+            f"Give minutes from {least:g} to {LONGEST_MIN:g}.",
         )
 
 
