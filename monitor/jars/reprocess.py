@@ -164,10 +164,10 @@ def _full_time(parent: Run, minutes: float, instead: str) -> None:
     least = parent.required.minutes if published is None else published.minutes
     if not minutes > 0.0 or minutes < least:
         raise RefusedError(f"{minutes:g} min is not the full time of {least:g} min.", instead)
-    if minutes > max(LONGEST_MIN, least):
+    most = max(LONGEST_MIN, least)
+    if minutes > most:
         raise RefusedError(
-            f"{minutes:g} min at a full boil cannot be meant.",
-            f"Give minutes from {least:g} to {LONGEST_MIN:g}.",
+            f"{minutes:g} min at a full boil cannot be meant.", f"Give minutes from {least:g} to {most:g}."
         )
 
 
