@@ -222,6 +222,7 @@ class Collector:
         if done.arrivals:
             self._acknowledge(done.arrivals)
         if done.rows:
+            self._board.stored(done.rows)
             self._afterwards.came(self._board.house, done.rows)
 
     def _acknowledge(self, arrivals: list[Arrival]) -> None:
