@@ -112,7 +112,7 @@ class Collector:
         self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
         self._storing = Storing(writer, outbox, self._ways, self._say, self._time)
         self._awake = Awake(self._clock.rate)
-        self._ingest = Ingest(self._recall, self._clock.house_s, self._awake)
+        self._ingest = Ingest(self._recall, self._clock.house_s, self._awake, self._known)
         self._machine = AlarmMachine()
         self._machine.restore((row.body for row in reader.alarms(conn)), self._moment())
         self._teller = Teller(conn, outbox, self._machine, self._say_line, self._moment)
@@ -311,6 +311,9 @@ class Collector:
 
     def _moment(self) -> Moment:
         return Moment(self._clock.now_s(), self._time.utc_now())
+
+    def _known(self, node: str) -> bool:
+        return self._storing.writer.knows(node) or self._board.house.names(node)
 
     def _recall(self, name: str, source: str) -> tuple[NodeState, bool]:
         return recall(self._storing.writer, name, source, clocks_continue=self._clock.continues)

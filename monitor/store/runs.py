@@ -107,6 +107,10 @@ class House:
         own = [item.canner for item in self.assignments if item.node == node]
         return own[-1] if own else None
 
+    def names(self, node: str) -> bool:
+        """Whether a person ever said what ``node`` serves, or that it serves nothing any more."""
+        return any(item.node == node for item in self.assignments)
+
     def nodes_at(self, canner: str | None) -> list[str]:
         """The nodes that serve ``canner`` now, in the order in which they were first assigned."""
         nodes = dict.fromkeys(item.node for item in self.assignments)
