@@ -69,8 +69,10 @@ def run(args: argparse.Namespace) -> int:
     with only_collector(folder):
         pass  # said before anything else is
     with _stopped_by_signals(stop), _pages(folder, wanted=args.dashboard):
-        _say(None, f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)")
-        unstored = Collector(folder, sources, say=_say, push=push).run(stop)
+        _say(None, f"taking up what is stored in {folder}")
+        listening = f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)"
+        collector = Collector(folder, sources, say=_say, push=push, listening=lambda: _say(None, listening))
+        unstored = collector.run(stop)
     if unstored:
         _say(
             None,

@@ -7,6 +7,7 @@ always been stored before.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from queue import Queue
@@ -27,12 +28,13 @@ from monitor.collector.memory import recall
 from monitor.collector.nodes import NodeState
 from monitor.collector.outward import Ways
 from monitor.collector.resting import Resting
+from monitor.collector.store_check import StoreCheck, is_small
 from monitor.collector.storing import Storing
 from monitor.collector.upkeep import Upkeep
 from monitor.collector.uptake import Uptake
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
-from monitor.store.database import open_writer
+from monitor.store.database import damaged, is_damage, open_writer, store_path
 from monitor.store.handover import Outbox
 from monitor.store.runs import RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
@@ -63,6 +65,8 @@ class Collector:
         The clock that also stamps the sources' arrivals.
     push : Channel, optional
         A push service for alarms.
+    listening : callable, optional
+        Called once all that is stored was taken up and every source is open.
     """
 
     def __init__(
@@ -73,8 +77,10 @@ class Collector:
         say: Callable[[RunFacts | None, str], None],
         time: TimeSource = SYSTEM_TIME,
         push: Channel | None = None,
+        listening: Callable[[], None] = lambda: None,
     ) -> None:
         self._push = push
+        self._listening = listening
         self._data_dir = data_dir
         self._sources = {source.name: source for source in sources}
         self._say_line = say
@@ -93,10 +99,16 @@ class Collector:
             At the start only; later trouble with the disk is said and waited out.
         """
         with only_collector(self._data_dir):
-            conn = open_writer(self._data_dir, check=True)
+            read_first = is_small(self._data_dir)
+            self._check = None if read_first else StoreCheck(self._data_dir)
+            conn = open_writer(self._data_dir, check=read_first)
             try:
                 self._begin(StoreWriter(conn, self._time))
                 self._work(stop)
+            except sqlite3.DatabaseError as trouble:
+                if is_damage(trouble):
+                    raise damaged(store_path(self._data_dir), str(trouble)) from trouble
+                raise
             finally:
                 conn.close()
         return self._unstored
@@ -157,9 +169,14 @@ class Collector:
         # A demonstration's seconds are shorter; what waits for its batch must not look like a silent node.
         batch_s = BATCH_S / max(1.0, self._clock.rate)
         try:
+            self._listening()
+            if self._check is not None:
+                self._check.begin()
             while not stop.is_set():
                 self._round(self._next(batch_s, stop))
         finally:
+            if self._check is not None:
+                self._check.end()
             intake_stop.set()
             for source in self._sources.values():
                 source.stop()
@@ -244,6 +261,7 @@ class Collector:
     def _tick(self, now_s: float) -> None:
         for source in self._sources.values():
             source.overhear(self._storing.refuses and not self._storing.full)
+        self._take_finding()
         self._upkeep.watch_clock(now_s)
         self._uptake.look(now_s)
         self._upkeep.tick(now_s)
@@ -256,6 +274,18 @@ class Collector:
         self._ring()
         self._tell_refused(now_s)
         self._storing.flush()
+
+    def _take_finding(self) -> None:
+        """What the reading of the whole store came to, where that went on beside the watch."""
+        finding = self._check.take_finding() if self._check is not None else None
+        if finding is None:
+            return
+        if finding.damage is not None:
+            self._storing.damaged(finding.damage)
+            return
+        text = f"whether the store is damaged is not known: {finding.unknown}"
+        self._storing.journal("store_unchecked", text)
+        self._say(text)
 
     # --- telling --------------------------------------------------------------------------------------
 

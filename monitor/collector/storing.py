@@ -121,6 +121,7 @@ class Storing:
             return
         until_s = wait.monotonic() + CATCH_UP_S
         try:
+            self.writer.must_be_sound()
             while self._waiting and (now or wait.monotonic() < until_s):
                 self._commit(self._waiting[0])
                 self._forget(self._waiting.popleft())
@@ -212,6 +213,11 @@ class Storing:
             text = f"{text} {_DEAF if self.full else _FROM_MEMORY}"
             self._say(f"ALARM: {text}")
             self._announce(State.ACTIVE_UNACKNOWLEDGED, text)
+
+    def damaged(self, trouble: StoreError) -> None:
+        """The store was found damaged: from now on all is kept in memory, and that is said at once."""
+        self._complained_s = None
+        self._refused(self.writer.condemn(trouble))
 
     def _refused(self, trouble: StoreError) -> None:
         self._tried_s = wait.monotonic()

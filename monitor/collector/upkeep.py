@@ -18,6 +18,7 @@ from monitor.errors import StoreError, UsageError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival
 from monitor.proof.seal import seal_due
 from monitor.proof.signing import standing_key
+from monitor.store.database import damaged, is_damage, store_path
 from monitor.timesource import TimeSource
 
 #: So long after the start house time follows no clock: what waited must land on the scale of its run. [s]
@@ -153,6 +154,9 @@ class Upkeep:
                 # More may be due; what the nodes say comes between.
                 self._sealed_s = float("-inf")
         except (StoreError, sqlite3.Error) as trouble:
+            if is_damage(trouble) or is_damage(trouble.__cause__):
+                self._storing.damaged(damaged(store_path(self._data_dir), str(trouble)))
+                return
             self._storing.complain(str(trouble))
 
     def _left_alone(self, now_s: float) -> list[str]:
