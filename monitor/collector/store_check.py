@@ -37,7 +37,10 @@ class Finding:
 
 
 class StoreCheck:
-    """One reading, in a thread and on a connection of its own. Whoever begins it asks for what was found."""
+    """One reading, in a thread and on a connection of its own. Whoever begins it asks for what was found.
+
+    While it lasts nothing of the log beside the store can be carried over into it: some tens of kilobytes a second.
+    """
 
     def __init__(self, data_dir: Path) -> None:
         self._data_dir = data_dir
