@@ -26,17 +26,18 @@ from monitor.collector.liverun import Teller
 from monitor.collector.lock import only_collector
 from monitor.collector.memory import recall
 from monitor.collector.nodes import NodeState
-from monitor.collector.outward import Ways
+from monitor.collector.outward import NOBODYS, SCOPE, Ways, Whose
+from monitor.collector.pushing import PUSHED, confirmed_pushes
 from monitor.collector.resting import Resting
 from monitor.collector.store_check import StoreCheck, is_small
-from monitor.collector.storing import Storing
+from monitor.collector.storing import UNWRITABLE, Storing
 from monitor.collector.upkeep import Upkeep
 from monitor.collector.uptake import Uptake
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
 from monitor.store.database import damaged, is_damage, open_writer, store_path
 from monitor.store.handover import Outbox
-from monitor.store.runs import RunFacts, read_house
+from monitor.store.runs import FOREVER_S, RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.store.words import in_zone
 from monitor.store.writer import StoreWriter
@@ -121,8 +122,16 @@ class Collector:
         self._conn = conn
         run_open = bool(house.open_runs()) or any_unjudged(conn, house)
         self._clock = HouseClock(conn, self._time, run_open=run_open)
-        self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
-        self._storing = Storing(writer, outbox, self._ways, self._say, self._time)
+        self._ways = Ways(
+            self._sources.values(),
+            self._push,
+            self._zone_of,
+            self._clock.now_s(),
+            whose=self._whose,
+            pushed=confirmed_pushes(conn),
+            remember=lambda text: outbox.meta.update({PUSHED: text}),
+        )
+        self._storing = Storing(writer, outbox, self._say)
         self._awake = Awake(self._clock.rate)
         self._ingest = Ingest(self._recall, self._clock.house_s, self._awake, self._known)
         self._machine = AlarmMachine()
@@ -183,7 +192,10 @@ class Collector:
             self._drain()
             self._storing.note_clock("stopped", "the collector stopped")
             self._storing.flush(now=True)
-            self._ways.close()
+            # What was found out at the very end is told too, and what was confirmed is kept.
+            self._ring()
+            self._ways.close(self._clock.now_s())
+            self._storing.flush()
             for source in self._sources.values():
                 source.close()
 
@@ -298,12 +310,25 @@ class Collector:
     def _ring(self) -> None:
         """Let other rooms hear what changed on the board of alarms."""
         now = self._moment()
+        self._teller.ring(self._storing.alarms(self._machine, now))
+        if self._storing.take_again():
+            self._ways.repeat(SCOPE, UNWRITABLE, self._machine, now)
         self._teller.ring(self._ways.watch(self._machine, now))
         rung, self._teller.rung = self._teller.rung, []
         self._ways.tell(rung, self._machine, now)
 
     def _zone_of(self, run_id: str) -> str | None:
         return self._uptake.zone_of(run_id)
+
+    def _whose(self, scope: str) -> Whose:
+        """The canner of a run, and every node that serves it or did."""
+        house = self._board.house
+        facts = house.runs.get(scope)
+        if facts is None:
+            return NOBODYS
+        end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
+        serving = house.serving(facts.canner, facts.started_s, end_s)
+        return Whose(facts.canner, tuple(dict.fromkeys(node for node, _, _ in serving)))
 
     def _tell_news(self) -> None:
         news = self._ingest.news.lines
