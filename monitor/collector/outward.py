@@ -116,6 +116,8 @@ class Ways:
         self._paths = [broker.path for broker in self._brokers]
         if self._push:
             self._paths.append(self._push.path)
+        self._printed = PathWatch("what the collector prints")
+        self._paths.append(self._printed)
         #: Where an alarm was said, by its id: where its end must be said too, whatever was assigned anew meanwhile.
         self._levels: dict[str, dict[str, None]] = {}
         self._began = False
@@ -158,6 +160,13 @@ class Ways:
                 broker.owe(level, alarm_id, payload)
         if row["state"] == State.NORMAL.value:
             del self._levels[alarm_id]
+
+    def printed(self, trouble: str | None, now_s: float) -> None:
+        """Why the collector's last line could not be printed; "" where it was, None where there was none."""
+        if trouble:
+            self._printed.failed(trouble)
+        elif trouble is not None:
+            self._printed.confirmed(now_s)
 
     def watch(self, machine: AlarmMachine, now: Moment) -> list[JournalRow]:
         """Notice that a way out is lost or back: an alarm nobody can hear must be said where one can.

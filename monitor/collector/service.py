@@ -33,6 +33,7 @@ from monitor.collector.store_check import StoreCheck, is_small
 from monitor.collector.storing import UNWRITABLE, Storing
 from monitor.collector.upkeep import Upkeep
 from monitor.collector.uptake import Uptake
+from monitor.collector.voice import Voice
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
 from monitor.store.database import damaged, is_damage, open_writer, store_path
@@ -61,7 +62,7 @@ class Collector:
     sources : sequence of Source
         Not yet started.
     say : callable
-        Told one line at a time, with the run it is about or None.
+        Told one line at a time, with the run it is about or None. An OSError of it (a full disk) ends nothing.
     time : TimeSource
         The clock that also stamps the sources' arrivals.
     push : Channel, optional
@@ -84,7 +85,7 @@ class Collector:
         self._listening = listening
         self._data_dir = data_dir
         self._sources = {source.name: source for source in sources}
-        self._say_line = say
+        self._say_line = Voice(say)
         self._time = time
         self.queue: Queue[Arrival] = Queue(QUEUE_CAPACITY)
 
@@ -313,6 +314,7 @@ class Collector:
         self._teller.ring(self._storing.alarms(self._machine, now))
         if self._storing.take_again():
             self._ways.repeat(SCOPE, UNWRITABLE, self._machine, now)
+        self._ways.printed(self._say_line.trouble, now.at_s)
         self._teller.ring(self._ways.watch(self._machine, now))
         rung, self._teller.rung = self._teller.rung, []
         self._ways.tell(rung, self._machine, now)
