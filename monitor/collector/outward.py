@@ -120,12 +120,14 @@ class Ways:
         self._paths.append(self._printed)
         #: Where an alarm was said, by its id: where its end must be said too, whatever was assigned anew meanwhile.
         self._levels: dict[str, dict[str, None]] = {}
+        #: Alarms that were last said to be silenced or put aside.
+        self._quiet: set[str] = set()
         self._began = False
 
     def tell(self, rows: Sequence[JournalRow], machine: AlarmMachine, now: Moment) -> None:
         """Let it be heard what changed on the board of alarms, and what could not be said before."""
         busy = any(broker.busy for broker in self._brokers) or (self._push and self._push.busy)
-        if not rows and not busy:
+        if not rows and not busy and not self._quiet:
             return
         board = [_outward(row) for row in machine.board(now)]
         standing = {row["alarm_id"]: row for row in board}
@@ -136,6 +138,10 @@ class Ways:
             self._publish(shown)
             if self._push and row.change == "raised" and _for_the_phone(shown):
                 self._push.owe(row.alarm_id, now.at_s)
+        self._quiet.intersection_update(standing)
+        for alarm_id in [one for one in self._quiet if not _kept_quiet(standing[one])]:
+            # Its time is over, and no row of the journal says so.
+            self._publish(standing[alarm_id])
         for broker in self._brokers:
             broker.send()
         if self._push:
@@ -158,6 +164,7 @@ class Ways:
         for level in levels:
             for broker in self._brokers:
                 broker.owe(level, alarm_id, payload)
+        (self._quiet.add if _kept_quiet(row) else self._quiet.discard)(alarm_id)
         if row["state"] == State.NORMAL.value:
             del self._levels[alarm_id]
 
@@ -235,6 +242,10 @@ def _level(name: str) -> str:
 
 def _of_the_house(scope: str) -> bool:
     return scope == SCOPE or scope.startswith(f"{SCOPE} ")
+
+
+def _kept_quiet(row: Mapping[str, Any]) -> bool:
+    return bool(row.get("silenced_until_utc") or row.get("shelved_until_utc"))
 
 
 def _for_the_phone(row: Mapping[str, Any]) -> bool:

@@ -155,6 +155,19 @@ def test_an_alarm_of_the_house_is_the_collectors_own() -> None:
     )
 
 
+def test_a_sound_that_was_put_off_comes_back_where_it_rings() -> None:
+    """Two minutes at most (DESIGN): what rings elsewhere goes by the ``sound`` that it is told."""
+    link, machine = Link(), AlarmMachine()
+    ways = Ways([link], None, lambda run_id: None, 1000.0, whose=served_by("k1"))
+    ways.watch(machine, at(305.0))
+    ways.tell(lost_boil(machine), machine, at(310.0))
+    ways.tell(machine.silence("Ana", at(320.0)), machine, at(320.0))
+    for second in range(321, 600):
+        ways.tell(ways.watch(machine, at(float(second))), machine, at(float(second)))
+        sounds = [pack[4]["vb"] for _, pack in link.heard]
+        assert sounds == ([True, False] if second < 440 else [True, False, True]), second
+
+
 # --- a link that was away -------------------------------------------------------------------------------
 
 
