@@ -21,6 +21,7 @@ from dashboard import (
     look,
     runs_model,
     settings,
+    words,
 )
 from dashboard.batches import Batch
 from monitor.errors import MonitorError, StoreError
@@ -28,6 +29,7 @@ from monitor.jars import BatchState
 from monitor.jars.alike import alike
 from monitor.jars.disposition import Basis
 from monitor.jars.state import Clock
+from monitor.store.reader import RunRow
 
 #: The clocks are drawn anew this often. [s]
 CLOCKS_EVERY_S = 15.0
@@ -125,17 +127,22 @@ def _which() -> str | None:
         return asked or None
     if asked and asked not in ids:
         return asked
-    lines = {row.run_id: runs_model.line(row) for row in rows}
+    lines = words.told_apart({row.run_id: _line(row) for row in rows})
     chosen = st.selectbox(
         "Run",
         ids,
         index=ids.index(asked) if asked in ids else 0,
-        format_func=lambda one: f"{lines[one].started}, {lines[one].batch}, {lines[one].canner}",
+        format_func=lines.__getitem__,
         key="jars_run",
     )
     if chosen != asked:
         st.query_params["run"] = chosen
     return chosen
+
+
+def _line(row: RunRow) -> str:
+    told = runs_model.line(row)
+    return f"{told.started}, {told.batch}, {told.canner}"
 
 
 def _head(batch: Batch) -> None:

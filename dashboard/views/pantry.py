@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import access, batches, data, figures, look
+from dashboard import access, batches, data, figures, look, words
 from monitor.errors import MonitorError, UsageError
 from monitor.jars import BatchState, lost_seals, pantry, read_code
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
@@ -53,7 +53,7 @@ def main() -> None:
             f'<p class="bw-note">{look.esc(STORE_TEXT)}</p><p class="bw-caution">{look.esc(BEFORE_OPENING)}</p>'
         )
         if access.ask("pantry"):
-            _recheck({f"{row.food}, {row.place.value} ({row.run_id})": row for row in rows})
+            _recheck(rows)
     _gone(states)
     if lost_seals(states) and access.may_change():
         _fine_after_all(states)
@@ -152,13 +152,25 @@ def _age(days: int) -> str:
     return "today" if days == 0 else "1 day old" if days == 1 else f"{days} days old"
 
 
-def _recheck(batch: dict[str, PantryRow]) -> None:
+def _recheck(rows: Sequence[PantryRow]) -> None:
     """Nothing is chosen beforehand: one press must not take a jar off the shelf."""
+    # Jars of one batch in one place may still be two lots: put there on two days, or with dates of their own.
+    batch = {f"{row.run_id}/{row.place.value}/{row.use_by}/{row.held_back}": row for row in rows}
+    names = words.told_apart(
+        {key: f"{row.food}, {row.place.value} ({row.run_id})" for key, row in batch.items()},
+        {key: f"no. {', '.join(map(str, row.jars))}" for key, row in batch.items()},
+    )
     if st.session_state.pop(_SAID, False):
         st.session_state.update(recheck_jar=None, recheck_found=None)
     with st.expander("A jar was looked at, used or given away"):
         left, middle, right = st.columns(3)
-        name = left.selectbox("Batch", list(batch), index=0 if len(batch) == 1 else None, key="recheck_batch")
+        name = left.selectbox(
+            "Batch",
+            list(batch),
+            index=0 if len(batch) == 1 else None,
+            format_func=names.__getitem__,
+            key="recheck_batch",
+        )
         row = batch[name] if name else None
         jar = middle.selectbox("Jar", list(row.jars) if row else [], index=None, key="recheck_jar")
         found = right.selectbox("What was found", list(FOUND), index=None, key="recheck_found")
