@@ -33,6 +33,9 @@ from monitor.store.reader import RunRow
 
 #: The clocks are drawn anew this often. [s]
 CLOCKS_EVERY_S = 15.0
+#: Whose jars the forms were last drawn for, and what their fields are when nothing is said.
+_FORMS_OF = "jars_forms_of"
+_OF_ONE_RUN: dict[str, object] = {"lift_broken": [], "dev_jars": [], "dev_what": "", "dev_shared": False}
 
 
 def main() -> None:
@@ -70,6 +73,7 @@ def _load(run_id: str) -> Batch | None:
 
 def _page(batch: Batch) -> None:
     state = batch.state
+    _leave_other_run(state.run_id)
     _head(batch)
     jars_places.linked(batch)
     may = access.ask("jars")
@@ -94,6 +98,15 @@ def _page(batch: Batch) -> None:
         _papers(batch, may)
     jars_papers.label_sheet(state)
     _guidance(state)
+
+
+def _leave_other_run(run_id: str) -> None:
+    """What was chosen or typed for one run's jars is not said of another's."""
+    if st.session_state.get(_FORMS_OF, run_id) != run_id:
+        for key, empty in _OF_ONE_RUN.items():
+            if key in st.session_state:
+                st.session_state[key] = empty
+    st.session_state[_FORMS_OF] = run_id
 
 
 def _papers(batch: Batch, may: bool) -> None:
