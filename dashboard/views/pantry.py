@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import access, batches, data, figures, look, words
 from monitor.errors import MonitorError, UsageError
-from monitor.jars import BatchState, lost_seals, pantry, read_code
+from monitor.jars import BatchState, Status, lost_seals, pantry, read_code
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
 from monitor.store.corrections import gone_entry
 from monitor.store.entries import read_entries
@@ -61,12 +61,19 @@ def main() -> None:
 
 
 def _lost(states: Sequence[BatchState]) -> None:
+    bulging = {
+        (state.run_id, jar.jar)
+        for state in states
+        for jar in state.jars
+        if jar.lost == "bulge" or jar.seal.bulging
+    }
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
-        do = f"{lost.do} They are: {siblings}."
+        do = f"{lost.do} Other jars of the batch, to be looked at: {siblings}."
+        found = "the lid bulges" if (lost.run_id, lost.jar) in bulging else "the seal is lost"
         look.page(
             '<div class="bw-alarm"><p class="bw-headline"><span aria-hidden="true">▲</span> '
-            f"{look.esc(lost.food)}, jar {lost.jar}: the seal is lost</p><p>{look.esc(do)} "
+            f"{look.esc(lost.food)}, jar {lost.jar}: {found}</p><p>{look.esc(do)} "
             f"{_link(lost.run_id, 'Say where it went')}</p></div>"
         )
 
@@ -128,7 +135,8 @@ def _table(rows: Sequence[PantryRow]) -> str:
         left = "" if row.days_left is None else f"{row.days_left} days left"
         late = row.days_left is not None and row.days_left < 0
         told = '<span class="bw-sign bw-tone-alarm">▼ past its date</span>' if late else look.esc(left)
-        use_by = f"use by {row.use_by.isoformat()}" if row.use_by else figures.MISSING
+        until = "best by" if row.place is Status.SHELF else "use by"
+        use_by = f"{until} {row.use_by.isoformat()}" if row.use_by else figures.MISSING
         cells.append(
             (
                 _link(row.run_id, row.food),
@@ -142,7 +150,7 @@ def _table(rows: Sequence[PantryRow]) -> str:
                 look.esc(row.words),
             )
         )
-    heads = ("Food", "Where", "Jars", "Age", "Best by", "Left", "Process")
+    heads = ("Food", "Where", "Jars", "Age", "Until", "Left", "Process")
     if not any(cell[-1] for cell in cells):
         heads, cells = heads[:-1], [cell[:-1] for cell in cells]
     return look.table(heads, cells, "Pantry")
