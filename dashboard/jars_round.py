@@ -87,7 +87,6 @@ def screen(batch: Batch) -> None:
     numbers = [jar.jar for jar in state.jars]
     jar = st.session_state.get(_JAR)
     jar = jar if jar in numbers else numbers[0]
-    _undo(batch)
     _progress(batch, jar)
     seen, seal = _seen(batch, jar), next(one.seal for one in state.jars if one.jar == jar)
     _said_of(seal, state.zone)
@@ -111,6 +110,8 @@ def screen(batch: Batch) -> None:
     elif missing:
         noun = "question is" if missing == 1 else "questions are"
         look.page(f'<p class="bw-note">{missing} {noun} unanswered: kept so, the jar counts as unsealed.</p>')
+    # Below the button: above, its words would move the next jar's questions to where Keep was just tapped.
+    _undo(batch)
     with st.container(horizontal=True, key="seal_others"):
         broken = st.button("It is broken", key="broken_seal")
         opened = st.button("Opened for a test", key="opened_seal")
