@@ -134,14 +134,14 @@ def unturned(text: str) -> str:
 
 
 def told_apart(lines: Mapping[str, str], apart: Mapping[str, str] | None = None) -> dict[str, str]:
-    """The lines of a list to choose from, each its own: where some are the same, what tells them apart follows.
+    """The lines of a list to choose from, each its own: where some are the same, what tells them apart comes first.
 
     To the list two of one line are one: whichever is chosen, the first would be taken. ``apart``: what to add, by the
     same keys; the keys themselves where it is left out.
     """
     often = Counter(lines.values())
     added = apart or {key: key for key in lines}
-    return {key: line if often[line] == 1 else f"{line} ({added[key]})" for key, line in lines.items()}
+    return {key: line if often[line] == 1 else f"{added[key]}: {line}" for key, line in lines.items()}
 
 
 def plain(word: str) -> str:

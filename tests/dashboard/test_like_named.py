@@ -91,4 +91,4 @@ def test_two_lots_of_one_batch_in_one_place_can_both_be_spoken_of(folder: Path) 
 
 def test_only_lines_that_are_the_same_are_told_apart() -> None:
     told = words.told_apart({"a": "Fri, jam", "b": "Sat, jam", "c": "Fri, jam"})
-    assert told == {"a": "Fri, jam (a)", "b": "Sat, jam", "c": "Fri, jam (c)"}
+    assert told == {"a": "a: Fri, jam", "b": "Sat, jam", "c": "c: Fri, jam"}
