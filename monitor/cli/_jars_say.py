@@ -31,6 +31,7 @@ from monitor.jars.shelf import disagreement, newest_look, on_shelf
 from monitor.store.batches import Batch, load_batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
+from monitor.store.mark_doubt import mark_doubt
 from monitor.store.occupied import check_again, start_clashes
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
@@ -68,10 +69,11 @@ def lifted(args: argparse.Namespace) -> int:
     _add_up(batch, args)
     marked = batch.state.lifting is not None and not batch.state.lifting.how
     if not marked:
-        doubt = batch.lifting_doubt(moment_from(args) or SYSTEM_TIME.utc_now())
+        lifting = ("jars_lifted", moment_from(args) or SYSTEM_TIME.utc_now())
+        doubt = mark_doubt(batch.run, batch.state, batch.verdict, [lifting])
         if doubt and not args.even_so:
             raise UsageError(
-                f"{doubt}.", "Nothing was written down. Look at --at or --ago; if it was so: --even-so."
+                doubt, "Nothing was written down. Look at --at or --ago; if it was so: --even-so."
             )
         _say(args, "mark", {"kind": "jars_lifted"})
     _say(args, "jars_lifted_count", {"out": args.out, "broken": args.broken})
