@@ -84,7 +84,7 @@ class Storing:
             try:
                 return self._commit(_Piece(arrivals, batch))
             except StoreError as trouble:
-                self._refused(trouble)
+                self.refused(trouble)
         fresh = [row for one in batch.rows if (row := self._new(one)) is not None]
         self._keep(arrivals, batch)
         return fresh
@@ -128,7 +128,7 @@ class Storing:
                 self._write()
                 self._can_write()
         except StoreError as trouble:
-            self._refused(trouble)
+            self.refused(trouble)
 
     def take_waited_s(self) -> float:
         """For how long the store kept the collector waiting since last asked. [s of this machine]"""
@@ -179,7 +179,7 @@ class Storing:
         try:
             self._write()
         except StoreError as trouble:
-            self._refused(trouble)
+            self.refused(trouble)
 
     def _write(self) -> None:
         if self.outbox.empty:
@@ -213,7 +213,7 @@ class Storing:
             self._say(f"ALARM: {text}")
             self._announce(State.ACTIVE_UNACKNOWLEDGED, text)
 
-    def _refused(self, trouble: StoreError) -> None:
+    def refused(self, trouble: StoreError) -> None:
         self._tried_s = wait.monotonic()
         if not self._refuses:
             self._refuses = True
