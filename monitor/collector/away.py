@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from monitor.collector.nodes import NodeState
 from monitor.collector.nodetime import NodeClock
@@ -45,6 +46,14 @@ class _Start:
         return offset_s if apart_s <= AGREE_S + AGREE_SHARE * abs(passed_s) else None
 
 
+class Longer(NamedTuple):
+    """``node`` shows that the machine was away for ``by_s`` longer; ``went_on``: it did not start anew itself."""
+
+    by_s: float
+    node: str
+    went_on: bool
+
+
 class Away:
     """Listens to the nodes that serve a run, each for a while after it was first heard.
 
@@ -63,8 +72,8 @@ class Away:
         self._floor_s = held_s + CEILING_S + LEAST_S
         self._starts: dict[tuple[int, int], _Start] = {}
 
-    def longer_s(self, nodes: Mapping[str, NodeState], rows: Iterable[Row], now_s: float) -> float:
-        """By how much longer than is recorded the machine was away, as these rows show; 0 where they do not. [s]
+    def shown(self, nodes: Mapping[str, NodeState], rows: Iterable[Row], now_s: float) -> Longer | None:
+        """That the machine was away for longer than is recorded, where these rows show it.
 
         Call before the rows are stored.
         """
@@ -73,15 +82,16 @@ class Away:
             if uptime_s is not None:
                 self._hear((node_id, boot), uptime_s, now_s)
                 newest[node_id, boot] = max(newest.get((node_id, boot), (-1, 0.0)), (seq, uptime_s))
-        longer_s = 0.0
+        longer = Longer(LEAST_S, "", went_on=False)
         for node in nodes.values():
             if node.name not in self._nodes:
                 continue
             for boot, clock in node.clocks.items():
-                if (node.node_id, boot) in newest:
-                    short_s = self._short_s((node.node_id, boot), clock, newest[node.node_id, boot], now_s)
-                    longer_s = max(longer_s, short_s)
-        return longer_s if LEAST_S < longer_s <= MOST_S else 0.0
+                start = (node.node_id, boot)
+                short_s = self._short_s(start, clock, newest[start], now_s) if start in newest else 0.0
+                if longer.by_s < short_s <= MOST_S:
+                    longer = Longer(short_s, node.name, went_on=self._starts[start].known is not None)
+        return longer if longer.node else None
 
     def moved(self, by_s: float) -> None:
         """House time went forward by that."""

@@ -121,15 +121,22 @@ class HouseClock:
         self._drift_s = self._wall_ahead_s()
         return stepped_s, moved_s
 
-    def go_forward(self, by_s: float) -> None:
-        """The machine was away for longer than was recorded, all of it before anything of this start was said.
+    @property
+    def since_s(self) -> float:
+        """House time from which on this offset holds."""
+        return self._from_mono_s * self.rate + self.offset_s
+
+    def go_forward(self, by_s: float, *, all_along: bool = True) -> None:
+        """The machine was away for longer than was recorded.
+
+        ``all_along``: what was said since the machine started moves along; else house time moves from now on.
 
         Raises
         ------
         StoreError
             The store cannot be written: nothing was moved.
         """
-        self._put(self.offset_s + by_s, self._from_mono_s, LONGER)
+        self._put(self.offset_s + by_s, self._from_mono_s if all_along else self._mono_s(), LONGER)
         self._drift_s = self._wall_ahead_s()
 
     def _is_to_follow(self, drift_s: float, *, run_open: bool, in_hold: bool, held_s: float) -> bool:

@@ -36,7 +36,7 @@ from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
 from monitor.store.database import open_writer
 from monitor.store.handover import Batch, Outbox
-from monitor.store.newest import newest_held_s
+from monitor.store.newest import came_since, newest_held_s
 from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.store.words import in_zone
@@ -237,11 +237,16 @@ class Collector:
 
     def _was_away_for_longer(self, away: Away, batch: Batch) -> None:
         """House time goes forward where the nodes show that it must, and with it what they just said."""
-        by_s = away.longer_s(self._ingest.nodes, batch.rows, self._clock.now_s())
-        if not by_s:
+        longer = away.shown(self._ingest.nodes, batch.rows, self._clock.now_s())
+        if longer is None:
+            return
+        by_s, since_s = longer.by_s, self._clock.since_s
+        others_came = came_since(self._conn, since_s, besides=longer.node)
+        if others_came and longer.went_on and self._was_marked(longer.node, since_s):
+            # What was marked would have to move for this node and to stay for the others: neither is leant on.
             return
         try:
-            self._clock.go_forward(by_s)
+            self._clock.go_forward(by_s, all_along=not others_came)
         except StoreError as trouble:
             # What this node says next shows the same.
             self._storing.refused(trouble)
@@ -256,6 +261,13 @@ class Collector:
         text = f"a node shows that this machine was away for {by_s:.0f} s longer; house time goes forward by that"
         self._storing.journal("machine_restarted", text, {"by_s": round(by_s, 3)})
         self._say(text)
+
+    def _was_marked(self, node: str, since_s: float) -> bool:
+        """Whether anything was said since then of the run that a node serves."""
+        canner = self._board.canner_of(node)
+        runs = [facts for facts in self._board.house.open_runs() if facts.canner == canner]
+        said_s = [facts.started_s + mark.t_s for facts in runs for mark in facts.marks]
+        return any(at_s >= since_s for at_s in [*said_s, *(facts.started_s for facts in runs)])
 
     def _settle_stored(self) -> None:
         """Acknowledge what is on the disk by now; what belongs to a run that is over is looked at again."""

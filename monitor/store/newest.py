@@ -133,3 +133,13 @@ def _newest_said_s(conn: sqlite3.Connection) -> float:
     said = newest_steady(conn)
     row = clock_in_force(clocks, *said) if said is not None else None
     return held_s if row is None or said is None else max(held_s, row.house_s(said[1]))
+
+
+def came_since(conn: sqlite3.Connection, since_s: float, besides: str) -> bool:
+    """Whether any other node has samples of that house time or later."""
+    found = conn.execute(
+        "SELECT 1 FROM nodes WHERE name != ? AND EXISTS"
+        " (SELECT 1 FROM samples WHERE node = node_id AND at_s >= ?) LIMIT 1",
+        (besides, since_s),
+    ).fetchone()
+    return found is not None

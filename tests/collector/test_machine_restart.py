@@ -260,6 +260,44 @@ def test_a_node_that_went_on_shows_how_long_the_machine_was_away(
     assert not [event for event in judge(run).events if event.kind == "clock_stepped"]
 
 
+def test_what_came_and_was_said_at_another_canner_meanwhile_keeps_its_distances(
+    kitchen: Kitchen, demo: DemoCanner, data: Path, stored: Any
+) -> None:
+    """A second canner's run is on since the machine is back when the first one's node shows how long it was away."""
+    gone_s = demo.power_gone_s - 5.0
+    kitchen.until(gone_s)
+    clock = kitchen.power_back(gone_s + 900.0, -3000.0)
+    append_entry(data, "node_assigned", {"node": "n2", "canner": "c2"}, time=clock)
+    kitchen.collect()
+    header = {"format": "boilwitness-run/1", "run_id": "r2", "canner": "c2", "required": {"minutes": 4}}
+    header["started_at"] = clock.utc_now().isoformat()
+    append_entry(data, "run_started", header, run_id="r2", time=clock)
+    packs = [
+        (UP_S + 1.0 + at, Pack("n2", boot=9, seq=at, uptime_s=5.0 + at, water_C=40.0 + at / 10))
+        for at in range(120)
+    ]
+    kitchen.collector.say(packs[:100])
+    append_entry(data, "mark", {"kind": "jars_in"}, run_id="r2", time=clock)
+    with closing(stored.connection()) as conn:
+        before = reader.load_run(conn, "r2")
+    # The first one's node is heard at last.
+    (last,) = [pack for at_s, pack in packs_of(demo) if abs(at_s - BEGAN_S - gone_s) < 0.5][-1:]
+    uptime_s = (last.uptime_s or 0.0) + 900.0 + 102.0
+    seq = (last.seq or 0) + 1002
+    kitchen.collector.say([(UP_S + 102.0, last._replace(uptime_s=uptime_s, seq=seq))])
+    assert kitchen.collector.heard("longer; house time goes forward")
+    kitchen.collector.say(packs[105:])
+    kitchen.collector.pass_time(3.0)
+    with closing(stored.connection()) as conn:
+        after = reader.load_run(conn, "r2")
+    assert len(before.samples) == 100
+    assert [one.t_s for one in after.samples][:100] == [one.t_s for one in before.samples]
+    assert [mark.t_s for mark in after.marks] == [mark.t_s for mark in before.marks]
+    # What came afterwards does not join it: a gap of which nothing counts.
+    assert after.samples[100].t_s - after.samples[99].t_s > 600.0
+    assert stored.live()["phase"] == "unknown"
+
+
 def test_a_node_that_was_up_long_before_the_machine_fills_no_gap(
     kitchen: Kitchen, demo: DemoCanner, stored: Any
 ) -> None:
