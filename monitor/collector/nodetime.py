@@ -3,8 +3,8 @@
 A network only ever makes a message late, so the smallest (arrival − uptime) seen is the best estimate of the
 offset between the two clocks; letting it rise by 100 ppm of the time passed follows a node whose crystal
 runs slow (a "leaky minimum"). A node that is slower than that, and always by as much, shows it in the smallest of each
-ten minutes, and the offset may rise by that as well. Measured over 26 h with ±50 ppm and outages: 5 ms typical, 0.4 s at worst after
-40 minutes of silence. All times here are house time and uptime, in seconds.
+ten minutes, and the offset may rise by that as well. Measured over 26 h with ±50 ppm and outages: 5 ms typical, 0.4 s
+at worst after 40 minutes of silence. All times here are house time and uptime, in seconds.
 """
 
 from __future__ import annotations
