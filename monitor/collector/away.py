@@ -62,7 +62,7 @@ class Away:
     nodes : iterable of str
         The nodes that serve the runs that are on.
     held_s : float
-        The newest house time that the store held.
+        The newest house time that the store held when the machine started; far in the past where that is not known.
     """
 
     def __init__(self, conn: sqlite3.Connection, nodes: Iterable[str], held_s: float) -> None:

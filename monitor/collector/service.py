@@ -113,7 +113,9 @@ class Collector:
         run_open = bool(house.open_runs()) or any_unjudged(conn, house)
         held_s = newest_held_s(conn, house)
         self._clock = HouseClock(conn, self._time, run_open=run_open, held_s=held_s)
-        self._away = Away(conn, _serving(house), held_s) if self._clock.is_unsure else None
+        # What a collector before this one, in the same life of the machine, stored was taken after the gap as well.
+        before_s = float("-inf") if self._clock.continues else held_s
+        self._away = Away(conn, _serving(house), before_s) if self._clock.is_unsure else None
         self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
         self._storing = Storing(writer, outbox, self._ways, self._say, self._time)
         self._awake = Awake(self._clock.rate)
@@ -141,7 +143,8 @@ class Collector:
         self._refused_s = float("-inf")
         self._refused = self._unstored = 0
         self._storing.note_clock("started", "the collector started")
-        self._say_unsure(held_s)
+        if house.open_runs() and self._clock.is_unsure and not self._clock.continues:
+            self._say_unsure(held_s)
         self._afterwards.look_back(house, self._started_s)
         self._uptake.look(self._started_s)
         self._say_standing()
@@ -149,14 +152,13 @@ class Collector:
 
     def _say_unsure(self, held_s: float) -> None:
         """Nobody must take the gap for how long the machine was away."""
-        if self._clock.is_unsure and not self._clock.continues:
-            on_s = self._clock.now_s() - held_s
-            text = (
-                "this machine started anew while a run was on, and how long it was away is not known: nothing in that "
-                f"time counts. House time goes on {on_s:.0f} s after the newest that was recorded"
-            )
-            self._storing.journal("machine_restarted", text, {"on_s": round(on_s, 3)})
-            self._say(text)
+        on_s = self._clock.now_s() - held_s
+        text = (
+            "this machine started anew while a run was on, and how long it was away is not known: nothing in that "
+            f"time counts. House time goes on {on_s:.0f} s after the newest that was recorded"
+        )
+        self._storing.journal("machine_restarted", text, {"on_s": round(on_s, 3)})
+        self._say(text)
 
     def _say_standing(self) -> None:
         """What was raised before, and what fell due meanwhile: whoever starts the collector reads it first."""

@@ -155,6 +155,22 @@ def test_house_time_does_not_go_back_into_a_run_that_is_over(
     assert house.check(run_open=False, held_s=ended_s)[1] == pytest.approx(300.0 - 1e8, abs=1.0)
 
 
+def test_after_a_new_start_of_the_machine_house_time_does_not_go_back_into_a_run_that_is_over(
+    conn: sqlite3.Connection, time: SetClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its jars have deadlines, and what the nodes say next is no part of it."""
+    ended_s = HouseClock(conn, time, run_open=False).now_s()
+    monkeypatch.setattr(house_clock, "machine_boot", lambda: "another start")
+    monkeypatch.setattr(house_clock, "wall_clock", lambda: WallClock(False, None))
+    time.wrong_s = -1500.0
+    after = HouseClock(conn, time, run_open=False, held_s=ended_s)
+    assert after.now_s() == pytest.approx(ended_s + 1000.0) and not after.is_unsure
+    assert after.check(run_open=False, held_s=ended_s)[1] == 0.0
+    # The network's time: followed at once, for no run is on.
+    time.wrong_s = 1200.0
+    assert after.check(run_open=False, held_s=ended_s)[1] == pytest.approx(200.0)
+
+
 @pytest.mark.parametrize("moves", ["check", "go_forward"])
 def test_a_store_that_cannot_be_written_moves_no_clock(
     conn: sqlite3.Connection, time: SetClock, tmp_path: Path, moves: str

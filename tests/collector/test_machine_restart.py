@@ -298,6 +298,25 @@ def test_what_came_and_was_said_at_another_canner_meanwhile_keeps_its_distances(
     assert stored.live()["phase"] == "unknown"
 
 
+def test_a_second_start_of_the_collector_takes_nothing_kept_for_time_away(
+    kitchen: Kitchen, demo: DemoCanner, stored: Any
+) -> None:
+    """A node first heard then, with a minute that it kept: that was taken since the machine is back."""
+    gone_s = demo.power_gone_s - 5.0
+    kitchen.until(gone_s)
+    clock = kitchen.power_back(gone_s + 300.0, -1500.0)
+    kitchen.collect()
+    kitchen.collector.pass_time(200.0)
+    kitchen.collector.end()
+    kitchen.collect()
+    kept = [Pack("n1", boot=4, seq=at, uptime_s=100.0 + at, water_C=60.0) for at in range(61)]
+    said = [(clock.monotonic_s() + 0.002 * at, one) for at, one in enumerate([kept[-1], *kept[:-1]])]
+    kitchen.collector.say(said)
+    kitchen.collector.pass_time(1.0)
+    assert not kitchen.collector.heard("house time goes forward")
+    assert len(stored.ask("SELECT 1 FROM clocks")) == 2
+
+
 def test_a_node_that_was_up_long_before_the_machine_fills_no_gap(
     kitchen: Kitchen, demo: DemoCanner, stored: Any
 ) -> None:
