@@ -320,7 +320,15 @@ RULES: dict[str, Rule] = {
         _LOW,
         "A way by which alarms reach you elsewhere is down",
         "Stay within hearing of the canner, unless another way reaches you; check the network and the broker.",
-        frozenset({"remote_path_back"}),
+        frozenset({"remote_path_back", "remote_path_removed"}),
+    ),
+    "store_unwritable": Rule(
+        _HIGH,
+        _HIGH,
+        _HIGH,
+        "The record cannot be written",
+        "Watch the canner yourself, and make room on the collector's disk.",
+        frozenset({"store_back"}),
     ),
 }
 

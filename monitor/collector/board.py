@@ -161,7 +161,8 @@ class Board:
     def _serve(self, live: LiveRun) -> None:
         facts = live.facts
         end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
-        live.spans = spans_of(self._conn, self._house.serving(facts.canner, facts.started_s, end_s))
+        serving = self._house.serving(facts.canner, facts.started_s, end_s)
+        live.spans = spans_of(self._conn, serving, remembered=live.ranks)
 
     def _update(self, live: LiveRun, facts: RunFacts) -> None:
         before, spans = live.facts, live.spans
@@ -242,8 +243,14 @@ class Board:
 
     # --- what the nodes said --------------------------------------------------------------------------
 
+    def stored(self, rows: list[Row]) -> None:
+        """These are in the store now, fed already or not: who leads a canner may be another."""
+        for live in self._runs.values():
+            live.ranks.stored(rows)
+
     def feed(self, rows: list[Row]) -> None:
         """Hand stored rows to the engines of the runs that are on."""
+        self.stored(rows)
         for live in list(self._runs.values()):
             self._guarded(live, partial(self._feed_run, live, rows))
 
@@ -285,6 +292,7 @@ class Board:
     def rebuild_node(self, node_id: int) -> None:
         """Rows of a node were moved in time: judge its open runs anew."""
         for live in list(self._runs.values()):
+            live.ranks.forget()
             if any(span.node == node_id for span in live.spans):
                 self._guarded(live, partial(self._rebuild, live))
 

@@ -7,6 +7,7 @@ always been stored before.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from queue import Queue
@@ -26,15 +27,18 @@ from monitor.collector.liverun import Teller
 from monitor.collector.lock import only_collector
 from monitor.collector.memory import recall
 from monitor.collector.nodes import NodeState
-from monitor.collector.outward import Ways
+from monitor.collector.outward import NOBODYS, SCOPE, Ways, Whose
+from monitor.collector.pushing import PUSHED, confirmed_pushes
 from monitor.collector.resting import Resting
-from monitor.collector.storing import Storing
+from monitor.collector.store_check import StoreCheck, is_small
+from monitor.collector.storing import UNWRITABLE, Storing
 from monitor.collector.upkeep import Upkeep
 from monitor.collector.uptake import Uptake
+from monitor.collector.voice import Voice
 from monitor.errors import StoreError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
-from monitor.store.database import open_writer
+from monitor.store.database import damaged, is_damage, open_writer, store_path
 from monitor.store.handover import Batch, Outbox
 from monitor.store.newest import came_since, newest_held_s
 from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
@@ -61,11 +65,13 @@ class Collector:
     sources : sequence of Source
         Not yet started.
     say : callable
-        Told one line at a time, with the run it is about or None.
+        Told one line at a time, with the run it is about or None. An OSError of it (a full disk) ends nothing.
     time : TimeSource
         The clock that also stamps the sources' arrivals.
     push : Channel, optional
         A push service for alarms.
+    listening : callable, optional
+        Called once all that is stored was taken up and every source is open.
     """
 
     def __init__(
@@ -76,11 +82,13 @@ class Collector:
         say: Callable[[RunFacts | None, str], None],
         time: TimeSource = SYSTEM_TIME,
         push: Channel | None = None,
+        listening: Callable[[], None] = lambda: None,
     ) -> None:
         self._push = push
+        self._listening = listening
         self._data_dir = data_dir
         self._sources = {source.name: source for source in sources}
-        self._say_line = say
+        self._say_line = Voice(say)
         self._time = time
         self.queue: Queue[Arrival] = Queue(QUEUE_CAPACITY)
 
@@ -96,10 +104,16 @@ class Collector:
             At the start only; later trouble with the disk is said and waited out.
         """
         with only_collector(self._data_dir):
-            conn = open_writer(self._data_dir, check=True)
+            read_first = is_small(self._data_dir)
+            self._check = None if read_first else StoreCheck(self._data_dir)
+            conn = open_writer(self._data_dir, check=read_first)
             try:
                 self._begin(StoreWriter(conn, self._time))
                 self._work(stop)
+            except sqlite3.DatabaseError as trouble:
+                if is_damage(trouble):
+                    raise damaged(store_path(self._data_dir), str(trouble)) from trouble
+                raise
             finally:
                 conn.close()
         return self._unstored
@@ -116,10 +130,18 @@ class Collector:
         # What a collector before this one, in the same life of the machine, stored was taken after the gap as well.
         before_s = float("-inf") if self._clock.continues else held_s
         self._away = Away(conn, _serving(house), before_s) if self._clock.is_unsure else None
-        self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
-        self._storing = Storing(writer, outbox, self._ways, self._say, self._time)
+        self._ways = Ways(
+            self._sources.values(),
+            self._push,
+            self._zone_of,
+            self._clock.now_s(),
+            whose=self._whose,
+            pushed=confirmed_pushes(conn),
+            remember=lambda text: outbox.meta.update({PUSHED: text}),
+        )
+        self._storing = Storing(writer, outbox, self._say)
         self._awake = Awake(self._clock.rate)
-        self._ingest = Ingest(self._recall, self._clock.house_s, self._awake)
+        self._ingest = Ingest(self._recall, self._clock.house_s, self._awake, self._known)
         self._machine = AlarmMachine()
         self._machine.restore((row.body for row in reader.alarms(conn)), self._moment())
         self._teller = Teller(conn, outbox, self._machine, self._say_line, self._moment)
@@ -176,16 +198,24 @@ class Collector:
         # A demonstration's seconds are shorter; what waits for its batch must not look like a silent node.
         batch_s = BATCH_S / max(1.0, self._clock.rate)
         try:
+            self._listening()
+            if self._check is not None:
+                self._check.begin()
             while not stop.is_set():
                 self._round(self._next(batch_s, stop))
         finally:
+            if self._check is not None:
+                self._check.end()
             intake_stop.set()
             for source in self._sources.values():
                 source.stop()
             self._drain()
             self._storing.note_clock("stopped", "the collector stopped")
             self._storing.flush(now=True)
-            self._ways.close()
+            # What was found out at the very end is told too, and what was confirmed is kept.
+            self._ring()
+            self._ways.close(self._clock.now_s())
+            self._storing.flush()
             for source in self._sources.values():
                 source.close()
 
@@ -277,6 +307,7 @@ class Collector:
         if done.arrivals:
             self._acknowledge(done.arrivals)
         if done.rows:
+            self._board.stored(done.rows)
             self._afterwards.came(self._board.house, done.rows)
 
     def _acknowledge(self, arrivals: list[Arrival]) -> None:
@@ -298,6 +329,7 @@ class Collector:
     def _tick(self, now_s: float) -> None:
         for source in self._sources.values():
             source.overhear(self._storing.refuses and not self._storing.full)
+        self._take_finding()
         self._upkeep.watch_clock(now_s)
         self._uptake.look(now_s)
         self._upkeep.tick(now_s)
@@ -311,6 +343,18 @@ class Collector:
         self._tell_refused(now_s)
         self._storing.flush()
 
+    def _take_finding(self) -> None:
+        """What the reading of the whole store came to, where that went on beside the watch."""
+        finding = self._check.take_finding() if self._check is not None else None
+        if finding is None:
+            return
+        if finding.damage is not None:
+            self._storing.damaged(finding.damage)
+            return
+        text = f"whether the store is damaged is not known: {finding.unknown}"
+        self._storing.journal("store_unchecked", text)
+        self._say(text)
+
     # --- telling --------------------------------------------------------------------------------------
 
     def _ask(self, now_s: float) -> None:
@@ -322,12 +366,26 @@ class Collector:
     def _ring(self) -> None:
         """Let other rooms hear what changed on the board of alarms."""
         now = self._moment()
+        self._teller.ring(self._storing.alarms(self._machine, now))
+        if self._storing.take_again():
+            self._ways.repeat(SCOPE, UNWRITABLE, self._machine, now)
+        self._ways.printed(self._say_line.trouble, now.at_s)
         self._teller.ring(self._ways.watch(self._machine, now))
         rung, self._teller.rung = self._teller.rung, []
         self._ways.tell(rung, self._machine, now)
 
     def _zone_of(self, run_id: str) -> str | None:
         return self._uptake.zone_of(run_id)
+
+    def _whose(self, scope: str) -> Whose:
+        """The canner of a run, and every node that serves it or did."""
+        house = self._board.house
+        facts = house.runs.get(scope)
+        if facts is None:
+            return NOBODYS
+        end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
+        serving = house.serving(facts.canner, facts.started_s, end_s)
+        return Whose(facts.canner, tuple(dict.fromkeys(node for node, _, _ in serving)))
 
     def _tell_news(self) -> None:
         news = self._ingest.news.lines
@@ -365,6 +423,9 @@ class Collector:
 
     def _moment(self) -> Moment:
         return Moment(self._clock.now_s(), self._time.utc_now())
+
+    def _known(self, node: str) -> bool:
+        return self._storing.writer.knows(node) or self._board.house.names(node)
 
     def _recall(self, name: str, source: str) -> tuple[NodeState, bool]:
         return recall(self._storing.writer, name, source, clocks_continue=self._clock.continues)

@@ -18,6 +18,7 @@ from monitor.errors import StoreError, UsageError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival
 from monitor.proof.seal import seal_due
 from monitor.proof.signing import standing_key
+from monitor.store.database import damaged, is_damage, store_path
 from monitor.timesource import TimeSource
 
 #: So long after the start house time follows no clock: what waited must land on the scale of its run. [s]
@@ -62,6 +63,7 @@ class Upkeep:
         self._time = time
         self._settled_s = clock.now_s() + SETTLE_S * clock.rate
         self._sealed_s = float("-inf")
+        self._seal_every_s = SEAL_EVERY_S
         #: Runs whose sealing ended in an error: the error, and when that was. [s]
         self._unsealed: dict[str, tuple[str, float]] = {}
         self._falling_s: float | None = None
@@ -138,7 +140,7 @@ class Upkeep:
                 try:
                     self._storing.writer.remap(node.node_id, boot, span_s, clock.offset_s, late_s)
                 except StoreError as trouble:
-                    self._storing.complain(str(trouble))
+                    self._storing.refused(trouble)
                     return
             clock.settled()
             self._board.rebuild_node(node.node_id)
@@ -146,7 +148,7 @@ class Upkeep:
 
     def _seal(self, now_s: float) -> None:
         """Runs that are over, and what was said, get their seal."""
-        if abs(now_s - self._sealed_s) < SEAL_EVERY_S * self._clock.rate:
+        if abs(now_s - self._sealed_s) < self._seal_every_s * self._clock.rate:
             return
         self._sealed_s = now_s
         try:
@@ -167,8 +169,16 @@ class Upkeep:
                 self._say(f"run {run_id} is sealed")
                 # More may be due; what the nodes say comes between.
                 self._sealed_s = float("-inf")
+            self._seal_every_s = SEAL_EVERY_S
         except (StoreError, sqlite3.Error) as trouble:
-            self._storing.complain(str(trouble))
+            if is_damage(trouble) or is_damage(trouble.__cause__):
+                self._storing.damaged(damaged(store_path(self._data_dir), str(trouble)))
+                return
+            # Each time later: where sealing alone fails, the rest goes on, and is told of each time.
+            self._seal_every_s = min(2.0 * self._seal_every_s, SEAL_AGAIN_S)
+            if not isinstance(trouble, StoreError):
+                trouble = StoreError(f"the store cannot be written: {trouble}.")
+            self._storing.refused(trouble)
 
     def _left_alone(self, now_s: float) -> list[str]:
         """Runs whose sealing went wrong a short while ago."""

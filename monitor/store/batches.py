@@ -7,17 +7,19 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.errors import MonitorError, RecordError
 from monitor.jars import BatchState, batch_state
 from monitor.jars.again import Again
+from monitor.jars.rows import local_time
 from monitor.jars.window import Before, before_of
 from monitor.judge import judge
+from monitor.judge.verdict import HELD
 from monitor.plan.drift import batches_touched
-from monitor.record.model import ENDS, Run
+from monitor.record.model import ENDS, Mark, Run
 from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.probes import probe_of, probe_past
 from monitor.store.reader import whole_run
@@ -61,6 +63,31 @@ class Batch:
         at_most = max(moment, self.now)
         tried = batch_state(self.run, self.verdict, [*self.entries, trial], at_most, self.again, self.before)
         return tried.refused[-1] if len(tried.refused) > len(self.state.refused) else ""
+
+    def lifting_doubt(self, at: datetime) -> str:
+        """Why a lifting at ``at`` (aware) is asked about first: it can hardly be, or costs the hold; else empty."""
+        zone, off = self.run.zone, self.state.heat_off
+        loaded = [mark.t_s for mark in self.run.marks if mark.kind == "jars_in"]
+        began = self.run.started_at + timedelta(seconds=max(loaded, default=0.0))
+        if at < began:
+            what = f"the jars of run {self.run.run_id} went in" if loaded else f"run {self.run.run_id} began"
+            return f"that was at {local_time(at, zone)}, before {what} at {local_time(began, zone)}"
+        if off is not None and not off.how:
+            early = at < off.at
+            said = (
+                f"that was at {local_time(at, zone)}, before the heat was off at {local_time(off.at, zone)}"
+            )
+            return f"{said}: a hold ends where the jars are lifted" if early else ""
+        return self._costs_the_hold(at)
+
+    def _costs_the_hold(self, at: datetime) -> str:
+        if self.verdict.get("verdict") != HELD:
+            return ""
+        mark = Mark((at - self.run.started_at).total_seconds(), "jars_lifted")
+        if judge(replace(self.run, marks=(*self.run.marks, mark))).verdict == HELD:
+            return ""
+        when = local_time(at, self.run.zone)
+        return f"with the jars lifted at {when} the record would not prove the hold, and it does now"
 
 
 def load_batch(

@@ -30,6 +30,8 @@ CONDITIONS = {
     "end_taken_back",
     "run_watched",
     "remote_path_back",
+    "remote_path_removed",
+    "store_back",
 }
 
 

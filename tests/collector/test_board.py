@@ -157,6 +157,53 @@ def test_live_and_judged_agree(house: House, demo: DemoCanner) -> None:
     assert "hold_not_held" not in raised
 
 
+def test_a_second_of_two_nodes_costs_the_same_however_long_the_run_is_on(house: House) -> None:
+    """The jars' node has no water: that was found out anew with each batch, from its first row to its last."""
+    steps = 0
+
+    def count() -> int:
+        nonlocal steps
+        steps += 1
+        return 0
+
+    def second(number: int) -> list[Row]:
+        water = Sample(float(number), 30.0)
+        jars = Sample(float(number), None, room_C=21.0, uptime_s=float(number), jars={1: 40.0})
+        return [house.row(water, number), house.row(jars, number, node="n2")]
+
+    def cost_of(number: int) -> int:
+        nonlocal steps
+        rows = second(number)
+        house.writer.commit(Batch(rows=rows))
+        steps = 0
+        house.writer.conn.set_progress_handler(count, 50)
+        house.board.feed(rows)
+        house.writer.conn.set_progress_handler(None, 0)
+        return steps
+
+    house.writer.commit(Batch(rows=[row for number in range(100) for row in second(number)]))
+    house.new_board()
+    early = cost_of(100)
+    house.writer.commit(Batch(rows=[row for number in range(101, 6000) for row in second(number)]))
+    house.new_board()
+    assert cost_of(6000) <= early + 2
+
+
+def test_a_node_whose_water_leads_only_once_it_is_on_the_disk_leads_then(house: House) -> None:
+    """What waited for a disk that refused was fed before it was stored."""
+    first = [house.row(Sample(float(n), 30.0), n) for n in range(20, 40)]
+    second = [house.row(Sample(float(n), 31.0), n, node="n2") for n in range(10)]
+    house.board.new_node()
+    house.store(first)
+    house.board.feed(second)
+    house.board.stored(house.writer.commit(Batch(rows=second)))
+    for n in range(41, 101):
+        room = Sample(n + 0.5, None, room_C=21.0, uptime_s=n + 0.5)
+        house.store([house.row(Sample(float(n), 30.0), n), house.row(room, n, node="n2")])
+    (live,) = reader.live(house.writer.conn)
+    assert live.view["last_sample_s"] == reader.load_run(house.writer.conn, "r1").samples[-1].t_s == 100.5
+
+
 def test_a_collector_that_starts_anew_in_the_middle_tells_nothing_twice(
     house: House, demo: DemoCanner
 ) -> None:
