@@ -13,6 +13,7 @@ from monitor.collector.resting import say_over, settle, write_verdict
 from monitor.errors import RecordError
 from monitor.judge import Event, LiveView, Session, Verdict
 from monitor.judge.verdict import UNKNOWN
+from monitor.judge.view import AHEAD_S
 from monitor.judge.words import exact
 from monitor.record import Mark, Sample
 from monitor.record.model import ENDS
@@ -68,6 +69,11 @@ class Board:
     def hold_owed(self) -> bool:
         """Whether some run is in its hold, or may be."""
         return bool(self._again) or any(run.watch.hold_owed for run in self._runs.values())
+
+    @property
+    def in_hold(self) -> bool:
+        """Whether it boils in some run, by what its page says."""
+        return any(run.phase == "hold" for run in self._runs.values())
 
     # --- what people said -----------------------------------------------------------------------------
 
@@ -162,7 +168,7 @@ class Board:
         before, spans = live.facts, live.spans
         live.facts = facts
         self._serve(live)
-        if facts.entry_ids == before.entry_ids and live.spans == spans:
+        if facts.entry_ids == before.entry_ids and facts.marks == before.marks and live.spans == spans:
             return
         fresh = facts.marks[len(before.marks) :]
         appended = facts.marks[: len(before.marks)] == before.marks
@@ -331,7 +337,10 @@ class Board:
             self._teller.outbox.live[run_id] = (facts.canner, _unwatched_view(facts, now_s), None)
 
     def _publish_run(self, live: LiveRun, now_s: float) -> None:
-        view = live.session.view()
+        t_s = now_s - live.facts.started_s
+        is_before = live.last is not None and t_s < live.last.t_s - AHEAD_S
+        # Its last state is not known to be the state of now.
+        view = live.session.view(t_s if is_before else None)
         self._teller.ring(live.watch.view(view, self._teller.moment()))
         verdict = None
         if now_s - live.verdict_s >= VERDICT_EVERY_S:

@@ -277,6 +277,14 @@ class Ingest:
         for node in self.nodes.values():
             node.shift(by_s)
 
+    def carry_on(self, by_s: float) -> None:
+        """House time was moved, and what this life of the collector has placed already is to follow."""
+        for node in self.nodes.values():
+            born_s = [(clock, clock.born_s) for clock in node.clocks.values()]
+            node.shift(by_s)
+            for clock, was_s in born_s:
+                clock.born_s = was_s
+
     def in_place(self, rows: list[Row]) -> list[Row]:
         """These without the rows that are about to be moved: nobody should see time run otherwise meanwhile."""
         falling = {(node.node_id, boot) for node, boot, _ in self.fallen()}

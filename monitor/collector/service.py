@@ -18,6 +18,7 @@ from monitor.alarms import AlarmMachine, Moment, State
 from monitor.alarms.channels import Channel
 from monitor.collector.afterwards import Afterwards, any_unjudged
 from monitor.collector.awake import Awake
+from monitor.collector.away import Away
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.gather import BATCH_S, gather
@@ -34,11 +35,13 @@ from monitor.collector.storing import UNWRITABLE, Storing
 from monitor.collector.upkeep import Upkeep
 from monitor.collector.uptake import Uptake
 from monitor.collector.voice import Voice
+from monitor.errors import StoreError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
 from monitor.store.database import damaged, is_damage, open_writer, store_path
-from monitor.store.handover import Outbox
-from monitor.store.runs import FOREVER_S, RunFacts, read_house
+from monitor.store.handover import Batch, Outbox
+from monitor.store.newest import came_since, newest_held_s
+from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.store.words import in_zone
 from monitor.store.writer import StoreWriter
@@ -122,7 +125,11 @@ class Collector:
         house = read_house(conn)
         self._conn = conn
         run_open = bool(house.open_runs()) or any_unjudged(conn, house)
-        self._clock = HouseClock(conn, self._time, run_open=run_open)
+        held_s = newest_held_s(conn, house)
+        self._clock = HouseClock(conn, self._time, run_open=run_open, held_s=held_s)
+        # What a collector before this one, in the same life of the machine, stored was taken after the gap as well.
+        before_s = float("-inf") if self._clock.continues else held_s
+        self._away = Away(conn, _serving(house), before_s) if self._clock.is_unsure else None
         self._ways = Ways(
             self._sources.values(),
             self._push,
@@ -158,10 +165,22 @@ class Collector:
         self._refused_s = float("-inf")
         self._refused = self._unstored = 0
         self._storing.note_clock("started", "the collector started")
+        if house.open_runs() and self._clock.is_unsure and not self._clock.continues:
+            self._say_unsure(held_s)
         self._afterwards.look_back(house, self._started_s)
         self._uptake.look(self._started_s)
         self._say_standing()
         self._storing.flush()
+
+    def _say_unsure(self, held_s: float) -> None:
+        """Nobody must take the gap for how long the machine was away."""
+        on_s = self._clock.now_s() - held_s
+        text = (
+            "this machine started anew while a run was on, and how long it was away is not known: nothing in that "
+            f"time counts. House time goes on {on_s:.0f} s after the newest that was recorded"
+        )
+        self._storing.journal("machine_restarted", text, {"on_s": round(on_s, 3)})
+        self._say(text)
 
     def _say_standing(self) -> None:
         """What was raised before, and what fell due meanwhile: whoever starts the collector reads it first."""
@@ -236,6 +255,8 @@ class Collector:
 
     def _take(self, arrivals: list[Arrival]) -> None:
         batch = self._ingest.take(arrivals)
+        if self._away is not None and batch.rows:
+            self._was_away_for_longer(self._away, batch)
         unplaced = {id(one) for one in self._ingest.unplaced}
         taken = [one for one in arrivals if id(one) not in unplaced] if unplaced else arrivals
         fresh = self._storing.take(taken, batch)
@@ -245,6 +266,40 @@ class Collector:
         # First: a run may have been waiting for a node that is heard only now.
         self._tell_news()
         self._board.feed(fresh if self._storing.refuses else self._ingest.in_place(fresh))
+
+    def _was_away_for_longer(self, away: Away, batch: Batch) -> None:
+        """House time goes forward where the nodes show that it must, and with it what they just said."""
+        longer = away.shown(self._ingest.nodes, batch.rows, self._clock.now_s())
+        if longer is None:
+            return
+        by_s, since_s = longer.by_s, self._clock.since_s
+        others_came = came_since(self._conn, since_s, besides=longer.node)
+        if others_came and longer.went_on and self._was_marked(longer.node, since_s):
+            # What was marked would have to move for this node and to stay for the others: neither is leant on.
+            return
+        try:
+            self._clock.go_forward(by_s, all_along=not others_came)
+        except StoreError as trouble:
+            # What this node says next shows the same.
+            self._storing.refused(trouble)
+            return
+        away.moved(by_s)
+        self._ingest.carry_on(by_s)
+        self._awake.shift(by_s)
+        batch.rows = [(*row[:3], row[3] + by_s, row[4] + by_s, *row[5:]) for row in batch.rows]
+        self._started_s += by_s
+        # What was said since this start of the machine goes along.
+        self._uptake.look_anew()
+        text = f"a node shows that this machine was away for {by_s:.0f} s longer; house time goes forward by that"
+        self._storing.journal("machine_restarted", text, {"by_s": round(by_s, 3)})
+        self._say(text)
+
+    def _was_marked(self, node: str, since_s: float) -> bool:
+        """Whether anything was said since then of the run that a node serves."""
+        canner = self._board.canner_of(node)
+        runs = [facts for facts in self._board.house.open_runs() if facts.canner == canner]
+        said_s = [facts.started_s + mark.t_s for facts in runs for mark in facts.marks]
+        return any(at_s >= since_s for at_s in [*said_s, *(facts.started_s for facts in runs)])
 
     def _settle_stored(self) -> None:
         """Acknowledge what is on the disk by now; what belongs to a run that is over is looked at again."""
@@ -374,6 +429,15 @@ class Collector:
 
     def _recall(self, name: str, source: str) -> tuple[NodeState, bool]:
         return recall(self._storing.writer, name, source, clocks_continue=self._clock.continues)
+
+
+def _serving(house: House) -> set[str]:
+    """The nodes that serve a run that is on."""
+    return {
+        node
+        for facts in house.open_runs()
+        for node, _, _ in house.serving(facts.canner, facts.started_s, FOREVER_S)
+    }
 
 
 def _whose(facts: RunFacts | None) -> str:

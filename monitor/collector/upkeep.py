@@ -73,9 +73,24 @@ class Upkeep:
         """Notice that somebody set the machine's clock; no duration may change by it."""
         if self._storing.refuses:
             return
-        still = self._board.any_open or now_s < self._settled_s
-        stepped_s, moved_s = self._clock.check(run_open=still)
-        if stepped_s:
+        is_on, in_hold = self._board.any_open, self._board.in_hold
+        ended_s = (facts.ended_s for facts in self._board.house.runs.values() if not facts.imported)
+        held_s = max((end_s for end_s in ended_s if end_s is not None), default=float("-inf"))
+        still = is_on or now_s < self._settled_s
+        try:
+            stepped_s, moved_s = self._clock.check(run_open=still, in_hold=in_hold, held_s=held_s)
+        except StoreError as trouble:
+            # Found again when it can be written.
+            self._storing.refused(trouble)
+            return
+        if is_on and moved_s:
+            text = (
+                f"the machine's clock shows that it was away for {moved_s:.0f} s longer than was recorded; house time "
+                "goes forward by that, and no duration grows by it"
+            )
+            self._storing.journal("clock_stepped", text, {"by_s": stepped_s, "followed": True})
+            self._say(text)
+        elif stepped_s:
             text = f"the machine's clock was set by {stepped_s:+.1f} s; no duration changes"
             self._storing.journal("clock_stepped", text, {"by_s": stepped_s, "followed": bool(moved_s)})
             self._say(text)

@@ -112,7 +112,7 @@ class FedSource:
     name = "fed"
 
     def __init__(self) -> None:
-        self._ready = threading.Event()
+        self.ready = threading.Event()
         self._news = threading.Condition()
         self.asked: list[tuple[str, bytes]] = []
         #: How many arrivals were put on the queue, and how many of them were acknowledged.
@@ -125,10 +125,10 @@ class FedSource:
 
     def start(self, queue: Queue[Arrival], stop: threading.Event) -> None:
         self._queue, self._stop = queue, stop
-        self._ready.set()
+        self.ready.set()
 
     def put(self, arrivals: list[Arrival]) -> None:
-        assert self._ready.wait(PATIENCE_S)
+        assert self.ready.wait(PATIENCE_S)
         self.given += len(arrivals)
         put_blocking(self._queue, arrivals, self._stop)
 
