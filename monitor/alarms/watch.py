@@ -72,6 +72,11 @@ class RunWatch:
         self.context = self.context.after(kind)
         return self._machine.triggers(self.context.scope, [kind], now, after_s=t_s)
 
+    def follow(self, stage: Stage, now: Moment) -> list[JournalRow]:
+        """The stage by what is judged now: a hold that was told complete may be owed again, or held after all."""
+        self.context = replace(self.context, stage=stage)
+        return self._machine.triggers(self.context.scope, ["time_owed"], now) if self.hold_owed else []
+
     def settled_still(self, words: Iterable[str]) -> None:
         """What people have judged or decided as of now: an answer or a place that was taken back is owed again."""
         self._settled.intersection_update(words)
