@@ -86,6 +86,11 @@ class RunWatch:
         return self._machine.conditions(self.context.scope, triggers_from_view(view), now)
 
     def closed(self, verdict: Verdict, at_s: float, now: Moment) -> list[JournalRow]:
-        """The run is over (``heat_off``, ``jars_lifted`` or an end): a hold that is not proven alarms."""
+        """The run is over (``heat_off``, ``jars_lifted`` or an end): a hold that is not proven alarms.
+
+        Not where every jar has its place already.
+        """
+        if returned_by("hold_not_held", self._settled):
+            return []
         alarm = alarm_for_verdict(verdict, self.context, at_s)
         return self._machine.raise_alarm(alarm, now) if alarm else []

@@ -153,6 +153,9 @@ class Board:
         newest_s = max((raised_s for _, _, raised_s in live.told), default=float("-inf"))
         live.watch.context = _as_it_went(live, newest_s)
         self._take_events(live, revised=True)
+        for mark in live.facts.marks:
+            # Perhaps made while nobody collected, or not heard of yet: what it ends is over.
+            self._teller.ring(live.watch.mark(mark.kind, mark.t_s, self._teller.moment()))
         self._teller.ring(live.watch.follow(_as_it_went(live).stage, self._teller.moment()))
         return live
 
