@@ -113,6 +113,11 @@ class Afterwards:
                 if name == node and inside.fetchone():
                     self._due.add(facts.run_id)
 
+    @property
+    def waits(self) -> bool:
+        """Whether some run that is over is still to be judged."""
+        return bool(self._due)
+
     def judge(self, house: House) -> None:
         """Judge what is due. Call when no backlog waits: each run once, with everything."""
         due, self._due = sorted(self._due), set()
