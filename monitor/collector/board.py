@@ -384,7 +384,7 @@ class Board:
         self._teller.ring(live.watch.closed(verdict, closing[-1].t_s, self._teller.moment()))
 
     def _take_events(self, live: LiveRun, *, revised: bool = False) -> None:
-        if revised and live.watch.context.stage is Stage.COMPLETE:
+        if live.watch.context.stage is Stage.COMPLETE and not live.session.is_complete:
             # Before anything is rung for: a boil lost in a hold that this took back is lost in a hold.
             self._follow_owed(live, live.session.verdict())
         if self._teller.take_events(live, revised=revised):
