@@ -521,6 +521,20 @@ def test_an_end_marked_by_mistake_is_taken_back_while_the_hold_goes_on(
     assert len(read_entries(house.writer.conn, "r1", ["mark"])) == len(demo.marks) + 1
 
 
+def test_a_run_whose_end_was_taken_back_is_watched_as_one_that_is_on(house: House) -> None:
+    conn = house.writer.conn
+    resting = Resting(conn, house.board._teller)
+    for _ in range(2):
+        house.clock.advance(60.0)
+        ended = append_entry(conn, "run_ended", {}, run_id="r1", time=house.clock)
+        resting.refresh(read_house(conn), START_S + house.now_s)
+        assert resting.live_of("r1") is not None
+        withdrawn = {"withdrawn": True}
+        append_entry(conn, "correction", withdrawn, run_id="r1", corrects=ended, time=house.clock)
+        resting.refresh(read_house(conn), START_S + house.now_s)
+        assert resting.live_of("r1") is None
+
+
 # --- an error in the program itself -----------------------------------------------------------------------
 
 
