@@ -117,7 +117,8 @@ class Upkeep:
         self._remap(now_s)
         if not self._queue.qsize():
             self._afterwards.judge(self._board.house)
-            self._seal(now_s)
+            if not self._afterwards.waits:
+                self._seal(now_s)
 
     def _remap(self, now_s: float) -> None:
         """Carry a better estimate of a node's clock into the rows that were placed by a worse one.

@@ -115,6 +115,11 @@ class Hold:
         done_s = later_tenth(self.completed_start_s) + self.required_s
         self._log.add("hold_complete", done_s, t, words.complete(self.required_s))
 
+    def take_back(self) -> None:
+        """No dating takes it back, but something else did, as a reading found frozen since before: it is owed again."""
+        self.completed_s = None
+        self._is_overrun_told = False
+
     def follow_overrun(self, t: float) -> None:
         """Say so where the heat stays on long after the whole time. A pot that plainly cools has no heat on."""
         if self._is_overrun_told or self.completed_s is None or self.is_heat_over or self.lost_raised:
