@@ -92,6 +92,13 @@ class Upkeep:
             self._say(text)
         elif stepped_s:
             text = f"the machine's clock was set by {stepped_s:+.1f} s; no duration changes"
+            if is_on:
+                # Whoever goes by a clock on the wall would take a deadline for a later one.
+                lie = "ahead of" if stepped_s < 0.0 else "behind"
+                text += (
+                    f". The times of day of what is on stay {lie} the clock by that, its deadlines too: count the two "
+                    "hours of a failed process from the end of the heat by your own clock"
+                )
             self._storing.journal("clock_stepped", text, {"by_s": stepped_s, "followed": bool(moved_s)})
             self._say(text)
         if moved_s:

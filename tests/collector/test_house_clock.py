@@ -19,6 +19,8 @@ from monitor.errors import StoreError
 from monitor.store import database
 from monitor.store.clock import read_clocks
 from monitor.store.database import open_writer, store_path
+from monitor.store.entries import append_entry
+from monitor.store.stamp import utc_text
 from monitor.timesource import ManualTime
 
 
@@ -257,3 +259,25 @@ def test_a_wall_clock_set_while_another_program_holds_the_store_ends_nothing(
             break
     assert collector.heard("the store can be written again")
     assert len(stored.ask("SELECT 1 FROM clocks")) == 2
+
+
+@pytest.mark.parametrize(
+    ("by_s", "says"), [(-7200.0, "stay ahead of the clock"), (600.0, "stay behind the clock")]
+)
+def test_a_clock_set_in_a_run_is_told_with_what_it_does_to_the_times_shown(
+    data: Path, fed: Callable[[ManualTime], Any], time: SetClock, by_s: float, says: str
+) -> None:
+    header = {
+        "format": "boilwitness-run/1",
+        "run_id": "r1",
+        "canner": "c1",
+        "started_at": utc_text(time.utc_now()),
+    }
+    required = {"minutes": 10, "source": "chosen for the test"}
+    append_entry(data, "run_started", {**header, "required": required}, run_id="r1", time=time)
+    collector = fed(time)
+    assert collector.source.ready.wait(90.0)
+    collector.pass_time(2.0)
+    time.wrong_s = by_s
+    collector.pass_time(2.0)
+    assert collector.heard(f"was set by {by_s:+.1f} s; no duration changes") and collector.heard(says)
