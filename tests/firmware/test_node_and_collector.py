@@ -273,9 +273,7 @@ def source_for(broker: Any) -> MqttSource:
 def blocks_of_the_page() -> list[str]:
     """What firmware_notes/README.md tells to type and to write down for TLS, block by block."""
     section = (NODE.parent / "README.md").read_text("utf-8").split("### TLS", 1)[1].split("\n##", 1)[0]
-    return [
-        textwrap.dedent(block) for block in section.split("\n\n") if re.fullmatch(r"( {4}.*\n?)+", block)
-    ]
+    return [textwrap.dedent(block) for block in section.split("\n\n") if re.fullmatch(r"( {4}.*\n?)+", block)]
 
 
 def certificates_of_the_page(folder: Path) -> tuple[Path, Path, Path]:
