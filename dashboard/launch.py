@@ -165,7 +165,7 @@ _PARTS = ("_stcore", "component", "media", "static")
 
 
 def _pages_only(app: Any) -> Any:
-    """Who opens an address that is no page comes to the first one: the library's box about it would lie over an alarm."""
+    """An address that is no page leads to the first one: the library's box about it would lie over an alarm."""
     from starlette.responses import RedirectResponse
 
     async def guided(scope: Any, receive: Any, send: Any) -> None:
