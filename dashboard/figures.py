@@ -75,6 +75,21 @@ def local_day(when: datetime, zone_name: str | None, *, named: bool = False) -> 
     return when.astimezone(zone(zone_name)).strftime(f"%a %-d %b %Y, %H:%M{' %Z' if named else ''}")
 
 
+_DAY_AND_TIME = re.compile(r"(?<![\w.])(\d{4}-\d\d-\d\d \d\d:\d\d)(?!:?\d)")
+
+
+def days_in_words(text: str) -> str:
+    """A sentence of the engine with its days as :func:`local_day` writes them, so that a page has one form of them."""
+
+    def told(found: re.Match[str]) -> str:
+        try:
+            return datetime.fromisoformat(found[1]).strftime("%a %-d %b %Y, %H:%M")
+        except ValueError:
+            return found[0]
+
+    return _DAY_AND_TIME.sub(told, text)
+
+
 def local_time(when: datetime, zone_name: str | None) -> str:
     """``09:12:05`` in the site's zone."""
     return when.astimezone(zone(zone_name)).strftime("%H:%M:%S")

@@ -157,6 +157,32 @@ def _headers(app: Any) -> Any:
     return guarded
 
 
+#: The pages by their addresses; ``app.py`` says what each is.
+PAGE_NAMES = ("plan", "probe", "jars", "pantry", "runs", "compare", "nodes", "run")
+
+#: What the page server hands out besides pages: its talk with them, what they load, and files to keep.
+_PARTS = ("_stcore", "component", "media", "static")
+
+
+def _pages_only(app: Any) -> Any:
+    """An address that is no page leads to the first one: the library's box about it would lie over an alarm."""
+    from starlette.responses import RedirectResponse
+
+    async def guided(scope: Any, receive: Any, send: Any) -> None:
+        lost = scope["type"] == "http" and _is_no_page(scope)
+        await (RedirectResponse("/", 303) if lost else app)(scope, receive, send)
+
+    return guided
+
+
+def _is_no_page(request: Any) -> bool:
+    """Whether a browser asks for a page that there is none of."""
+    name = request["path"].strip("/")
+    wants_page = any(key == b"accept" and b"text/html" in value for key, value in request["headers"])
+    known = not name or name in PAGE_NAMES or name.split("/")[0] in _PARTS
+    return request["method"] == "GET" and wants_page and not known
+
+
 def serve(
     listener: socket.socket, address: Address, told: settings.Settings, routes: Sequence[Any] = ()
 ) -> None:
@@ -179,6 +205,7 @@ def serve(
         middleware=[
             Middleware(TrustedHostMiddleware, allowed_hosts=list(address.hosts)),
             Middleware(_headers),
+            Middleware(_pages_only),
         ],
     )
     config = uvicorn.Config(

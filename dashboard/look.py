@@ -173,14 +173,21 @@ def when(t_s: float, run: Run | None) -> str:
 
 
 def events_table(
-    events: Sequence[Mapping[str, Any]], run: Run | None, *, newest_first: bool = True, of: str = ""
+    events: Sequence[Mapping[str, Any]],
+    run: Run | None,
+    *,
+    newest_first: bool = True,
+    of: str = "",
+    over: bool = False,
 ) -> str:
     """What happened, a line each: when, what, and the engine's own words; in the order of the telling.
 
-    ``of``: whose, where several such tables stand on one page.
+    ``of``: whose, where several such tables stand on one page. ``over``: the run is, and nothing more is to come.
     """
     if not events:
-        return '<p class="bw-note">Nothing has happened yet.</p>'
+        return (
+            f'<p class="bw-note">{"The record holds no event." if over else "Nothing has happened yet."}</p>'
+        )
     ordered = sorted(events, key=lambda item: float(item["raised_s"]), reverse=newest_first)
     rows = []
     for item in ordered:
@@ -188,7 +195,9 @@ def events_table(
         listed_s, began_s = label(kind, float(item["onset_s"]), float(item["raised_s"]))
         # Where nothing was ever heard there is no beginning to tell.
         began = "" if began_s is None or began_s < -LONG_AGO_S else f"From {when(began_s, run)} on: "
-        rows.append((esc(when(listed_s, run)), _event_sign(kind, text), esc(began + text)))
+        rows.append(
+            (esc(when(listed_s, run)), _event_sign(kind, text), esc(began + figures.days_in_words(text)))
+        )
     return table(("Since the start", "What", "In words"), rows, f"What happened{f', {of}' if of else ''}")
 
 

@@ -29,12 +29,20 @@ def newest_pressure(
     return pressure_kPa, None if house_s is None else max(0.0, (house_s - at_s) / rate)
 
 
+def last_pressure(
+    conn: sqlite3.Connection, node: int, house_s: float | None, rate: float
+) -> tuple[float | None, float | None]:
+    """As :func:`newest_pressure`, of a node's own last minutes, however long ago those were."""
+    pressure_kPa, at_s = newest.newest_pressure(conn, node, None, BAROMETER_S * rate) or (None, None)
+    return pressure_kPa, None if house_s is None or at_s is None else max(0.0, (house_s - at_s) / rate)
+
+
 @st.cache_resource(ttl=2.0, max_entries=2, show_spinner=False)
 def _readings(data_dir: Path) -> dict[str, Reading]:
     with data.store_in(data_dir) as conn:
         house_s, rate = data.clock_of(conn)
         found = newest.newest_readings(conn)
-        pressures = {one.node: newest_pressure(conn, one.node, house_s, rate) for one in found}
+        pressures = {one.node: last_pressure(conn, one.node, house_s, rate) for one in found}
     return {
         one.name: Reading(
             None if house_s is None else max(0.0, (house_s - one.at_s) / rate),

@@ -12,7 +12,7 @@ from dashboard.plan_model import KnownProbe
 from dashboard.units import fahrenheit, told
 from monitor.plan.registration import PLACES, ProbeRegistration, registration_gaps, what_changed
 from monitor.plan.setup import CANNOT, PROVES, PROVES_IF_SEEN, SetUp
-from monitor.tables.probes import OTHER, converters, probe_kinds
+from monitor.tables.probes import OTHER, converters, place_words, probe_kinds
 
 ANOTHER = "Another probe"
 #: Where a registration waits whose name is in use by another.
@@ -135,7 +135,8 @@ def describe(item: KnownProbe) -> None:
         for texts in (registration_gaps(probe), item.said)
     )
     look.page(
-        f"<p>{look.esc(probe.kind)}; {look.esc(probe.converter)}; {look.esc(probe.place)}{look.esc(quick)}.</p>"
+        f"<p>{look.esc(probe.kind)}; {look.esc(probe.converter)}; {look.esc(place_words(probe.place))}"
+        f"{look.esc(quick)}.</p>"
         f"<p>{look.esc(told(item.words))}</p>{said}{gaps}"
     )
 

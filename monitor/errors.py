@@ -7,6 +7,9 @@ collector retries.
 
 from __future__ import annotations
 
+import shlex
+import sys
+
 
 class MonitorError(Exception):
     """Base of everything a person can do something about. Never raised itself.
@@ -26,6 +29,11 @@ class MonitorError(Exception):
     def __str__(self) -> str:
         message = super().__str__()
         return f"{message} {self.advice}" if self.advice else message
+
+
+def to_install(requirement: str) -> str:
+    """The one command that brings a missing library into the Python that misses it, wherever that is."""
+    return f"Install it with: {shlex.quote(sys.executable)} -m pip install {shlex.quote(requirement)}"
 
 
 class UsageError(MonitorError):

@@ -174,6 +174,20 @@ def certificates(tmp_path: Path) -> tuple[Path, Path, Path]:
     return write_certificates(tmp_path)
 
 
+#: What an authority's key is for; Python 3.13 and newer ask that it says so.
+_SIGNS_ONLY = x509.KeyUsage(
+    digital_signature=False,
+    content_commitment=False,
+    key_encipherment=False,
+    data_encipherment=False,
+    key_agreement=False,
+    key_cert_sign=True,
+    crl_sign=True,
+    encipher_only=False,
+    decipher_only=False,
+)
+
+
 def write_certificates(folder: Path) -> tuple[Path, Path, Path]:
     folder.mkdir(exist_ok=True)
 
@@ -198,6 +212,7 @@ def write_certificates(folder: Path) -> tuple[Path, Path, Path]:
         builder("kitchen authority", ca_key.public_key())
         .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(ca_key.public_key()), critical=False)
+        .add_extension(_SIGNS_ONLY, critical=True)
         .sign(ca_key, hashes.SHA256())
     )
     cert = (

@@ -59,7 +59,9 @@ def main() -> None:
     by_hand.section(found)
     look.page(
         "<h2>What happened</h2>"
-        + look.events_table(verdict.get("events") or (), found.run, newest_first=False)
+        + look.events_table(
+            verdict.get("events") or (), found.run, newest_first=False, over=not found.row.is_on
+        )
     )
     _kettle(verdict)
     run_sections.jars(found, state, asked)
@@ -98,13 +100,16 @@ def _batch_line(found: run_data.OneRun) -> None:
     started = figures.local_day(found.run.started_at, found.run.zone)
     look.page(
         f'<p><span class="bw-batch">{look.esc(batch)}'
-        f" · {look.esc(row.canner or 'canner not named')} · {look.esc(started)}</span>{simulated}</p>"
+        f" · {look.esc(row.canner or 'canner not named')} · {look.esc(started)}</span>{simulated}"
+        f' <span class="bw-note">{look.esc(row.run_id)}</span></p>'
     )
 
 
 def _head(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
     _batch_line(found)
-    reasons = "".join(f"<li>{look.esc(reason)}</li>" for reason in verdict.get("reasons") or ())
+    reasons = "".join(
+        f"<li>{look.esc(figures.days_in_words(reason))}</li>" for reason in verdict.get("reasons") or ()
+    )
     look.page(
         f'<h1 class="bw-verdict">{look.sign(words.verdict_sign(verdict.get("verdict")), big=True)}</h1>'
         f'<p class="bw-lead">{look.esc(run_model.headline(verdict))}</p>'
@@ -125,7 +130,7 @@ def _advice(verdict: dict[str, Any], state: BatchState | None) -> None:
     )
     look.page(
         f"<h2>What to do now</h2><p><strong>{look.esc(action.capitalize())}.</strong>"
-        f" {look.esc(advice.get('text') or '')}</p>"
+        f" {look.esc(figures.days_in_words(advice.get('text') or ''))}</p>"
         + (f"<details><summary>The guidance behind it</summary><ul>{lines}</ul></details>" if lines else "")
     )
 

@@ -65,7 +65,7 @@ def _still_judging() -> None:
 def _filters(rows: list[RunRow]) -> runs_model.Wanted:
     left, middle, right = st.columns([3, 3, 2])
     verdict = left.segmented_control("Verdict", list(VERDICT_CHOICES), default="All", key="runs_verdict")
-    text = middle.text_input("Food, jar or canner", key="runs_words", max_chars=80)
+    text = middle.text_input("Food, jar, canner or run id", key="runs_words", max_chars=80)
     years = runs_model.years(rows)
     year = right.selectbox("Year", ["All", *years], key="runs_year") if len(years) > 1 else "All"
     return runs_model.Wanted(
@@ -109,7 +109,7 @@ def _cells(row: RunRow, zones: bool, *, then: bool = False) -> tuple[str, ...]:
     return (
         look.sign(item.sign),
         look.esc(item.started),
-        link + simulated,
+        f'{link}{simulated} <span class="bw-note">{look.esc(item.run_id)}</span>',
         look.esc(item.proven),
         advised + look.esc(item.action),
         look.esc(item.canner),

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
-from monitor.errors import ConfigError
+from monitor.errors import ConfigError, to_install
 
 #: A way out that has been down this long is an alarm itself; with a check a second that is well inside the
 #: minute in which the loss must show.
@@ -107,7 +107,7 @@ class AppriseChannel:
         except ImportError as missing:
             raise ConfigError(
                 "push addresses are set, but the push library is not installed.",
-                "Install it with: pip install 'boilwitness[push]'.",
+                to_install("apprise>=1.9"),
             ) from missing
         self._services = []
         #: By alarm: the services that do not have its message yet.

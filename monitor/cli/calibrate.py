@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -25,7 +26,15 @@ from monitor.plan.history import standing_of
 from monitor.plan.outcome import Outcome, ProbePast, knocked, outcome_of
 from monitor.plan.place import site_of
 from monitor.plan.refusal import Refusal
-from monitor.plan.registration import PLACES, WATER, WATER_2, ProbeRegistration, channel_of, registration_gaps
+from monitor.plan.registration import (
+    NO_KNOWN_PLACE,
+    PLACES,
+    WATER,
+    WATER_2,
+    ProbeRegistration,
+    channel_of,
+    registration_gaps,
+)
 from monitor.plan.start import PLAUSIBLE_C
 from monitor.store.database import store_path
 from monitor.store.entries import append_entry
@@ -56,7 +65,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     probe.add_argument("--probe", required=True, metavar="ID", help="the name written on the probe")
     probe.add_argument("--kind", help=f"one of: {'; '.join(probe_kinds())} (default: as registered)")
     probe.add_argument("--converter", help=f"one of: {'; '.join(converters())} (default: as registered)")
-    probe.add_argument("--place", help=f"where it sits: “{PLACES[0]}”, or other (default: as registered)")
+    probe.add_argument(
+        "--place", help=f'where it sits: "{PLACES[0]}", or other (default: as registered, else not known)'
+    )
     probe.add_argument(
         "--response-s", type=number(0.0, 120.0), metavar="S", help="63 %% response in stirred water, if known"
     )
@@ -126,6 +137,11 @@ def run(args: argparse.Namespace) -> int:
     past = _past(args)
     probe = _registration(args, past)
     basis = _basis(args, SYSTEM_TIME.utc_now())
+    if args.node is not None:
+        _must_be_heard(args)
+        # Said before anybody fills an ice bath: naming the place afterwards ends the check.
+        for note in _notes(args, probe):
+            print(f"! {note}", file=sys.stderr)
     points, heard_kPa = _points(args, probe, basis)
     if heard_kPa:
         # A barometer on the node was heard during the boil: it knows better than what was typed.
@@ -160,12 +176,12 @@ def _must_be_known(args: argparse.Namespace) -> None:
 
 
 def _registration(args: argparse.Namespace, past: ProbePast) -> ProbeRegistration:
-    """The probe as registered, with what the options change; a new one is taken at its widest.
+    """The probe as registered, with what the options change; of a new one nothing is known but what they say.
 
     Raises UsageError where an option does not fit, or makes another of a probe and nobody says that it is meant.
     """
     known = {item.probe_id: item for item in past.registered}
-    probe = known.get(args.probe) or ProbeRegistration(args.probe, OTHER, OTHER, PLACES[0])
+    probe = known.get(args.probe) or ProbeRegistration(args.probe, OTHER, OTHER, OTHER)
     _must_be_listed("--kind", args.kind, tuple(probe_kinds()))
     _must_be_listed("--converter", args.converter, tuple(converters()))
     if args.response_s is not None and not 0.0 < args.response_s <= SLOWEST_SAID_S:
@@ -232,7 +248,6 @@ def _compared_at(args: argparse.Namespace, now: datetime) -> datetime | None:
 def _points(args: argparse.Namespace, probe: ProbeRegistration, basis: BoilBasis) -> _Taken:
     """The points: live, from files, or typed."""
     if args.node is not None:
-        _must_be_heard(args)
         return _live(args, probe, basis)
     points = {}
     for point, path, typed_C in ((ICE, args.ice_csv, args.ice_C), (BOIL, args.boil_csv, args.boil_C)):
@@ -325,12 +340,18 @@ def _notes(args: argparse.Namespace, probe: ProbeRegistration) -> list[str]:
             "Its kind and converter are not both known: where it is off by more than one of those that it may be "
             "allows, it may be damaged. Give --kind and --converter."
         )
+    if match(probe.place, PLACES) == OTHER:
+        notes.append(
+            f"{NO_KNOWN_PLACE} The check is of no known place, and naming another later ends it. If it sits there, "
+            f'give --place "{PLACES[0]}".'
+        )
     return notes
 
 
 def _text(outcome: Outcome) -> str:
+    """What the check came to; that no place is known stands among the notes, with the option that helps."""
     probe, result, touched = outcome.probe, outcome.result, outcome.touched
-    lines = [f"! {gap}" for gap in registration_gaps(probe)]
+    lines = [f"! {gap}" for gap in registration_gaps(probe) if gap != NO_KNOWN_PLACE]
     lines += [f"Refused: {result.refused}"] if result.refused else ["The check is accepted."]
     lines += result.text
     if touched:

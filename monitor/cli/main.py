@@ -53,7 +53,19 @@ class Parser(argparse.ArgumentParser):
             name, equals, value = word.partition("=")
             plain = word.startswith("--") and "--" not in words and name not in self._option_string_actions
             words.append(known.get(name.lower(), name) + equals + value if plain else word)
-        return super().parse_known_args(words, namespace)
+        found, left = super().parse_known_args(words, namespace)
+        # A verb within a verb hands what it found up to the parser above it: the innermost stays.
+        found.explained_by = getattr(found, "explained_by", self)
+        return found, left
+
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """What nobody knows is explained by the verb that was given it, not by the program."""
+        found, left = self.parse_known_args(args, namespace)
+        explained_by = found.explained_by
+        del found.explained_by
+        if left:
+            explained_by.error(f"unrecognized arguments: {' '.join(left)}")
+        return found
 
     def error(self, message: str) -> NoReturn:
         self.exit(EXIT_UNUSABLE, f"{self.prog}: {message}. '{self.prog} --help' explains it.\n")

@@ -22,6 +22,9 @@ REFUSALS = {
 }
 TAKEN_OVER = 142
 
+#: What OpenSSL finds wrong under its strict rules alone (X509_V_ERR_*, x509_vfy.h), which hold from Python 3.13 on.
+STRICT_ONLY = range(80, 93)
+
 
 def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
     """Certificates and host name checked, always; None without TLS.
@@ -47,7 +50,7 @@ def connect_trouble(settings: MqttSettings, trouble: BaseException | None) -> st
     """One line on why no connection came about."""
     where = settings.address
     if isinstance(trouble, ssl.SSLCertVerificationError):
-        return f"{where}: its certificate is not trusted ({trouble.verify_message}); is the CA file right?"
+        return f"{where}: its certificate is not trusted ({trouble.verify_message}); {_what_helps(settings, trouble)}"
     if isinstance(trouble, ssl.SSLError) or (settings.tls and isinstance(trouble, ConnectionResetError)):
         return f"{where}: TLS does not come about ({trouble}); is this the broker's TLS port?"
     if isinstance(trouble, socket.gaierror):
@@ -57,3 +60,14 @@ def connect_trouble(settings: MqttSettings, trouble: BaseException | None) -> st
     if isinstance(trouble, TimeoutError):
         return f"no answer from {where}"
     return f"{where} cannot be reached ({trouble})"
+
+
+def _what_helps(settings: MqttSettings, trouble: ssl.SSLCertVerificationError) -> str:
+    if trouble.verify_code in STRICT_ONLY:
+        return (
+            "this Python asks for more of it than older ones: make both certificates anew, as firmware_notes/README.md "
+            "says"
+        )
+    if settings.ca_file is None:
+        return "is this the right broker? If so, name its own authority in a settings file (ca_file)"
+    return "is the CA file right?"

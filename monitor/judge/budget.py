@@ -21,7 +21,7 @@ from monitor.judge.calibration import (
 from monitor.judge.pressure import BY_HAND, NOT_COMPARED, SINCE, PressureBasis, added_row, basis_before_start
 from monitor.judge.verdict import Budget, BudgetRow
 from monitor.record.model import Calibration, Run
-from monitor.tables.probes import Chain, chain_of
+from monitor.tables.probes import OTHER, Chain, chain_of, match
 
 #: Allowance below the boiling point where a person marked the rolling boil, and where nobody looked. [K]
 #: Engineering choices of this project for sensing a boil with a thermometer; published guidance names no
@@ -117,7 +117,12 @@ def probe_budget(run: Run) -> ProbeBudget:
                     "a correction that is not believed", calibration.offset_K, "the whole of it; our rule"
                 )
             )
-    same_place = trusted and calibration is not None and was_checked_at_boil(calibration)
+    same_place = (
+        trusted
+        and calibration is not None
+        and was_checked_at_boil(calibration)
+        and not _is_of_no_known_place(run)
+    )
     rows += [
         _resolution(chain.converter.step_K),
         BudgetRow(
@@ -151,6 +156,11 @@ def probe_budget(run: Run) -> ProbeBudget:
         refused=worth.refused,
         damaged=damage_of(run, chain),
     )
+
+
+def _is_of_no_known_place(run: Run) -> bool:
+    """Whether the header itself says that nobody knows where the probe sits."""
+    return match(str(run.probe.extra.get("place", "")), (OTHER,)) == OTHER
 
 
 def _distribution(factor: float | None, divisor: float) -> str:

@@ -12,6 +12,9 @@ from monitor.tables.probes import OTHER, chain_of, converters, match, probe_kind
 #: Where a water probe sits; the closed list ends with ``other``.
 PLACES = ("mid-depth, at jar-shoulder height, touching neither base nor glass", OTHER)
 
+#: What a registration says whose place is ``other``.
+NO_KNOWN_PLACE = f"Nobody said where the probe sits, or it sits elsewhere: it belongs at {PLACES[0]}."
+
 #: The channels that a probe can hang on: the water's, and a second probe's in the same water.
 WATER, WATER_2 = "water", "water_2"
 
@@ -79,7 +82,7 @@ def registration_gaps(probe: ProbeRegistration) -> tuple[str, ...]:
     if match(probe.place, PLACES) is None:
         gaps.append(f"Say where the probe sits: {PLACES[0]}; or other.")
     elif match(probe.place, PLACES) == OTHER:
-        gaps.append(f"The probe belongs at {PLACES[0]}.")
+        gaps.append(NO_KNOWN_PLACE)
     if probe.response_s is not None and probe.response_s > SLOWEST_RESPONSE_S:
         gaps.append(
             f"A response of {probe.response_s:g} s is slower than {SLOWEST_RESPONSE_S:g} s: a lost boil is "

@@ -23,6 +23,7 @@ from monitor.proof.figures import (
 from monitor.proof.readings import at_loading, beside, recorder
 from monitor.proof.words import eye
 from monitor.record import Run
+from monitor.tables.probes import place_words
 
 Pairs = list[tuple[str, str]]
 
@@ -116,7 +117,9 @@ def probe_facts(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> Pa
         (
             "Probe",
             ", ".join(
-                str(probe.extra[key]) for key in ("probe_id", "id", "name", "place") if key in probe.extra
+                place_words(str(probe.extra[key])) if key == "place" else str(probe.extra[key])
+                for key in ("probe_id", "id", "name", "place")
+                if key in probe.extra
             )
             or probe.channel,
         ),

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import ConfigError, UsageError
+from monitor.errors import ConfigError, UsageError, to_install
 
 KEY_NAME = "household.key"
 
@@ -17,7 +17,7 @@ def _library() -> Any:
     except ImportError:
         raise ConfigError(
             "signing, and checking a signature, needs the 'cryptography' library.",
-            "Install it with: pip install 'boilwitness[signing]'.",
+            to_install("cryptography>=42"),
         ) from None
     return ed25519
 

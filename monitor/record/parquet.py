@@ -7,7 +7,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import ConfigError, RecordError
+from monitor.errors import ConfigError, RecordError, to_install
 from monitor.record.model import Sample
 from monitor.record.table import assemble, check_values, column_type
 from monitor.record.write import sample_columns
@@ -20,9 +20,7 @@ def _library() -> Any:
         import pyarrow
         import pyarrow.parquet
     except ImportError:
-        raise ConfigError(
-            "Parquet needs the 'pyarrow' library.", "Install it with: pip install 'boilwitness[parquet]'."
-        ) from None
+        raise ConfigError("Parquet needs the 'pyarrow' library.", to_install("pyarrow>=16")) from None
     return pyarrow
 
 

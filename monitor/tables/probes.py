@@ -113,6 +113,11 @@ def match(words: str | None, known: tuple[str, ...]) -> str | None:
     return next((entry for entry in known if _plain(entry) == wanted), None)
 
 
+def place_words(place: str) -> str:
+    """Where a probe sits, for a person: the last word of its closed list alone says nothing."""
+    return "not known where it sits" if match(place, (OTHER,)) else place
+
+
 def same_words(one: str | None, other: str | None, known: tuple[str, ...]) -> bool:
     """Whether both spell the same entry of a closed list; what is left out is ``other``."""
     first, second = one or OTHER, other or OTHER

@@ -5,10 +5,14 @@ from __future__ import annotations
 import json
 import queue
 import re
+import shlex
+import sys
 import threading
-from collections.abc import Iterator
+import tomllib
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
 
 import pytest
 
@@ -28,6 +32,8 @@ from monitor.alarms import (
 )
 from monitor.errors import ConfigError
 from monitor.judge.verdict import Event
+from monitor.proof import signing
+from monitor.record import parquet
 
 START = datetime(2026, 8, 14, 15, 12, tzinfo=UTC)
 
@@ -141,6 +147,32 @@ def test_a_service_whose_code_fails_stops_no_later_message() -> None:
         pushes.put(Message(title, "", urgent=True))
     assert [reports.get(timeout=90)[0] for _ in range(2)] == [False, True]
     pushes.close()
+
+
+@pytest.mark.parametrize(
+    ("extra", "module", "use"),
+    [
+        ("push", "apprise", lambda: AppriseChannel(["json://127.0.0.1/"])),
+        ("signing", "cryptography.hazmat.primitives.asymmetric", signing._library),
+        ("parquet", "pyarrow", parquet._library),
+    ],
+)
+def test_a_missing_library_is_told_with_the_command_that_brings_it(
+    extra: str, module: str, use: Callable[[], object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Into the Python that runs, and by the library's own name: an index may know another project by ours."""
+    monkeypatch.setitem(sys.modules, module, None)
+    with pytest.raises(ConfigError) as trouble:
+        use()
+    command = str(trouble.value).split("Install it with: ")[1]
+    project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text("utf-8"))["project"]
+    assert shlex.split(command) == [
+        sys.executable,
+        "-m",
+        "pip",
+        "install",
+        *project["optional-dependencies"][extra],
+    ]
 
 
 def test_a_misspelt_push_address_is_named_by_its_place_not_printed() -> None:

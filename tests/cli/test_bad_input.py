@@ -79,6 +79,10 @@ def test_a_number_may_have_a_decimal_comma_everywhere(
         ),
         (("nonsense",), "invalid choice: 'nonsense'"),
         (("judge",), "'boilwitness judge --help' explains it"),
+        (
+            ("runs", "mark", "r", "jars_in", "--canner", "canner-1"),
+            "boilwitness runs mark: unrecognized arguments: --canner canner-1. 'boilwitness runs mark --help' explains",
+        ),
         (("judge", __file__), "a run is a folder"),
         ((*PEARS, "--altitude-m", "1650", "--probe", "p1"), "There is no probe 'p1'"),
     ],

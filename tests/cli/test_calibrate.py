@@ -27,10 +27,12 @@ from monitor.store.entries import append_entry, read_entries
 from monitor.store.handover import Batch
 from monitor.store.samples import row_values
 from monitor.store.writer import StoreWriter
+from monitor.tables.probes import OTHER
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 PLACE = ["--altitude-m", "1650", "--altitude-uncertainty-m", "10", "--altimeter-hPa", "1013.25"]
 PROBE = ["--probe", "T1", "--kind", "type K class 1", "--converter", "linearised, 0.0078 K steps"]
+SITS = ["--place", PLACES[0]]
 
 #: Boiling point at 830.11 hPa (IAPWS-IF97, by CoolProp's IF97): 94.483 °C.
 BOILS_C = 94.483
@@ -60,6 +62,20 @@ def test_typed_readings_make_a_check_and_are_stored(
     kinds = [kind for kind, _ in _entries(tmp_path)]
     assert kinds == ["probe_registered", "probe_checked"]
     assert _entries(tmp_path)[1][1]["calibration"]["pressure_source"] == "station pressure"
+
+
+def test_a_place_that_nobody_named_is_not_known(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It is not the best one by default; it is said, and before an ice bath is filled; a place that is known stays."""
+    both = ["--ice-C", "0.30", "--boil-C", str(BOILS_C + 0.4), "--stirred"]
+    status, form = _run(capsys, tmp_path, *both)
+    assert status == 0 and _entries(tmp_path)[0][1]["place"] == OTHER
+    assert any("Nobody said where the probe sits" in note and "--place" in note for note in form["notes"])
+    main(["calibrate", "--data", str(tmp_path), *PROBE, *PLACE, "--node", "nobody"])
+    assert "Nobody said" not in capsys.readouterr().err, "a node that was never heard takes no check"
+    assert _run(capsys, tmp_path, *both, *SITS, "--registers-anew")[0] == 0
+    status, form = _run(capsys, tmp_path, *both)
+    assert [body["place"] for kind, body in _entries(tmp_path) if kind == "probe_registered"][-1] == PLACES[0]
+    assert not any("sits" in note for note in form["notes"])
 
 
 def test_a_dry_run_stores_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -186,6 +202,7 @@ def test_live_step_by_step_from_a_store(
     assert form["calibration"]["boil_offset_K"] == pytest.approx(-0.30, abs=0.01)
     assert form["calibration"]["pressure_source"] == "barometer"
     assert "crushed ice" in said.err and "scald" in said.err
+    assert said.err.index("Nobody said where the probe sits") < said.err.index("crushed ice")
 
 
 def test_a_barometer_that_was_compared_makes_the_check_narrower(
@@ -399,7 +416,7 @@ def test_registered_again_as_the_same_it_keeps_its_check(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Another spelling, or how fast it answers, makes no other probe of it."""
-    _run(capsys, tmp_path, *BOTH)
+    _run(capsys, tmp_path, *SITS, *BOTH)
     probe = {"probe_id": "T1", "kind": "TYPE K, class 1", "converter": PROBE[5], "place": PLACES[0]}
     append_entry(tmp_path, "probe_registered", probe | {"response_s": 4.0, "channel": "water_C"})
     assert PROVES in _plan(capsys, tmp_path)

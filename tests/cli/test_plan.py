@@ -11,6 +11,7 @@ import pytest
 from monitor.cli.main import main
 from monitor.plan.make import make_plan
 from monitor.plan.model import Plan
+from monitor.plan.registration import PLACES
 
 PEARS = ["plan", "--food", "pears", "--pack", "hot", "--jar", "pint"]
 
@@ -171,6 +172,8 @@ def test_before_the_run_the_budget_is_printed_term_by_term(
         "type K class 1",
         "--converter",
         "linearised, 0.0078 K steps",
+        "--place",
+        PLACES[0],
         "--altimeter-hPa",
         "1013.25",
     ]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from configparser import ConfigParser
 from pathlib import Path
 
 import pytest
 
+from monitor.cli.main import build_parser
 from monitor.collector.settings import (
     _MQTT_KEYS,
     _NUMBER_KEYS,
@@ -150,3 +152,21 @@ def test_no_password_is_printed(tmp_path: Path, text: str) -> None:
     with pytest.raises(MonitorError) as trouble:
         read_settings(tmp_path / "s.toml")
     assert "s3cret" not in str(trouble.value)
+
+
+def test_the_units_that_the_readme_shows() -> None:
+    """Neither is ever given up, whatever ends it and how often (systemd.unit(5)); what they run is understood."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    section = readme.split("### Leave it running", 1)[1].split("\n## ", 1)[0]
+    shown = "\n".join(line[4:] for line in section.splitlines() if line.startswith("    "))
+    collector, pages = shown.rsplit("\nExecStart=", 1)
+    unit = ConfigParser(interpolation=None)
+    unit.optionxform = str  # type: ignore[assignment,method-assign]
+    unit.read_string(collector)
+    assert unit["Unit"]["StartLimitIntervalSec"] == "0"
+    assert (unit["Service"]["Restart"], unit["Install"]["WantedBy"]) == ("always", "default.target")
+    assert 1.0 <= float(unit["Service"]["RestartSec"]) <= 5.0
+    for line in (unit["Service"]["ExecStart"], pages):
+        program, verb, *words = line.split()
+        assert program == "%h/boilwitness/.venv/bin/boilwitness"
+        assert build_parser(verb).parse_args([verb, *words]).verb == verb

@@ -6,12 +6,16 @@ any sample is missing, doubled or changed.
 
 from __future__ import annotations
 
+import re
 import signal
 import sqlite3
+import ssl
 import subprocess
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -266,14 +270,40 @@ def source_for(broker: Any) -> MqttSource:
     )
 
 
+def blocks_of_the_page() -> list[str]:
+    """What firmware_notes/README.md tells to type and to write down for TLS, block by block."""
+    section = (NODE.parent / "README.md").read_text("utf-8").split("### TLS", 1)[1].split("\n##", 1)[0]
+    return [textwrap.dedent(block) for block in section.split("\n\n") if re.fullmatch(r"( {4}.*\n?)+", block)]
+
+
 def certificates_of_the_page(folder: Path) -> tuple[Path, Path, Path]:
     """(ca, cert, key) as firmware_notes/README.md tells to make them, for a broker at 127.0.0.1."""
-    section = (NODE.parent / "README.md").read_text("utf-8").split("### TLS", 1)[1].split("###", 1)[0]
-    commands = [line[4:] for line in section.splitlines() if line.startswith("    ")]
-    assert len([line for line in commands if line.startswith("openssl")]) == 3
-    script = "set -e\n" + "\n".join(commands).replace("192.168.1.10", "127.0.0.1")
+    commands = blocks_of_the_page()[0]
+    assert len([line for line in commands.splitlines() if line.startswith("openssl")]) == 3
+    script = "set -e\n" + commands.replace("192.168.1.10", "127.0.0.1")
     subprocess.run(["bash", "-c", script], cwd=folder, check=True, capture_output=True)
     return folder / "ca.pem", folder / "cert.pem", folder / "key.pem"
+
+
+def broker_of_the_page(folder: Path) -> str:
+    """The broker's settings as the page has them, all but the port, with the files in ``folder``."""
+    (settings,) = [block for block in blocks_of_the_page() if block.startswith("listener 8883\n")]
+    for there in ("/etc/mosquitto/certs/", "/etc/mosquitto/"):
+        settings = settings.replace(there, f"{folder}/")
+    return settings.split("\n", 1)[1].rstrip() + "\n"
+
+
+@pytest.fixture
+def as_strict_as_newer_pythons(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From 3.13 on ``ssl.create_default_context`` sets these two flags by itself."""
+    make = ssl.create_default_context
+
+    def strict(*args: Any, **named: Any) -> ssl.SSLContext:
+        context = make(*args, **named)
+        context.verify_flags |= ssl.VERIFY_X509_STRICT | ssl.VERIFY_X509_PARTIAL_CHAIN
+        return context
+
+    monkeypatch.setattr(ssl, "create_default_context", strict)
 
 
 class TestOverTheBroker:
@@ -284,6 +314,7 @@ class TestOverTheBroker:
         node_on_network(interpreter)
         wait(lambda: stored.count() > 20 and stored.whole())
 
+    @pytest.mark.usefixtures("as_strict_as_newer_pythons")
     def test_inside_tls_with_an_authority_of_ones_own(
         self,
         interpreter: str,
@@ -294,12 +325,15 @@ class TestOverTheBroker:
         wait: Any,
         tmp_path: Path,
     ) -> None:
-        """With the certificates that the page's own commands make; both sides check the broker's."""
-        ca, cert, key = certificates_of_the_page(tmp_path)
-        broker = make_broker(f"allow_anonymous true\ncertfile {cert}\nkeyfile {key}\n")
-        settings = MqttSettings("127.0.0.1", broker.port, client_id="trial", tls=True, ca_file=ca)
+        """With the certificates that the page's own commands make, and its broker's settings; both sides check."""
+        ca, _, _ = certificates_of_the_page(tmp_path)
+        passwords = tmp_path / "passwords"
+        subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "kitchen", "quiet"], check=True)
+        broker = make_broker(broker_of_the_page(tmp_path))
+        settings = MqttSettings("127.0.0.1", broker.port, tls=True, ca_file=ca)
+        settings = replace(settings, client_id="trial", username="kitchen", password="quiet")
         collect(MqttSource(settings))
-        link = ["--mqtt", broker.address, "--ca", str(ca)]
+        link = ["--mqtt", broker.address, "--ca", str(ca), "--user", "kitchen", "--password", "quiet"]
         node = subprocess.Popen([interpreter, str(NODE / "host_run.py"), "mqtt", *link, *options])
         try:
             wait(lambda: stored.count() > 30 and stored.whole())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import ssl
 import subprocess
 import threading
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from monitor.errors import ConfigError
 from monitor.intake.mqtt import MqttSource
 from monitor.intake.mqtt_settings import MqttSettings
+from monitor.intake.mqtt_trouble import connect_trouble
 
 
 class TestTrouble:
@@ -85,6 +87,20 @@ class TestTls:
     def test_an_untrusted_certificate_is_said(self, tls: Any, collect: Any, wait: Any) -> None:
         collecting = collect(tls[0], tls=True, connected=False)
         wait(lambda: "its certificate is not trusted" in collecting.source.status())
+        assert "name its own authority in a settings file (ca_file)" in collecting.source.status()
+
+    def test_an_authority_made_for_older_pythons_is_said(self) -> None:
+        """What OpenSSL says of one without key usage (its error 92), where the strict rules hold, as from 3.13 on."""
+        trouble = ssl.SSLCertVerificationError("certificate verify failed")
+        trouble.verify_code, trouble.verify_message = 92, "CA cert does not include key usage extension"
+        said = connect_trouble(MqttSettings("broker.lan", 8883, tls=True, ca_file=Path("ca.pem")), trouble)
+        assert said == (
+            "broker.lan:8883: its certificate is not trusted (CA cert does not include key usage extension); this "
+            "Python asks for more of it than older ones: make both certificates anew, as firmware_notes/README.md says"
+        )
+        trouble.verify_code, trouble.verify_message = 18, "self-signed certificate"
+        said = connect_trouble(MqttSettings("broker.lan", 8883, tls=True, ca_file=Path("ca.pem")), trouble)
+        assert said.endswith("(self-signed certificate); is the CA file right?")
 
     def test_plain_talk_to_a_tls_port_is_said(self, tls: Any, collect: Any, wait: Any) -> None:
         collecting = collect(tls[0], connected=False)

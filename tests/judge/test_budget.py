@@ -18,6 +18,7 @@ import pytest
 from monitor.judge import Budget, budget_of, judge
 from monitor.judge.budget import probe_budget
 from monitor.judge.pressure import PressureTracker, from_altitude, from_barometer, from_typed
+from monitor.judge.verdict import BudgetRow
 from monitor.physics.pressure import standard_pressure_kPa
 from monitor.physics.saturation import boiling_point_C
 from monitor.record.model import Calibration, Probe, Run, Site
@@ -608,4 +609,21 @@ def test_a_barometer_that_nothing_checks_proves_nothing(
     assert found.verdict == verdict
     assert any("Nothing checks the barometer" in reason for reason in found.reasons) is (
         verdict == "unproven"
+    )
+
+
+def test_a_check_at_no_known_place_is_not_taken_for_one_at_this_place(header: Run) -> None:
+    """Half of ±0.2 K is known only where the check was made at the probe's own place."""
+
+    def depth_row(**extra: str) -> BudgetRow:
+        run = replace(header, probe=replace(header.probe, extra=extra))
+        (row,) = [row for row in probe_budget(run).rows if row.term.startswith("depth")]
+        return row
+
+    for unknown in (OTHER, "Other"):
+        row = depth_row(place=unknown)
+        assert row.standard_K == pytest.approx(0.2 / sqrt(3.0)) and "same place" not in row.source
+    row = depth_row(place="mid-depth, at jar-shoulder height, touching neither base nor glass")
+    assert row.standard_K == pytest.approx(0.1 / sqrt(3.0)) and row.source.endswith(
+        "same place as at the check"
     )

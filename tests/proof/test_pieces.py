@@ -21,6 +21,7 @@ from monitor.proof.canon import NOTHING_BEFORE, canonical, engine_form, rules_st
 from monitor.proof.chain import Seal, check_links, linked
 from monitor.proof.closed import closed_bytes, open_closed
 from monitor.proof.compare import compare_verdicts
+from monitor.proof.facts import probe_facts
 from monitor.proof.figures import day_time
 from monitor.proof.report import Report
 from monitor.record import read_run
@@ -192,3 +193,16 @@ def test_the_hour_that_comes_twice_is_told_apart() -> None:
     first, second = datetime(2026, 11, 1, 7, 30, tzinfo=UTC), datetime(2026, 11, 1, 8, 30, tzinfo=UTC)
     assert day_time(run, first) == "2026-11-01 01:30:00-06:00"
     assert day_time(run, second) == "2026-11-01 01:30:00-07:00"
+
+
+@pytest.mark.parametrize(
+    ("place", "told"),
+    [
+        ("mid-depth, at jar-shoulder height", "p1, mid-depth, at jar-shoulder height"),
+        ("other", "p1, not known where it sits"),
+    ],
+)
+def test_where_the_probe_sits_is_told_as_far_as_it_is_known(place: str, told: str) -> None:
+    run = read_run(RECORDS / "dip-then-completed")
+    run = replace(run, probe=replace(run.probe, extra={"probe_id": "p1", "place": place}))
+    assert dict(probe_facts(run, {}, ()))["Probe"] == told
