@@ -38,7 +38,7 @@ def status(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(words.state_json(batch.state, batch.now), indent=2, ensure_ascii=False))
     else:
-        print(words.status(batch.state, batch.now))
+        print(words.status(batch.state, batch.now, batch.run.taken_in))
     return 0
 
 

@@ -42,6 +42,9 @@ def runs(args: argparse.Namespace) -> int:
         return 0
     table: list[tuple[str, ...]] = [("RUN", "CANNER", "STARTED", "FOOD", "REQUIRED", "PROVEN", "VERDICT")]
     table += [_line(row, before.get(row.run_id, "")) for row in rows]
+    if any(row.taken_in is not None for row in rows):
+        came = ["RECORD CAME", *(row.taken_in.briefly if row.taken_in else "" for row in rows)]
+        table = [(*line[:-1], how, line[-1]) for line, how in zip(table, came, strict=True)]
     _print_table(table)
     return 0
 

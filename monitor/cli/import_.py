@@ -14,7 +14,7 @@ from monitor.cli._output import in_one_line
 from monitor.errors import RecordError, UsageError
 from monitor.proof.chain import last_chain, read_chain
 from monitor.proof.dossier import SEAL_FILE
-from monitor.proof.folder import must_be_as_sealed, seal_trouble
+from monitor.proof.folder import how_it_came, must_be_as_sealed, seal_trouble
 from monitor.proof.verify import check_manifest
 from monitor.proof.verify_store import verify_store
 from monitor.store import reader
@@ -22,6 +22,7 @@ from monitor.store.database import not_written, open_writer, store_path
 from monitor.store.entries import read_entries
 from monitor.store.journal import RESTORE_TRIED, put_down
 from monitor.store.restore import is_empty, is_whole_export, restore
+from monitor.store.runs import read_house
 from monitor.store.take_in import import_run, run_folders
 
 EXIT_ALTERED = 12
@@ -70,9 +71,10 @@ def _all_or_nothing_of(folder: Path) -> Iterator[None]:
 def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
     """One run folder, and what lies beside the record; refused when its seal says that it was changed."""
     must_be_as_sealed(folder, "Nothing of it was taken in", seal_may_be_gone=True)
-    run_id, new = import_run(conn, folder)
+    run_id, new = import_run(conn, folder, came=how_it_came(folder))
     if not new:
-        print(f"run {in_one_line(run_id)} is here already, the same")
+        how = read_house(conn).run(run_id).taken_in
+        print(f"run {in_one_line(run_id)} is here already, the same" + (f". {how.words}" if how else ""))
         return
     along = [f"{len(found)} {name}" for name, found in _along(conn, run_id) if found]
     print(
@@ -83,10 +85,13 @@ def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
 
 
 def _sealed(folder: Path) -> str:
+    kept = "; that is kept with it and said with its verdict"
     if (folder / SEAL_FILE).exists():
-        return "its bytes are as they were sealed"
+        how = how_it_came(folder)
+        return "its bytes are as they were sealed" + ("" if how.was_sealed else f". {how.words}")
     gone = seal_trouble(folder)
-    return f"{gone}, so nothing here can show whether it was changed" if gone else "it came without a seal"
+    told = f"{gone}, so nothing here can show whether it was changed" if gone else "it came without a seal"
+    return told + kept
 
 
 def _along(conn: sqlite3.Connection, run_id: str) -> list[tuple[str, list[Any]]]:

@@ -19,6 +19,7 @@ from monitor.jars.seals import SealResult, Sums, told
 from monitor.judge.words import asked, exact
 from monitor.judge.yearly import is_within_a_year
 from monitor.record.model import Run
+from monitor.record.taken_in import TakenIn
 
 #: A person's mark and the record agree when they differ by no more than this. [s]
 AGREE_S = 60.0
@@ -54,7 +55,8 @@ def content_hash(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> s
         name: verdict.get(name) for name in ("verdict", "required_s", "proven_s", "possible_s", "clock")
     }
     header = {
-        "run_id": run.run_id,
+        # A review that was signed where it was made was signed of it under its name there.
+        "run_id": (run.taken_in and run.taken_in.run_id_there) or run.run_id,
         "started_at": run.started_at.isoformat(),
         "zone": run.zone,
         "food": run.batch.food,
@@ -90,6 +92,7 @@ def check_list(
     """Every line with the evidence beside it; ``contradicted`` are the answers for jars of which two people differ."""
     return [
         _hold(verdict),
+        *([_seal(run.taken_in)] if run.taken_in is not None else []),
         _eye(verdict, run),
         _limit(verdict),
         _gaps(verdict),
@@ -107,6 +110,11 @@ def _hold(verdict: Mapping[str, Any]) -> Item:
     proven, required = float(verdict.get("proven_s") or 0), float(verdict.get("required_s") or 0)
     evidence = f"verdict {verdict.get('verdict')}: {exact(proven)} of {asked(required)} proven"
     return Item("hold", "The whole time was held", verdict.get("verdict") == "held", evidence)
+
+
+def _seal(came: TakenIn) -> Item:
+    """Of a record from elsewhere: no line of this list tells more than the record, and that may have been changed."""
+    return Item("seal", "The record came as it was sealed", came.was_sealed, came.words)
 
 
 def _eye(verdict: Mapping[str, Any], run: Run) -> Item:

@@ -118,6 +118,7 @@ def _check_runs(
                 _check_run(conn, house, run_id, by_run[run_id], chain, inner, judge_again)
             except (KeyError, TypeError, ValueError) as trouble:
                 inner.problem(f"its seals cannot be read ({trouble})")
+            inner.came(facts.taken_in)
             report.take(inner, f"run {run_id}: ")
         elif is_finished(facts):
             report.remark(f"run {run_id}: over, and not sealed yet (the collector seals it, or 'prove' does)")

@@ -7,11 +7,13 @@ import hashlib
 import sqlite3
 import unicodedata
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from monitor.errors import RecordError, UsageError
 from monitor.record import read_run
 from monitor.record.files import shown
+from monitor.record.taken_in import TAKEN_IN_FILE, TakenIn
 from monitor.record.write import header_text, samples_text
 from monitor.store.beside import (
     ALARMS,
@@ -29,6 +31,9 @@ from monitor.store.open_files import entry_form
 from monitor.store.reader import alarms, load_run, read_house
 from monitor.store.stamp import SYSTEM_TIME, utc_text
 from monitor.timesource import TimeSource
+
+#: What a record was sealed with where it was made; kept beside it as it came.
+SEAL_FILE = "seal.json"
 
 #: Of a run's id, so that it can be a folder's name, and with what is added to it a file's. [bytes]
 LONGEST_ID = 200
@@ -54,8 +59,12 @@ def run_folders(folder: Path) -> list[Path]:
     return found
 
 
-def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM_TIME) -> tuple[str, bool]:
+def import_run(
+    conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM_TIME, came: TakenIn | None = None
+) -> tuple[str, bool]:
     """Take in one run folder, with what people said of it and its alarms. Returns (run_id, whether it was new).
+
+    ``came`` is what was found of its seal; a time of an earlier taking in stands, and a seal that fits is kept.
 
     Raises
     ------
@@ -102,7 +111,19 @@ def import_run(conn: sqlite3.Connection, folder: Path, time: TimeSource = SYSTEM
         for name, content in beside.items():
             digest, upto = hashlib.sha256(content).hexdigest(), highest(content)
             keep_beside(conn, run.run_id, name, content, digest, upto, now)
+        for name, content in _how_it_came(folder, came, now).items():
+            keep_beside(conn, run.run_id, name, content, hashlib.sha256(content).hexdigest(), 0, now)
     return run.run_id, True
+
+
+def _how_it_came(folder: Path, came: TakenIn | None, now: str) -> dict[str, bytes]:
+    """What is kept of a record's seal, by the name it is kept under; nothing where nobody has looked."""
+    if came is None:
+        return {}
+    told = {TAKEN_IN_FILE: replace(came, at_utc=came.at_utc or now).as_bytes()}
+    if (folder / SEAL_FILE).exists():
+        told[SEAL_FILE] = (folder / SEAL_FILE).read_bytes()
+    return told
 
 
 def _must_be_a_name(run_id: str, folder: Path) -> None:
