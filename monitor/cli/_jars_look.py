@@ -4,20 +4,26 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from monitor.cli import _jars_words as words
 from monitor.cli._data import data_dir
+from monitor.cli._runs_look import tell_of_judging
 from monitor.errors import RefusedError, StoreError
 from monitor.jars import html_sheet, labels, plain_text, read_code
 from monitor.jars.labels import opens_here_alone
 from monitor.jars.rest import rest_of
 from monitor.jars.times import times_of
+from monitor.proof.canon import rules_stamp
 from monitor.store.batches import Batch, load_batch, load_batches
-from monitor.store.reader import open_reader
+from monitor.store.judged import Judged
+from monitor.store.reader import open_reader, read_house
 from monitor.store.stamp import SYSTEM_TIME
+from monitor.store.verdicts import standing
 
 
 def _folder(args: argparse.Namespace) -> Path:
@@ -54,8 +60,21 @@ def cooling(args: argparse.Namespace) -> int:
 
 def pantry(args: argparse.Namespace) -> int:
     now = SYSTEM_TIME.utc_now()
-    with closing(open_reader(_folder(args))) as conn:
-        print(words.pantry_words(load_batches(conn, now), now))
+    folder = _folder(args)
+    with closing(open_reader(folder)) as conn:
+        house, kept = read_house(conn), Judged(folder, rules_stamp())
+        told = standing(conn, house.runs)
+        tell_of_judging(
+            conn,
+            house,
+            kept,
+            [one for one, facts in house.runs.items() if facts.imported and one not in told],
+        )
+
+        def judged(run_id: str, _: int) -> Mapping[str, Any]:
+            return kept.verdict(conn, house, house.run(run_id))
+
+        print(words.pantry_words(load_batches(conn, now, judged=judged), now))
     return 0
 
 

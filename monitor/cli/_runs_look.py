@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
+import sys
+from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import replace
 from math import inf
@@ -15,8 +17,10 @@ from monitor.judge import judge
 from monitor.judge.words import exact
 from monitor.plan.containers import JAR_NAMES
 from monitor.plan.lot import parse_lot
+from monitor.proof.canon import rules_stamp
 from monitor.store import reader
 from monitor.store.corrections import revised, runs_corrected
+from monitor.store.judged import Judged
 from monitor.store.lots import lots
 from monitor.store.retention import run_kept_until
 from monitor.store.runs import House, read_house
@@ -35,7 +39,9 @@ def runs(args: argparse.Namespace) -> int:
             rows = [row for row in rows if row.run_id == wanted]
             if not rows:
                 raise UsageError(f"no run in this store carries the lot code {lot}.")
-        rows = [_judged(conn, house, row) for row in rows]
+        kept = Judged(data_dir(args), rules_stamp())
+        tell_of_judging(conn, house, kept, [row.run_id for row in rows if row.proven_s is None])
+        rows = [_judged(conn, house, row, kept) for row in rows]
         before = _before(conn, house, {row.run_id for row in rows})
     if not rows:
         print("no runs yet; 'boilwitness runs start --help' begins one")
@@ -63,12 +69,30 @@ def _before(conn: sqlite3.Connection, house: House, wanted: set[str]) -> dict[st
     return told
 
 
-def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow) -> reader.RunRow:
+#: Judging fewer records than this is done before anybody asks what takes so long.
+_MANY = 8
+
+
+def tell_of_judging(conn: sqlite3.Connection, house: House, kept: Judged, run_ids: Iterable[str]) -> None:
+    """Say, beside what is printed, that many records from elsewhere are to be judged first."""
+    left = sum(1 for run_id in run_ids if not kept.is_kept(conn, house.run(run_id)))
+    if left >= _MANY:
+        print(
+            f"boilwitness: judging {left} runs that have no verdict here; their verdicts are kept",
+            file=sys.stderr,
+        )
+
+
+def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow, kept: Judged) -> reader.RunRow:
     """The row with a verdict: a record that came from elsewhere, or of which more was said since, is judged now."""
     if row.proven_s is not None:
         return row
     try:
-        run = reader.whole_run(conn, house, house.run(row.run_id))
+        facts = house.run(row.run_id)
+        if facts.imported:
+            form = kept.verdict(conn, house, facts)
+            return replace(row, verdict=form["verdict"], proven_s=form["proven_s"])
+        run = reader.whole_run(conn, house, facts)
         now_s = (SYSTEM_TIME.utc_now() - run.started_at).total_seconds()
         verdict = judge(run, until_s=now_s if row.is_on else inf)
     except MonitorError:
