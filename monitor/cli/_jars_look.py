@@ -80,9 +80,19 @@ def pantry(args: argparse.Namespace) -> int:
 
 def find(args: argparse.Namespace) -> int:
     """From a jar's code: the jar, its siblings, the run it came from or went on in, where each is."""
-    args.run, jar = read_code(args.run)
-    batch = batch_of(args)
-    print(words.found(batch.state, jar))
+    named, jar = read_code(args.run)
+    with closing(open_reader(_folder(args))) as conn:
+        facts = read_house(conn).runs.values()
+        # Two houses may have called a run alike: the label may be of either.
+        alike = [
+            one.run_id for one in facts if one.taken_in is not None and one.taken_in.run_id_there == named
+        ]
+        here = [one.run_id for one in facts if one.run_id == named]
+    if len([*here, *alike]) > 1:
+        print(f"The code fits a jar of {' and of '.join([*here, *alike])}: whose label is it?\n")
+    for run_id in [*here, *alike] or [named]:
+        args.run = run_id
+        print(words.found(batch_of(args).state, jar))
     return 0
 
 

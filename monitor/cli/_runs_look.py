@@ -21,7 +21,6 @@ from monitor.proof.canon import rules_stamp
 from monitor.store import reader
 from monitor.store.corrections import revised, runs_corrected
 from monitor.store.judged import Judged
-from monitor.store.lots import lots
 from monitor.store.retention import run_kept_until
 from monitor.store.runs import House, read_house
 from monitor.store.stamp import SYSTEM_TIME
@@ -35,8 +34,7 @@ def runs(args: argparse.Namespace) -> int:
         rows = reader.list_runs(conn, house)
         if args.lot is not None:
             lot = parse_lot(args.lot)
-            wanted = lots(conn).get(lot)
-            rows = [row for row in rows if row.run_id == wanted]
+            rows = [row for row in rows if _lot_of(house, row.run_id) == lot]
             if not rows:
                 raise UsageError(f"no run in this store carries the lot code {lot}.")
         kept = Judged(data_dir(args), rules_stamp())
@@ -67,6 +65,11 @@ def _before(conn: sqlite3.Connection, house: House, wanted: set[str]) -> dict[st
             said = (one.before.verdict or "open" if one.before else "not known" for one in found)
             told[run_id] = f"corrected; was {', then '.join(dict.fromkeys(said))}"
     return told
+
+
+def _lot_of(house: House, run_id: str) -> str | None:
+    batch = house.run(run_id).header.get("batch")
+    return str(batch.get("lot_code")) if isinstance(batch, dict) else None
 
 
 #: Judging fewer records than this is done before anybody asks what takes so long.

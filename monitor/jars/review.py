@@ -55,8 +55,7 @@ def content_hash(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> s
         name: verdict.get(name) for name in ("verdict", "required_s", "proven_s", "possible_s", "clock")
     }
     header = {
-        # A review that was signed where it was made was signed of it under its name there.
-        "run_id": (run.taken_in and run.taken_in.run_id_there) or run.run_id,
+        "run_id": _there(run, run.run_id),
         "started_at": run.started_at.isoformat(),
         "zone": run.zone,
         "food": run.batch.food,
@@ -68,12 +67,24 @@ def content_hash(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> s
         "marks": [[mark.t_s, mark.kind, mark.by, mark.text] for mark in run.marks],
     }
     entries = [
-        [row.id, row.kind, dict(row.body), row.at.isoformat(), row.by]
+        [
+            row.id,
+            row.kind,
+            {key: _there(run, value) for key, value in row.body.items()},
+            row.at.isoformat(),
+            row.by,
+        ]
         for row in rows
         if row.kind not in _NOT_CONTENT and not row.kind.startswith("alarm_") and not _takes_back(row)
     ]
     text = json.dumps([header, outcome, entries], sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _there(run: Run, value: Any) -> Any:
+    """A run's name as it is where the record was made: a review that was signed there was signed under that."""
+    before = run.taken_in.before_names(run.run_id) if run.taken_in is not None else ""
+    return value.removeprefix(before) if before and isinstance(value, str) else value
 
 
 def _takes_back(row: Row) -> bool:

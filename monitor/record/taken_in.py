@@ -41,6 +41,11 @@ class TakenIn:
         """Whether it was as somebody had sealed it when it came."""
         return self.seal == INTACT
 
+    def before_names(self, run_id: str) -> str:
+        """What stands here before the names that runs of that house have there; empty where nothing does."""
+        there = self.run_id_there
+        return run_id.removesuffix(there) if there and run_id != there and run_id.endswith(there) else ""
+
     @property
     def briefly(self) -> str:
         """How it came: as it was sealed, not sealed."""
