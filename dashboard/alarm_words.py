@@ -36,6 +36,7 @@ WAS: dict[str, str] = {
     "reprocess_window_closing": "the time to save the jars was running out",
     "run_unwatched": "the run was not watched",
     "remote_path_lost": "a way by which alarms reach you elsewhere was down",
+    "store_unwritable": "the record could not be written",
 }
 #: Causes that send somebody to the canner: not once the run is over.
 WHILE_ON = frozenset({causes.BROKE_OFF, causes.BROKE_OFF_SEEN})
@@ -61,6 +62,7 @@ WHENEVER = frozenset(
         "seal_check_overdue",
         "reprocess_window_closing",
         "remote_path_lost",
+        "store_unwritable",
         "node_restarted",
     }
 )

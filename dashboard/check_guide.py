@@ -24,6 +24,7 @@ from monitor.plan.check import (
 from monitor.plan.outcome import Outcome
 from monitor.plan.refusal import Refusal
 from monitor.plan.registration import ProbeRegistration
+from monitor.store.together import Saying
 
 STEPS = (
     (ICE, "1. Ice point", (ICE_PREPARE, ICE_SETTLING)),
@@ -166,7 +167,8 @@ def _move(shown: str, what: str) -> None:
 
 def _result(check: Check) -> None:
     """Both corrections side by side, what they prove, and which batches a failure touches."""
-    outcome = check.outcome(datetime.now(UTC), kitchen_data.known().past)
+    check.done_at = check.done_at or datetime.now(UTC)
+    outcome = check.outcome(check.done_at, kitchen_data.known().past)
     # On a phone the heads are gone, so each figure says what it is.
     rows = [
         (
@@ -189,8 +191,7 @@ def _result(check: Check) -> None:
     who = access.who("Who made the check")
     with st.container(horizontal=True):
         if st.button("Keep this check", type="primary", key="check_keep", disabled=not who):
-            for kind, body, run_id in outcome.entries:
-                data.say(kind, body, run_id=run_id)
+            data.say_together([Saying(kind, body, run_id=run_id) for kind, body, run_id in outcome.entries])
             kitchen_data.forget()
             del st.session_state[KEY]
             st.session_state["check_kept"] = outcome.as_json()

@@ -33,6 +33,8 @@ class Check:
     session: CheckSession
     after_s: float
     heard_kPa: list[float] = field(default_factory=list)
+    #: When its result was first seen: the time of the check, however often it is kept.
+    done_at: datetime | None = None
 
     def feed(self, samples: Iterable[Sample], now: datetime) -> None:
         """Take in what the node said since last time; a barometer of its own moves the boiling point."""

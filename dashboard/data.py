@@ -8,7 +8,7 @@ another ``newest`` or ``minute`` is another answer.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -24,9 +24,10 @@ from monitor.errors import StoreError
 from monitor.record import Run, Sample
 from monitor.store import reader
 from monitor.store.clock import clock_in_force, read_clocks
-from monitor.store.entries import Entry, append_entry, read_entries
+from monitor.store.entries import Entry, read_entries
 from monitor.store.newest import house_mark, newest_alarm, newest_entries
-from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot, utc_text
+from monitor.store.stamp import SYSTEM_TIME, epoch_s, machine_boot
+from monitor.store.together import Saying, append_together, copies
 
 #: How long one answer serves every viewer; it is frozen or never written to, so it needs no copying. [s]
 SHARED_FOR_S = 0.8
@@ -208,15 +209,30 @@ def say(
 
     ``happened`` (aware) is when it was, if not now; more than five minutes ago wants a ``reason``.
     """
-    return append_entry(
-        settings.current().data_dir,
-        kind,
-        dict(body),
-        run_id=run_id,
-        by=speaker(),
-        reason=reason,
-        happened_utc=utc_text(happened) if happened else None,
-        corrects=corrects,
+    one = Saying(kind, dict(body), run_id=run_id, happened=happened, corrects=corrects, reason=reason)
+    return say_together([one])[0]
+
+
+def say_together(sayings: Sequence[Saying]) -> list[int]:
+    """As :func:`say`, all that one press says: whole or not at all, and once.
+
+    A second press stops the page that the first one draws, at whatever that asks Streamlit next: between two entries
+    nothing may be asked.
+    """
+    by, data_dir = speaker(), settings.current().data_dir
+    return append_together(data_dir, sayings, by=by)
+
+
+def take_back(
+    number: int, entries: Iterable[Entry], *, run_id: str, reason: str, of: str | None = None
+) -> None:
+    """Take back an entry of a run, with any copy that the same press left; ``of`` is its kind, where that is kept."""
+    body = {"withdrawn": True} | ({"of": of} if of else {})
+    say_together(
+        [
+            Saying("correction", body, run_id=run_id, corrects=one, reason=reason)
+            for one in copies(entries, number)
+        ]
     )
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, jars_model, jars_when, look
+from dashboard import jars_doubt, jars_model, jars_when, look
 from dashboard.batches import Batch
 from monitor.errors import UsageError
 from monitor.jars.disposition import Basis
+from monitor.store.together import Saying
 
 CAUTION = (
     "Heat off, canner lid off with its underside away from you, 5 minutes of rest; then lift the jars level, "
@@ -43,8 +44,11 @@ def ask(batch: Batch) -> bool:
     """The form for whatever of the two nobody has marked; whether something was written down."""
     state = batch.state
     if not state.jars or lifted_by_mark(batch):
+        jars_doubt.forget()
         return False
     try:
+        if jars_doubt.ask_again(batch):
+            return True
         return _heat_off(batch) if state.standing.basis is Basis.OPEN else _lifting(batch)
     except UsageError as trouble:
         st.error(look.plain(str(trouble)))
@@ -63,7 +67,11 @@ def _heat_off(batch: Batch) -> bool:
         when = jars_when.ask("heat_off", batch.state.zone, batch.now, seen.late)
         if not st.button("The heat is off", type="primary", key="mark_heat_off"):
             return False
-        return _mark("heat_off", when, batch)
+        if when.trouble:
+            st.error(when.trouble)
+            return False
+        as_seen = Saying("mark", {"kind": "heat_off"}, happened=seen.late)
+        return jars_doubt.say(batch, [_mark("heat_off", when, batch)], [as_seen])
 
 
 def _lifting(batch: Batch) -> bool:
@@ -84,30 +92,31 @@ def _lifting(batch: Batch) -> bool:
         if when.trouble:
             st.error(when.trouble)
             return False
-        _heat_off_too(batch, when)
-        _mark("jars_lifted", when, batch)
         body = {"out": out, "broken": broken, "surface": surface}
-        data.say("jars_lifted_count", body, run_id=state.run_id, happened=when.happened, reason=when.reason)
-        return True
+        count = Saying(
+            "jars_lifted_count", body, run_id=state.run_id, happened=when.happened, reason=when.reason
+        )
+        return jars_doubt.say(batch, [*_heat_off_too(batch, when), _mark("jars_lifted", when, batch), count])
 
 
-def _heat_off_too(batch: Batch, when: jars_when.When) -> None:
+def _heat_off_too(batch: Batch, when: jars_when.When) -> list[Saying]:
     """Where only the record knows when the heat went off, the person who lifted the jars confirms it."""
     off = batch.state.heat_off
-    if off is not None and off.how:
-        happened = min(off.late, when.happened or batch.now)
-        data.say(
+    if off is None or not off.how:
+        return []
+    happened = min(off.late, when.happened or batch.now)
+    return [
+        Saying(
             "mark",
             {"kind": "heat_off"},
             run_id=batch.state.run_id,
             happened=happened,
             reason=jars_when.CONFIRMED,
         )
+    ]
 
 
-def _mark(kind: str, when: jars_when.When, batch: Batch) -> bool:
-    if when.trouble:
-        st.error(when.trouble)
-        return False
-    data.say("mark", {"kind": kind}, run_id=batch.state.run_id, happened=when.happened, reason=when.reason)
-    return True
+def _mark(kind: str, when: jars_when.When, batch: Batch) -> Saying:
+    return Saying(
+        "mark", {"kind": kind}, run_id=batch.state.run_id, happened=when.happened, reason=when.reason
+    )

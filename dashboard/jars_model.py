@@ -25,6 +25,9 @@ SEALS: dict[Seal, Sign] = {
     Seal.OPENED: Sign("Opened for a test", "square", "□", "quiet"),
 }
 
+#: The guidance of the clock that runs for jars which did not seal, and for no other.
+_UNSEALED = "G56"
+
 #: What a person says of a jar, and the word of the entry. The shelf is never chosen, it follows.
 PLACES: dict[Status, str] = {
     Status.REFRIGERATE: "Refrigerate",
@@ -89,8 +92,10 @@ def clock_words(clock: Clock, now: datetime, zone: str | None) -> str:
     left_s = clock.left_s(now)
     if left_s <= 0:
         when = figures.local_day(clock.deadline, zone)
+        # After a good hold the jars that sealed are kept: the round that tells which these are may still be to come.
+        left = "A jar that did not seal and" if _UNSEALED in clock.guidance else "What"
         return (
-            f"{clock.name.capitalize()}: closed {when}. What was not placed by then is discarded, untasted."
+            f"{clock.name.capitalize()}: closed {when}. {left} was not placed by then is discarded, untasted."
         )
     return f"{clock.name.capitalize()}: {figures.about(left_s)} left, until {at}. {clock.text.capitalize()}."
 
@@ -160,8 +165,9 @@ def jar_cells(jar: JarState, zone: str | None, now: datetime) -> tuple[str, Sign
 
 
 def kept_words(seal: SealResult) -> str:
-    """What became of an answer that was just kept."""
-    return f"Jar {seal.jar}: {seal.seal.value} ({seal.why})."
+    """What became of an answer that was just kept, and what a bulging lid asks for at once (G66, G67)."""
+    do = f" Jar {seal.jar}: do not open it, do not taste; set it apart, and bag and bin it."
+    return f"Jar {seal.jar}: {seal.seal.value} ({seal.why}).{do if seal.bulging else ''}"
 
 
 def instants(day: date, clock: time, zone: str | None) -> list[datetime]:

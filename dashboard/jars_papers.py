@@ -12,7 +12,10 @@ from monitor.jars import SHEETS, BatchState, html_sheet, labels, plain_text
 from monitor.jars.deviations import Deviation
 from monitor.jars.disposition import Basis
 from monitor.jars.labels import PAGES, opens_here_alone
+from monitor.store.together import Saying
 
+#: Set once a deviation was opened, until its form is empty again.
+_OPENED = "dev_opened"
 _MARKS = {
     True: ("✔", "held", "holds"),
     False: ("▼", "alarm", "does not hold"),
@@ -27,7 +30,7 @@ def deviations_table(state: BatchState, batch: Batch) -> None:
         return
     rows = [
         (
-            f"<strong>{look.esc(one.number.rpartition('-')[2])}</strong>",
+            f"<strong>{look.esc(_short(one))}</strong>",
             look.esc(one.what),
             look.esc(one.how_found + _span(one, batch)),
             look.named("lowest", figures.temperature(one.lowest_C)) if one.lowest_C is not None else "",
@@ -42,6 +45,11 @@ def deviations_table(state: BatchState, batch: Batch) -> None:
     look.page("<h2>Deviations</h2>" + look.table(heads, rows, "Deviations"))
 
 
+def _short(one: Deviation) -> str:
+    """Its number without the run's: ``D2``."""
+    return one.number.rpartition("-")[2]
+
+
 def _span(one: Deviation, batch: Batch) -> str:
     if one.start_s is None:
         return ""
@@ -51,9 +59,7 @@ def _span(one: Deviation, batch: Batch) -> str:
 
 def close_deviation(state: BatchState) -> bool:
     """Close one: cause, action, name; whether it was closed."""
-    still = {
-        one.key: f"{one.number.rpartition('-')[2]}: {one.what}" for one in state.deviations if one.is_open
-    }
+    still = {one.key: f"{_short(one)}: {one.what}" for one in state.deviations if one.is_open}
     if not still:
         return False
     with st.expander("Close a deviation"), st.form("close", border=False, enter_to_submit=False):
@@ -73,6 +79,8 @@ def close_deviation(state: BatchState) -> bool:
 def open_deviation(batch: Batch) -> bool:
     """Open one by hand, here and where the same probe may have done the same; whether it was opened."""
     state = batch.state
+    if st.session_state.pop(_OPENED, False):
+        st.session_state.update(dev_what="", dev_jars=[], dev_shared=False)
     with st.expander("Write down a deviation that the record does not show"):
         what = st.text_input("What departed from the procedure", key="dev_what", max_chars=300).strip()
         jars = st.pills(
@@ -94,16 +102,29 @@ def open_deviation(batch: Batch) -> bool:
         if not what:
             st.error("Say what departed.")
             return False
-        data.say(
-            "deviation_opened", {"what": what} | ({"jars": list(jars)} if jars else {}), run_id=state.run_id
+        touched = tuple(sorted(jars))
+        if already := _open_already(state, what, touched):
+            st.error(f"That deviation is open already: {already}. Close it above, or say what else departed.")
+            return False
+        body = {"what": what} | ({"jars": list(touched)} if touched else {})
+        there = {"what": what, "how_found": f"later, in run {state.run_id}"}
+        data.say_together(
+            [
+                Saying("deviation_opened", body, run_id=state.run_id),
+                *(Saying("deviation_opened", there, run_id=run_id) for run_id in others),
+            ]
         )
-        for run_id in others:
-            data.say(
-                "deviation_opened",
-                {"what": what, "how_found": f"later, in run {state.run_id}"},
-                run_id=run_id,
-            )
+        st.session_state[_OPENED] = True
         return True
+
+
+def _open_already(state: BatchState, what: str, jars: tuple[int, ...]) -> str:
+    """The number of an open deviation in the same words, of the same jars; empty where there is none."""
+    every = tuple(jar.jar for jar in state.jars)
+    for one in state.deviations:
+        if one.is_open and one.what == what and (tuple(sorted(one.jars)) or every) == (jars or every):
+            return _short(one)
+    return ""
 
 
 def review_table(state: BatchState, now: datetime) -> None:

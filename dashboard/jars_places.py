@@ -23,9 +23,13 @@ from monitor.store.occupied import check_again, start_clashes
 from monitor.store.runs import read_house
 from monitor.store.stamp import utc_text
 from monitor.store.starting import start_run
+from monitor.store.together import Saying
 
-#: Set once jars were placed, or a place was taken back, until the form is empty again.
-_PLACED, _TAKEN_BACK = "place_done", "back_done"
+#: The run, and what was placed last when the form was drawn: what was placed since is chosen no more, even where the
+#: press that did so did not come to its end.
+_DRAWN_AFTER = "place_drawn_after"
+#: Set once a place was taken back, until the form is empty again.
+_TAKEN_BACK = "back_done"
 #: No published time is near it. [min]
 LONGEST_MIN = 600.0
 
@@ -44,9 +48,7 @@ def place(batch: Batch) -> bool:
 
 
 def _place(batch: Batch, open_jars: list[JarState]) -> bool:
-    if st.session_state.pop(_PLACED, False):
-        # Left chosen, the jars placed last would go along with the next.
-        st.session_state.update(place_jars=[], place_to=None)
+    _leave_out_the_placed(batch)
     choice = st.pills("Jars", [jar.jar for jar in open_jars], selection_mode="multi", key="place_jars")
     numbers = [jar.jar for jar in open_jars if jar.jar in choice]
     if not numbers:
@@ -67,10 +69,26 @@ def _place(batch: Batch, open_jars: list[JarState]) -> bool:
         if why := batch.refusal_of("jar_disposition", body, data.speaker(), datetime.now(UTC)):
             st.error(f"{why}.")
             return False
-    for number in numbers:
-        data.say("jar_disposition", {"jar": number, "to": wanted.value}, run_id=batch.state.run_id)
-    st.session_state[_PLACED] = True
+    data.say_together(
+        [
+            Saying("jar_disposition", {"jar": number, "to": wanted.value}, run_id=batch.state.run_id)
+            for number in numbers
+        ]
+    )
     return True
+
+
+def _leave_out_the_placed(batch: Batch) -> None:
+    """Left chosen, the jars placed last would go along with the next, or those of one run with another's."""
+    said = [entry for entry in batch.entries if entry.kind == "jar_disposition"]
+    newest = max((entry.id for entry in said), default=0)
+    run_id, before = st.session_state.get(_DRAWN_AFTER, (batch.state.run_id, newest))
+    choice = list(st.session_state.get("place_jars") or ())
+    placed = {entry.body.get("jar") for entry in said if entry.id > before}
+    left = [jar for jar in choice if jar not in placed] if run_id == batch.state.run_id else []
+    if left != choice:
+        st.session_state.update(place_jars=left, place_to=None)
+    st.session_state[_DRAWN_AFTER] = (batch.state.run_id, newest)
 
 
 def take_back(batch: Batch) -> bool:
@@ -99,12 +117,12 @@ def take_back(batch: Batch) -> bool:
             st.error("Say why it is taken back.")
             return False
         try:
-            data.say(
-                "correction",
-                {"withdrawn": True, "of": "jar_disposition"},
+            data.take_back(
+                placed[number].placed_entry or 0,
+                batch.entries,
                 run_id=batch.state.run_id,
-                corrects=placed[number].placed_entry,
                 reason=why,
+                of="jar_disposition",
             )
         except UsageError as trouble:
             st.error(look.plain(str(trouble)))
@@ -139,7 +157,7 @@ def reprocess(batch: Batch) -> bool:
             "**new lids**, and hold the **full time**. Once only. Dense food, such as pie filling, is refrigerated or "
             "frozen instead. Boiling food, steam and hot glass scald."
         )
-        again = st.pills("Jars to reprocess", able, selection_mode="multi", default=able, key="again_jars")
+        again = _which_again(batch, able)
         least = published.minutes if published else batch.run.required.minutes
         minutes = number_field.ask(
             st.container(),
@@ -176,7 +194,26 @@ def reprocess(batch: Batch) -> bool:
             )
             return False
         coldest_C = f_to_c(coldest.value) if fahrenheit() else coldest.value
-        return _begin(batch, list(again), minutes.value, source.strip(), coldest_C, hot=hot, lids=lids)
+        return _begin(batch, again, minutes.value, source.strip(), coldest_C, hot=hot, lids=lids)
+
+
+def _which_again(batch: Batch, able: list[int]) -> list[int]:
+    """The jars that go in again. Chosen beforehand are those that somebody has queued; where the whole hold failed, and
+    none was, all of them. A jar whose seal nobody has judged may well be sealed: it is chosen by hand."""
+    queued = [jar.jar for jar in batch.state.jars if jar.jar in able and jar.status is Status.REPROCESS]
+    failed = batch.state.standing.basis is Basis.FAILED
+    before = queued or (able if failed else [])
+    with st.container(key="again_jars"):
+        return list(
+            st.pills(
+                "Jars to reprocess",
+                able,
+                selection_mode="multi",
+                default=before,
+                # Whatever changes what is chosen beforehand begins the choice anew.
+                key=f"again_jars_{batch.state.run_id}_{'_'.join(map(str, before))}",
+            )
+        )
 
 
 def _coldest(run_id: str) -> Number:
@@ -210,6 +247,8 @@ def _begin(
             new_lids=lids,
         )
     except RefusedError as refusal:
+        if _go_on(fresh.run.run_id, jars):
+            return True
         st.error(str(refusal))
         return False
     header = child_header(
@@ -219,6 +258,10 @@ def _begin(
         header = with_lot(conn, header)
         house = read_house(conn)
     canner, run_id = header.get("canner"), str(header["run_id"])
+    also: list[Saying] = []
+    if fresh.run.ended_at_s is None and not canner:
+        # No canner is named whose next run would end it.
+        also = [Saying("run_ended", {}, run_id=fresh.run.run_id, reason=f"its jars go on in {run_id}")]
     try:
         check_again(house, canner, fresh.run.run_id)
         start_run(
@@ -229,15 +272,22 @@ def _begin(
             seen=start_clashes(house, canner),
             by=data.speaker(),
             happened_utc=utc_text(now),
+            also=also,
         )
     except RefusedError as refusal:
         data.forget()
+        if _go_on(fresh.run.run_id, jars):
+            return True
         st.error(str(refusal))
         return False
-    if fresh.run.ended_at_s is None and not canner:
-        # No canner is named whose next run would end it.
-        data.say("run_ended", {}, run_id=fresh.run.run_id, reason=f"its jars go on in {run_id}")
     return True
+
+
+def _go_on(run_id: str, jars: list[int]) -> bool:
+    """Whether all these jars are in a run of their own by now: a second click of the press that began it is done."""
+    found = batches.load(run_id, datetime.now(UTC))
+    runs = {jar.jar: jar.child_run for jar in found.state.jars} if found is not None else {}
+    return bool(jars) and all(runs.get(jar) for jar in jars)
 
 
 def own_timing(batch: Batch) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from math import inf
 
 import streamlit as st
 
@@ -11,10 +12,15 @@ from dashboard.batches import Batch
 from monitor.jars import ASK
 from monitor.jars.disposition import Basis
 from monitor.jars.seals import QUESTIONS, Seal, SealResult, newest_answer
+from monitor.store.stamp import SYSTEM_TIME
 
 #: ``_KEPT`` is the entry that was kept last, with its jar; ``_SEEN`` the newest one about the jar on the screen when
 #: that was opened: what others say meanwhile, this viewer has not read.
 _ON, _JAR, _KEPT, _SEEN = "round_on", "round_jar", "round_kept", "round_seen"
+#: Which screen stands there, and since when: jar, what was read of it, steady time.
+_DRAWN = "round_drawn"
+#: A tap so soon after a screen came was meant for the one before it. [s] Chosen: nobody has looked at a jar by then.
+TOO_SOON_S = 1.5
 #: Why an answer is taken back by a press on Undo.
 UNDONE = "taken back in the seal round"
 
@@ -38,7 +44,7 @@ def begin(batch: Batch, jar: int | None = None) -> None:
 
 
 def end() -> None:
-    for key in (_ON, _JAR, _KEPT, _SEEN):
+    for key in (_ON, _JAR, _KEPT, _SEEN, _DRAWN):
         st.session_state.pop(key, None)
 
 
@@ -46,6 +52,7 @@ def _go_to(jar: int) -> None:
     """The screen of a jar, opened anew."""
     st.session_state[_JAR] = jar
     st.session_state.pop(_SEEN, None)
+    st.session_state.pop(_DRAWN, None)
 
 
 def _seen(batch: Batch, jar: int) -> int:
@@ -80,7 +87,6 @@ def screen(batch: Batch) -> None:
     numbers = [jar.jar for jar in state.jars]
     jar = st.session_state.get(_JAR)
     jar = jar if jar in numbers else numbers[0]
-    _undo(batch)
     _progress(batch, jar)
     seen, seal = _seen(batch, jar), next(one.seal for one in state.jars if one.jar == jar)
     _said_of(seal, state.zone)
@@ -99,9 +105,13 @@ def screen(batch: Batch) -> None:
                 )
     missing = sum(given[question] is None for question in QUESTIONS)
     keep = st.button(f"Keep for jar {jar}", type="primary", key="keep_seal", width="stretch")
-    if missing:
+    if missing == len(QUESTIONS):
+        look.page('<p class="bw-note">No question is answered yet: there is nothing to keep.</p>')
+    elif missing:
         noun = "question is" if missing == 1 else "questions are"
         look.page(f'<p class="bw-note">{missing} {noun} unanswered: kept so, the jar counts as unsealed.</p>')
+    # Below the button: above, its words would move the next jar's questions to where Keep was just tapped.
+    _undo(batch)
     with st.container(horizontal=True, key="seal_others"):
         broken = st.button("It is broken", key="broken_seal")
         opened = st.button("Opened for a test", key="opened_seal")
@@ -110,9 +120,27 @@ def screen(batch: Batch) -> None:
     if later:
         end()
         st.rerun()
+    touched = any(given[question] != before.get(question) for question in QUESTIONS)
+    too_soon = _came_just_now(jar, seen, touched=touched)
     if keep or broken or opened:
         body = {"jar": jar, "broken": True} if broken else {"jar": jar, "opened": True} if opened else given
-        _keep(batch, jar, body | {"seen": seen})
+        if too_soon:
+            look.page(look.refused(f"That tap came with jar {jar}.", "Nothing was kept for it; tap again."))
+        elif keep and missing == len(QUESTIONS):
+            look.page(look.refused(f"Nothing is answered of jar {jar}.", "Nothing was kept."))
+        else:
+            _keep(batch, jar, body | {"seen": seen})
+
+
+def _came_just_now(jar: int, seen: int, *, touched: bool) -> bool:
+    """Whether this jar's screen has not stood there for long enough to be answered; where something was, it has."""
+    now_s = SYSTEM_TIME.monotonic_s()
+    drawn: tuple[int, int, float] | None = st.session_state.get(_DRAWN)
+    is_new = drawn is None or drawn[:2] != (jar, seen)
+    since_s = -inf if touched else now_s if drawn is None or is_new else drawn[2]
+    if is_new or touched:
+        st.session_state[_DRAWN] = (jar, seen, since_s)
+    return (is_new and not touched) or now_s - since_s < TOO_SOON_S
 
 
 def _said_of(seal: SealResult, zone: str | None) -> None:
@@ -145,7 +173,7 @@ def _how() -> None:
 
 def _undo(batch: Batch) -> None:
     """What was kept last, and the way to take it back: the entry stays, what was said before it counts again."""
-    number, entry = st.session_state.get(_KEPT, (None, None))
+    number, entry = st.session_state.get(_KEPT, (0, 0))
     kept = next((jar for jar in batch.state.jars if jar.jar == number), None)
     if kept is None:
         return
@@ -153,9 +181,7 @@ def _undo(batch: Batch) -> None:
     with st.container(horizontal=True, key="round_kept_row", vertical_alignment="center"):
         st.html(f'<p class="bw-note">{look.esc(jars_model.kept_words(own))}</p>', width="stretch")
         if st.button("Undo", key="undo_seal"):
-            data.say(
-                "correction", {"withdrawn": True}, run_id=batch.state.run_id, corrects=entry, reason=UNDONE
-            )
+            data.take_back(entry, batch.entries, run_id=batch.state.run_id, reason=UNDONE)
             batches.forget()
             begin(batch, kept.jar)
             st.rerun()

@@ -13,6 +13,7 @@ from typing import Any
 
 from dashboard import figures, run_model, steady, words
 from monitor.jars import NOTHING_LEFT
+from monitor.judge.view import AHEAD_S
 from monitor.judge.words import BOIL, LOST
 from monitor.tables.foods import foods
 
@@ -180,7 +181,10 @@ def sample_age_s(view: Mapping[str, Any], row_age_s: float, rate: float = 1.0) -
     last_s = view.get("last_sample_s")
     if last_s is None:
         return None
-    return max(0.0, float(view["at_s"]) - float(last_s)) / rate + max(0.0, row_age_s)
+    apart_s = float(view["at_s"]) - float(last_s)
+    # A reading of a time that has not come yet is as strange as one that is so old.
+    apart_s = -apart_s if apart_s < -AHEAD_S else max(0.0, apart_s)
+    return apart_s / rate + max(0.0, row_age_s)
 
 
 def nobody_watches(row_ages_s: Sequence[float]) -> bool:

@@ -5,6 +5,8 @@ Word, shape and colour always say the same thing together. ``tone`` names a colo
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 
@@ -129,6 +131,17 @@ _TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\N{R
 def unturned(text: str) -> str:
     """A name without the signs that would turn the rest of its line around; they are shown."""
     return text.translate(_TURNING)
+
+
+def told_apart(lines: Mapping[str, str], apart: Mapping[str, str] | None = None) -> dict[str, str]:
+    """The lines of a list to choose from, each its own: where some are the same, what tells them apart comes first.
+
+    To the list two of one line are one: whichever is chosen, the first would be taken. ``apart``: what to add, by the
+    same keys; the keys themselves where it is left out.
+    """
+    often = Counter(lines.values())
+    added = apart or {key: key for key in lines}
+    return {key: line if often[line] == 1 else f"{added[key]}: {line}" for key, line in lines.items()}
 
 
 def plain(word: str) -> str:

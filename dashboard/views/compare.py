@@ -41,13 +41,16 @@ def main() -> None:
         return
     zones = runs_model.several_zones(rows)
     lines = {row.run_id: runs_model.line(row, zone_named=zones) for row in rows}
+    named = words.told_apart(
+        {run_id: f"{one.sign.glyph} {one.started}, {one.batch}" for run_id, one in lines.items()}
+    )
     chosen = st.multiselect(
         "Runs",
         list(lines),
         default=list(lines)[:2],
         max_selections=MOST,
         key="compared",
-        format_func=lambda one: f"{lines[one].sign.glyph} {lines[one].started}, {lines[one].batch}",
+        format_func=named.__getitem__,
     )
     _overlay(chosen, lines)
     _season(rows[:SEASON], zones)

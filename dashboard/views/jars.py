@@ -21,6 +21,7 @@ from dashboard import (
     look,
     runs_model,
     settings,
+    words,
 )
 from dashboard.batches import Batch
 from monitor.errors import MonitorError, StoreError
@@ -28,9 +29,13 @@ from monitor.jars import BatchState
 from monitor.jars.alike import alike
 from monitor.jars.disposition import Basis
 from monitor.jars.state import Clock
+from monitor.store.reader import RunRow
 
 #: The clocks are drawn anew this often. [s]
 CLOCKS_EVERY_S = 15.0
+#: Whose jars the forms were last drawn for, and what their fields are when nothing is said.
+_FORMS_OF = "jars_forms_of"
+_OF_ONE_RUN: dict[str, object] = {"lift_broken": [], "dev_jars": [], "dev_what": "", "dev_shared": False}
 
 
 def main() -> None:
@@ -68,6 +73,7 @@ def _load(run_id: str) -> Batch | None:
 
 def _page(batch: Batch) -> None:
     state = batch.state
+    _leave_other_run(state.run_id)
     _head(batch)
     jars_places.linked(batch)
     may = access.ask("jars")
@@ -92,6 +98,15 @@ def _page(batch: Batch) -> None:
         _papers(batch, may)
     jars_papers.label_sheet(state)
     _guidance(state)
+
+
+def _leave_other_run(run_id: str) -> None:
+    """What was chosen or typed for one run's jars is not said of another's."""
+    if st.session_state.get(_FORMS_OF, run_id) != run_id:
+        for key, empty in _OF_ONE_RUN.items():
+            if key in st.session_state:
+                st.session_state[key] = empty
+    st.session_state[_FORMS_OF] = run_id
 
 
 def _papers(batch: Batch, may: bool) -> None:
@@ -125,17 +140,22 @@ def _which() -> str | None:
         return asked or None
     if asked and asked not in ids:
         return asked
-    lines = {row.run_id: runs_model.line(row) for row in rows}
+    lines = words.told_apart({row.run_id: _line(row) for row in rows})
     chosen = st.selectbox(
         "Run",
         ids,
         index=ids.index(asked) if asked in ids else 0,
-        format_func=lambda one: f"{lines[one].started}, {lines[one].batch}, {lines[one].canner}",
+        format_func=lines.__getitem__,
         key="jars_run",
     )
     if chosen != asked:
         st.query_params["run"] = chosen
     return chosen
+
+
+def _line(row: RunRow) -> str:
+    told = runs_model.line(row)
+    return f"{told.started}, {told.batch}, {told.canner}"
 
 
 def _head(batch: Batch) -> None:

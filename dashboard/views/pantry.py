@@ -8,9 +8,9 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import access, batches, data, figures, look
+from dashboard import access, batches, data, figures, look, words
 from monitor.errors import MonitorError, UsageError
-from monitor.jars import BatchState, lost_seals, pantry, read_code
+from monitor.jars import BatchState, Status, lost_seals, pantry, read_code
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
 from monitor.store.corrections import gone_entry
 from monitor.store.entries import read_entries
@@ -53,7 +53,7 @@ def main() -> None:
             f'<p class="bw-note">{look.esc(STORE_TEXT)}</p><p class="bw-caution">{look.esc(BEFORE_OPENING)}</p>'
         )
         if access.ask("pantry"):
-            _recheck({f"{row.food}, {row.place.value} ({row.run_id})": row for row in rows})
+            _recheck(rows)
     _gone(states)
     if lost_seals(states) and access.may_change():
         _fine_after_all(states)
@@ -61,12 +61,19 @@ def main() -> None:
 
 
 def _lost(states: Sequence[BatchState]) -> None:
+    bulging = {
+        (state.run_id, jar.jar)
+        for state in states
+        for jar in state.jars
+        if jar.lost == "bulge" or jar.seal.bulging
+    }
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
-        do = f"{lost.do} They are: {siblings}."
+        do = f"{lost.do} Other jars of the batch, to be looked at: {siblings}."
+        found = "the lid bulges" if (lost.run_id, lost.jar) in bulging else "the seal is lost"
         look.page(
             '<div class="bw-alarm"><p class="bw-headline"><span aria-hidden="true">▲</span> '
-            f"{look.esc(lost.food)}, jar {lost.jar}: the seal is lost</p><p>{look.esc(do)} "
+            f"{look.esc(lost.food)}, jar {lost.jar}: {found}</p><p>{look.esc(do)} "
             f"{_link(lost.run_id, 'Say where it went')}</p></div>"
         )
 
@@ -128,7 +135,8 @@ def _table(rows: Sequence[PantryRow]) -> str:
         left = "" if row.days_left is None else f"{row.days_left} days left"
         late = row.days_left is not None and row.days_left < 0
         told = '<span class="bw-sign bw-tone-alarm">▼ past its date</span>' if late else look.esc(left)
-        use_by = f"use by {row.use_by.isoformat()}" if row.use_by else figures.MISSING
+        until = "best by" if row.place is Status.SHELF else "use by"
+        use_by = f"{until} {row.use_by.isoformat()}" if row.use_by else figures.MISSING
         cells.append(
             (
                 _link(row.run_id, row.food),
@@ -142,7 +150,7 @@ def _table(rows: Sequence[PantryRow]) -> str:
                 look.esc(row.words),
             )
         )
-    heads = ("Food", "Where", "Jars", "Age", "Best by", "Left", "Process")
+    heads = ("Food", "Where", "Jars", "Age", "Until", "Left", "Process")
     if not any(cell[-1] for cell in cells):
         heads, cells = heads[:-1], [cell[:-1] for cell in cells]
     return look.table(heads, cells, "Pantry")
@@ -152,13 +160,25 @@ def _age(days: int) -> str:
     return "today" if days == 0 else "1 day old" if days == 1 else f"{days} days old"
 
 
-def _recheck(batch: dict[str, PantryRow]) -> None:
+def _recheck(rows: Sequence[PantryRow]) -> None:
     """Nothing is chosen beforehand: one press must not take a jar off the shelf."""
+    # Jars of one batch in one place may still be two lots: put there on two days, or with dates of their own.
+    batch = {f"{row.run_id}/{row.place.value}/{row.use_by}/{row.held_back}": row for row in rows}
+    names = words.told_apart(
+        {key: f"{row.food}, {row.place.value} ({row.run_id})" for key, row in batch.items()},
+        {key: f"no. {', '.join(map(str, row.jars))}" for key, row in batch.items()},
+    )
     if st.session_state.pop(_SAID, False):
         st.session_state.update(recheck_jar=None, recheck_found=None)
     with st.expander("A jar was looked at, used or given away"):
         left, middle, right = st.columns(3)
-        name = left.selectbox("Batch", list(batch), index=0 if len(batch) == 1 else None, key="recheck_batch")
+        name = left.selectbox(
+            "Batch",
+            list(batch),
+            index=0 if len(batch) == 1 else None,
+            format_func=names.__getitem__,
+            key="recheck_batch",
+        )
         row = batch[name] if name else None
         jar = middle.selectbox("Jar", list(row.jars) if row else [], index=None, key="recheck_jar")
         found = right.selectbox("What was found", list(FOUND), index=None, key="recheck_found")

@@ -9,7 +9,9 @@ from __future__ import annotations
 import json
 import queue
 import threading
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
@@ -19,6 +21,8 @@ from monitor.errors import ConfigError
 #: A way out that has been down this long is an alarm itself; with a check a second that is well inside the
 #: minute in which the loss must show.
 PATH_GRACE_S = 30.0
+#: Of so many messages it is remembered at most which services lack them.
+MOST_HALF_TOLD = 1000
 #: SenML names allow few characters (RFC 8428, section 4.5.1); everything else becomes a dash.
 _NAME_SIGNS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-:./_")
 
@@ -64,6 +68,8 @@ class Message:
     title: str
     text: str
     urgent: bool
+    #: The alarm behind it; tried again, it goes only where it has not arrived.
+    alarm_id: str = ""
 
 
 def message_for(row: Mapping[str, Any], zone_time: Callable[[datetime], str]) -> Message:
@@ -72,7 +78,10 @@ def message_for(row: Mapping[str, Any], zone_time: Callable[[datetime], str]) ->
     lines = [str(row["what"]), str(row["do"])]
     if row.get("due_utc"):
         lines.append(f"By {zone_time(datetime.fromisoformat(str(row['due_utc'])))}.")
-    return Message(f"{row['headline']}{where}", "\n".join(lines), row["priority"] == "high")
+    text = "\n".join(line for line in lines if line)
+    return Message(
+        f"{row['headline']}{where}", text, row["priority"] == "high", str(row.get("alarm_id") or "")
+    )
 
 
 class Channel(Protocol):
@@ -83,6 +92,8 @@ class Channel(Protocol):
 
 class AppriseChannel:
     """Push, e-mail and the rest through the ``apprise`` library, an optional extra.
+
+    A message counts as delivered once each address has it; told again, it goes only to those that have not.
 
     Raises
     ------
@@ -98,16 +109,35 @@ class AppriseChannel:
                 "push addresses are set, but the push library is not installed.",
                 "Install it with: pip install 'boilwitness[push]'.",
             ) from missing
-        self._service = apprise.Apprise()
+        self._services = []
+        #: By alarm: the services that do not have its message yet.
+        self._lacking: dict[str, list[Any]] = {}
         self._urgent, self._calm = apprise.NotifyType.FAILURE, apprise.NotifyType.INFO
         for number, address in enumerate(addresses, 1):
-            if not self._service.add(address):
+            service = apprise.Apprise()
+            if not service.add(address):
                 # The address holds a secret; it is named by its place, not printed.
                 raise ConfigError(f"push address {number} is not understood.", "Check its spelling.")
+            self._services.append(service)
 
     def send(self, message: Message) -> bool:
+        services = self._lacking.pop(message.alarm_id, None) or self._services
+        # All at once: one that is slow to refuse keeps no other waiting.
+        with ThreadPoolExecutor(len(services)) as pool:
+            have = list(pool.map(lambda service: self._notify(service, message), services))
+        lacking = [service for service, has in zip(services, have, strict=True) if not has]
+        if lacking and message.alarm_id:
+            while len(self._lacking) >= MOST_HALF_TOLD:
+                del self._lacking[next(iter(self._lacking))]
+            self._lacking[message.alarm_id] = lacking
+        return not lacking
+
+    def _notify(self, service: Any, message: Message) -> bool:
         kind = self._urgent if message.urgent else self._calm
-        return bool(self._service.notify(title=message.title, body=message.text, notify_type=kind))
+        try:
+            return bool(service.notify(title=message.title, body=message.text, notify_type=kind))
+        except OSError:
+            return False
 
 
 class PushQueue:
@@ -142,8 +172,8 @@ class PushQueue:
         while (message := self._waiting.get()) is not None:
             try:
                 sent = self._channel.send(message)
-            except OSError as trouble:
-                self._report(False, str(trouble))
+            except Exception as trouble:  # noqa: BLE001 (whatever a service's code does, the next message goes out)
+                self._report(False, str(trouble) or type(trouble).__name__)
             else:
                 self._report(sent, "" if sent else "the service refused or could not be reached")
 
@@ -159,12 +189,20 @@ class PathWatch:
     def __init__(self, name: str, down_since_s: float | None = None) -> None:
         self.name = name
         self._down_since_s = down_since_s
-        self._waiting_since_s: float | None = None
+        #: When each message that is not confirmed yet was handed over; they are answered in that order. [s]
+        self._waiting_since_s: deque[float] = deque()
         self._failed = ""
         self._lost = False
+        self._proven = False
+
+    @property
+    def works(self) -> bool:
+        """Whether it was seen to work, and not to be lost since: one that was never tried is no proof of anything."""
+        return self._proven and not self._lost
 
     def link(self, up: bool, now_s: float) -> None:
         """The connection came up or went down."""
+        self._proven = up
         if up:
             self._down_since_s = None
         elif self._down_since_s is None:
@@ -172,17 +210,22 @@ class PathWatch:
 
     def sent(self, now_s: float) -> None:
         """A message was handed over; its confirmation is awaited."""
-        if self._waiting_since_s is None:
-            self._waiting_since_s = now_s
+        self._waiting_since_s.append(now_s)
 
     def confirmed(self, now_s: float) -> None:
-        """The other side has it."""
-        self._waiting_since_s, self._failed = None, ""
+        """The other side has the oldest of those that were sent."""
+        self._failed = ""
+        self._answered()
         self.link(True, now_s)
 
     def failed(self, why: str) -> None:
-        """A delivery failed for good."""
-        self._waiting_since_s, self._failed = None, why or "the message was not delivered"
+        """The delivery of the oldest of those that were sent failed."""
+        self._failed, self._proven = why or "the message was not delivered", False
+        self._answered()
+
+    def _answered(self) -> None:
+        if self._waiting_since_s:
+            self._waiting_since_s.popleft()
 
     def tick(self, now_s: float) -> str | None:
         """``remote_path_lost`` or ``remote_path_back`` on a change, else None."""
@@ -198,7 +241,7 @@ class PathWatch:
             return f"{self.name}: {self._failed}"
         for since_s, words in (
             (self._down_since_s, "no connection"),
-            (self._waiting_since_s, "a message is not confirmed"),
+            (next(iter(self._waiting_since_s), None), "a message is not confirmed"),
         ):
             if since_s is not None and now_s - since_s >= PATH_GRACE_S:
                 return f"{self.name}: {words} for {now_s - since_s:.0f} s"

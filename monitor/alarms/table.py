@@ -41,7 +41,8 @@ class Stage(StrEnum):
 
 
 #: (stage, event or mark) -> stage. What is not here changes nothing. A lost boil stays in the hold: the
-#: time is owed.
+#: time is owed. That a hold told complete is owed again no event of a kind of its own says: who follows the run knows
+#: (:meth:`monitor.alarms.watch.RunWatch.follow`).
 STAGES: dict[tuple[Stage, str], Stage] = {
     (Stage.COME_UP, "boil_reached"): Stage.HOLD,
     (Stage.COME_UP, "boil_back"): Stage.HOLD,
@@ -90,6 +91,8 @@ class Rule:
 
 
 _OVER = frozenset({"heat_off", "jars_lifted", "run_ended"})
+#: What asks for the heat to be turned off is over too when the time is owed again.
+_OFF_OR_OWED = _OVER | {"time_owed"}
 _READS_AGAIN = frozenset({"reading_counts"}) | _OVER
 _HIGH, _MEDIUM, _LOW, _NOTICE = Priority.HIGH, Priority.MEDIUM, Priority.LOW, Priority.NOTICE
 
@@ -186,7 +189,7 @@ RULES: dict[str, Rule] = {
         "The processing time is complete",
         "Turn the heat off, take the canner lid off with its underside away from you, wait 5 minutes, then "
         "lift the jars straight up.",
-        _OVER,
+        _OFF_OR_OWED,
         ("G42", "G70", "G14"),
     ),
     "overrun": Rule(
@@ -195,7 +198,7 @@ RULES: dict[str, Rule] = {
         _LOW,
         "Boiling on past the processing time",
         "Turn the heat off. A longer process costs quality, not safety.",
-        _OVER,
+        _OFF_OR_OWED,
         ("G8",),
     ),
     "water_check_due": Rule(
@@ -320,7 +323,15 @@ RULES: dict[str, Rule] = {
         _LOW,
         "A way by which alarms reach you elsewhere is down",
         "Stay within hearing of the canner, unless another way reaches you; check the network and the broker.",
-        frozenset({"remote_path_back"}),
+        frozenset({"remote_path_back", "remote_path_removed"}),
+    ),
+    "store_unwritable": Rule(
+        _HIGH,
+        _HIGH,
+        _HIGH,
+        "The record cannot be written",
+        "Watch the canner yourself, and make room on the collector's disk.",
+        frozenset({"store_back"}),
     ),
 }
 

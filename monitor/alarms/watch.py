@@ -72,6 +72,11 @@ class RunWatch:
         self.context = self.context.after(kind)
         return self._machine.triggers(self.context.scope, [kind], now, after_s=t_s)
 
+    def follow(self, stage: Stage, now: Moment) -> list[JournalRow]:
+        """The stage by what is judged now: a hold that was told complete may be owed again, or held after all."""
+        self.context = replace(self.context, stage=stage)
+        return self._machine.triggers(self.context.scope, ["time_owed"], now) if self.hold_owed else []
+
     def settled_still(self, words: Iterable[str]) -> None:
         """What people have judged or decided as of now: an answer or a place that was taken back is owed again."""
         self._settled.intersection_update(words)
@@ -81,6 +86,11 @@ class RunWatch:
         return self._machine.conditions(self.context.scope, triggers_from_view(view), now)
 
     def closed(self, verdict: Verdict, at_s: float, now: Moment) -> list[JournalRow]:
-        """The run is over (``heat_off``, ``jars_lifted`` or an end): a hold that is not proven alarms."""
+        """The run is over (``heat_off``, ``jars_lifted`` or an end): a hold that is not proven alarms.
+
+        Not where every jar has its place already.
+        """
+        if returned_by("hold_not_held", self._settled):
+            return []
         alarm = alarm_for_verdict(verdict, self.context, at_s)
         return self._machine.raise_alarm(alarm, now) if alarm else []

@@ -13,9 +13,9 @@ from typing import Any
 from monitor.cli import _jars_words as words
 from monitor.cli._data import data_dir
 from monitor.cli._runs_look import tell_of_judging
-from monitor.errors import RefusedError, StoreError
+from monitor.errors import RefusedError, StoreError, UsageError
 from monitor.jars import html_sheet, labels, plain_text, read_code
-from monitor.jars.labels import opens_here_alone
+from monitor.jars.labels import opens_here_alone, sheet_for
 from monitor.jars.rest import rest_of
 from monitor.jars.times import times_of
 from monitor.proof.canon import rules_stamp
@@ -97,6 +97,9 @@ def find(args: argparse.Namespace) -> int:
 
 
 def sheet(args: argparse.Namespace) -> int:
+    sheet_for(args.sheet, args.skip)
+    if args.skip and args.to is None:
+        raise UsageError("--skip counts the labels gone from a sheet of paper.", "Then give --to FILE.html.")
     batch = batch_of(args)
     found = labels(batch.state, args.base_url, args.jars)
     if not found:

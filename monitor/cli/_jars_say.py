@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.cli import _jars_words as words
 from monitor.cli._data import data_dir
-from monitor.cli._header import moment_from
+from monitor.cli._header import check_late, moment_from
 from monitor.cli._jars_look import batch_of, status
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import (
@@ -31,6 +31,7 @@ from monitor.jars.shelf import disagreement, newest_look, on_shelf
 from monitor.store.batches import Batch, load_batch, sharing
 from monitor.store.entries import LATE_ENTRY_S, append_entry
 from monitor.store.lots import with_lot
+from monitor.store.mark_doubt import mark_doubt
 from monitor.store.occupied import check_again, start_clashes
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
@@ -68,6 +69,12 @@ def lifted(args: argparse.Namespace) -> int:
     _add_up(batch, args)
     marked = batch.state.lifting is not None and not batch.state.lifting.how
     if not marked:
+        lifting = ("jars_lifted", moment_from(args) or SYSTEM_TIME.utc_now())
+        doubt = mark_doubt(batch.run, batch.state, batch.verdict, [lifting])
+        if doubt and not args.even_so:
+            raise UsageError(
+                doubt, "Nothing was written down. Look at --at or --ago; if it was so: --even-so."
+            )
         _say(args, "mark", {"kind": "jars_lifted"})
     _say(args, "jars_lifted_count", {"out": args.out, "broken": args.broken})
     return _tell(args)
@@ -111,7 +118,7 @@ def seal(args: argparse.Namespace) -> int:
                 f"Answer {', '.join(f'--{question}' for question in QUESTIONS)}; or say --broken or --opened.",
             )
     if args.seen is not None:
-        body["seen"] = args.seen
+        body["seen"] = _read_up_to(batch, args.jar, args.seen)
     check_answers(body)
     if not args.broken:
         _must_be_after_the_heat(batch, moment_from(args))
@@ -119,11 +126,27 @@ def seal(args: argparse.Namespace) -> int:
         _must_be_an_answer(batch, args.corrects, args.jar)
     number = _say(args, "jar_seal", body, corrects=args.corrects)
     state = batch_of(args).state
-    judged = next(jar.seal for jar in state.jars if jar.jar == args.jar)
+    jar = next(jar for jar in state.jars if jar.jar == args.jar)
+    judged = jar.seal
     print(f"jar {args.jar}: {judged.seal.value} ({judged.why}); entry {number}")
+    if jar.seal_lost or judged.seal is Seal.OPENED:
+        print(words.fold(jar.do, "    "))
     if judged.disputed:
         print(words.disputed(state, judged))
     return 0
+
+
+def _read_up_to(batch: Batch, jar: int, seen: int) -> int:
+    """What is still to come nobody has read."""
+    newest = newest_answer(batch.entries, jar)
+    if seen <= newest:
+        return seen
+    if not newest:
+        raise UsageError(f"nothing was said of jar {jar} that could be read.", "Leave --seen out.")
+    raise UsageError(
+        f"entry {seen} says nothing of jar {jar}'s seal.",
+        f"The newest that does is {newest}; 'status' shows what stands. If you have read that: --seen {newest}.",
+    )
 
 
 def _must_be_after_the_heat(batch: Batch, happened: datetime | None) -> None:
@@ -276,6 +299,11 @@ def evaluation(args: argparse.Namespace) -> int:
         opinion = args.opinion.read_text(encoding="utf-8")
     except OSError as trouble:
         raise UsageError(f"{args.opinion} cannot be read: {trouble.strerror}.") from trouble
+    except UnicodeDecodeError as trouble:
+        raise UsageError(
+            f"{args.opinion} is not plain text (UTF-8).",
+            "Write the opinion into a text file; keep the paper too.",
+        ) from trouble
     body = {"person": args.person, "competence": args.competence, "opinion": opinion}
     if why := evaluation_trouble(body, args.by):
         raise RefusedError(f"{why}.")
@@ -296,6 +324,7 @@ def reprocess(args: argparse.Namespace) -> int:
         new_lids=args.new_lids,
     )
     now: datetime = moment_from(args) or SYSTEM_TIME.utc_now()
+    check_late(utc_text(now), args.reason)
     header = child_header(
         batch.header,
         batch.known_ids,
@@ -319,6 +348,7 @@ def reprocess(args: argparse.Namespace) -> int:
         by=args.by,
         starts_s=now.timestamp(),
         happened_utc=utc_text(now),
+        reason=args.reason,
     )
     if ends_parent:
         print(f"run {args.run} on {canner} is ended by this one")

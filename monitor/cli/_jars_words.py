@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from monitor.cli._output import in_one_line
-from monitor.jars import BatchState, JarState, Status, lost_seals, pantry, rest_words
+from monitor.jars import Basis, BatchState, JarState, Status, lost_seals, pantry, rest_words
 from monitor.jars.alike import alike
 from monitor.jars.pantry import BEFORE_OPENING, STORE_TEXT, PantryRow, story, today_of
 from monitor.jars.rest import Rest
@@ -57,6 +57,9 @@ def _lifting(state: BatchState, now: datetime) -> str:
     lines.append(f"Lifted {local_time(state.lifting.at, state.zone)} ({state.lifting.words}).")
     if state.rest_note:
         lines.append(f"{state.rest_note[0].upper()}{state.rest_note[1:]}.")
+    if _no_seals_asked(state):
+        # Good or bad, they all go the same way, and by a clock that does not wait for the seals.
+        return fold(" ".join(lines), "")
     if now < state.seals_from:
         lines.append(
             f"Leave the jars alone; the seals may be judged from {local_time(state.seals_from, state.zone)}. "
@@ -68,6 +71,11 @@ def _lifting(state: BatchState, now: datetime) -> str:
             f"The seals may be judged; next: jar {following}." if following else "Every seal is judged."
         )
     return fold(" ".join(lines), "")
+
+
+def _no_seals_asked(state: BatchState) -> bool:
+    """Of jars whose hold failed, or that came too late into it, nobody asks for the seals."""
+    return state.standing.basis is Basis.FAILED or bool(state.window_words)
 
 
 def numbered(numbers: Sequence[int]) -> str:
@@ -120,7 +128,7 @@ def _said(state: BatchState, one: SealResult) -> str:
 
 def _rest(state: BatchState) -> list[str]:
     lines = [disputed(state, jar.seal) for jar in state.disputed()]
-    if state.sums.problem:
+    if state.sums.problem and not (_no_seals_asked(state) and state.sums.not_judged):
         lines.append(f"Jars: {state.sums.problem}.")
     for one in state.deviations:
         word = f"closed by {one.closed_by}: {one.cause}; {one.action}" if one.closed_by else "OPEN"
@@ -232,12 +240,9 @@ def pantry_words(states: Sequence[BatchState], now: datetime) -> str:
         lines.append(fold(f"{row.food}; {row.run_id} {numbered(row.jars)}: {row.held_back}", "    "))
     for lost in lost_seals(states):
         siblings = ", ".join(map(str, lost.siblings)) or "none left"
-        lines.append(
-            fold(
-                f"LOST SEAL {lost.run_id} jar {lost.jar}: {lost.do} Other jars of the batch: {siblings}.",
-                "    ",
-            )
-        )
+        head = "LOST SEAL, LID BULGES" if lost.bulging else "LOST SEAL"
+        told = f"{head} {lost.run_id} jar {lost.jar}: {lost.do} Other jars of the batch: {siblings}."
+        lines.append(fold(told, "    "))
     return "\n".join([*lines, "", fold(STORE_TEXT, ""), fold(BEFORE_OPENING, "")])
 
 

@@ -66,10 +66,14 @@ codecs.register_error("boilwitness-plain", _plainly)
 
 
 class SteadyStream:
-    """A text stream that outlives its reader. Everything else is the stream's own."""
+    """A text stream that outlives its reader. Everything else is the stream's own.
+
+    ``lasting``: a disk that is full ends nothing (:func:`lasting_output`).
+    """
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
+        self.lasting = False
 
     def write(self, text: str) -> int:
         """Write, or drop what nobody reads."""
@@ -79,6 +83,8 @@ class SteadyStream:
             self._to_nowhere()
             return len(text)
         except OSError as trouble:
+            if self.lasting:
+                raise
             raise self._unwritten(trouble) from trouble
 
     def flush(self) -> None:
@@ -88,7 +94,17 @@ class SteadyStream:
         except BrokenPipeError:
             self._to_nowhere()
         except OSError as trouble:
+            if self.lasting:
+                raise
             raise self._unwritten(trouble) from trouble
+
+    def last(self) -> None:
+        """No more comes: what cannot be written by now is dropped."""
+        try:
+            self.flush()
+        except OSError:
+            self._to_nowhere()
+        self.lasting = False
 
     def _unwritten(self, trouble: OSError) -> UsageError:
         self._to_nowhere()
@@ -124,6 +140,22 @@ def steady_output() -> Iterator[None]:
         with contextlib.suppress(UsageError):
             flush_output()
         sys.stdout, sys.stderr = before
+
+
+@contextlib.contextmanager
+def lasting_output() -> Iterator[None]:
+    """For a verb that goes on whatever becomes of what it prints.
+
+    While it lasts, a line that a full disk refuses raises OSError, and the next one is tried again.
+    """
+    streams = [stream for stream in (sys.stdout, sys.stderr) if isinstance(stream, SteadyStream)]
+    for stream in streams:
+        stream.lasting = True
+    try:
+        yield
+    finally:
+        for stream in streams:
+            stream.last()
 
 
 def flush_output() -> None:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.alarms import AppriseChannel
 from monitor.cli._data import add_data_argument, data_dir
+from monitor.cli._output import lasting_output
 from monitor.collector import Collector
 from monitor.collector.lock import only_collector
 from monitor.collector.settings import CollectSettings, SerialSettings, read_settings
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     settings = _settings(args)
     folder = data_dir(args)
     sources: list[Source] = _brokers(settings, folder)
-    sources += [SerialSource(one.device, say=_say_source, speed=one.baud) for one in settings.serial]
+    sources += [SerialSource(one.device, say=_say_if_heard, speed=one.baud) for one in settings.serial]
     names = [source.name for source in sources]
     for name in names:
         if names.count(name) > 1:
@@ -68,16 +69,20 @@ def run(args: argparse.Namespace) -> int:
     stop = threading.Event()
     with only_collector(folder):
         pass  # said before anything else is
-    with _stopped_by_signals(stop), _pages(folder, wanted=args.dashboard):
-        _say(None, f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)")
-        unstored = Collector(folder, sources, say=_say, push=push).run(stop)
-    if unstored:
-        _say(
-            None,
-            f"stopped; {unstored} messages could not be stored and were not acknowledged: they will come again",
-        )
-    else:
-        _say(None, "stopped; everything that came in is stored")
+    listening = f"listening to {', '.join(names)}; storing in {folder} (Ctrl-C ends it)"
+    with lasting_output():
+        with _stopped_by_signals(stop), _pages(folder, wanted=args.dashboard):
+            _say_if_heard(f"taking up what is stored in {folder}")
+            collector = Collector(
+                folder, sources, say=_say, push=push, listening=lambda: _say_if_heard(listening)
+            )
+            unstored = collector.run(stop)
+        if unstored:
+            _say_if_heard(
+                f"stopped; {unstored} messages could not be stored and were not acknowledged: they will come again"
+            )
+        else:
+            _say_if_heard("stopped; everything that came in is stored")
     return 0
 
 
@@ -87,7 +92,7 @@ def _brokers(settings: CollectSettings, folder: Path) -> list[Source]:
         return []
     with contextlib.closing(open_writer(folder)) as conn:
         name = store_id(conn)
-    return [MqttSource(one.for_store(name), say=_say_source) for one in settings.mqtt]
+    return [MqttSource(one.for_store(name), say=_say_if_heard) for one in settings.mqtt]
 
 
 def _settings(args: argparse.Namespace) -> CollectSettings:
@@ -143,16 +148,27 @@ def _pages(folder: Path, *, wanted: bool) -> Iterator[None]:
             pages.wait()
 
 
-def _say_source(line: str) -> None:
-    _say(None, line)
+def _say_if_heard(line: str) -> None:
+    """Of the sources' own threads: one that ended by what it says would listen no more."""
+    with contextlib.suppress(OSError):
+        _say(None, line)
 
 
 def _say(facts: RunFacts | None, line: str) -> None:
-    """One line on the terminal: the time at the run's site, or this machine's, its offset, and what it is about."""
+    """One line on the terminal: the time at the run's site, or this machine's, its offset, and what it is about.
+
+    Where a full disk refuses it, it is said as an error, and OSError raised all the same.
+    """
     now = datetime.now(UTC).astimezone(_zone(facts))
     about = f"{facts.canner or facts.run_id}: " if facts else ""
     invented = "[simulated] " if facts and facts.simulated else ""
-    print(f"{now:%H:%M:%S %z}  {invented}{about}{line}", flush=True)
+    words = f"{now:%H:%M:%S %z}  {invented}{about}{line}"
+    try:
+        print(words, flush=True)
+    except OSError:
+        with contextlib.suppress(OSError):
+            print(words, file=sys.stderr, flush=True)
+        raise
 
 
 def _zone(facts: RunFacts | None) -> ZoneInfo | None:

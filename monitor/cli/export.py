@@ -12,7 +12,7 @@ from monitor.errors import UsageError
 from monitor.proof.folder import seal_everything, seal_export
 from monitor.proof.signing import standing_key
 from monitor.store import reader
-from monitor.store.export import export_all, export_run
+from monitor.store.export import export_all, export_run, run_folder_names
 from monitor.store.runs import header_trouble
 
 
@@ -41,7 +41,11 @@ def run(args: argparse.Namespace) -> int:
             runs, nodes = export_all(conn, args.to, parquet=args.parquet)
             seal_everything(conn, args.to, key)
             print(f"wrote {runs} runs, the samples of {nodes} nodes and a copy of the store to {args.to}")
-            for facts in reader.read_house(conn).runs.values():
+            house = reader.read_house(conn)
+            for run_id, name in run_folder_names(house.runs, args.to / "runs").items():
+                if name != run_id:
+                    print(in_one_line(f"run {run_id} is in runs/{name}"))
+            for facts in house.runs.values():
                 if trouble := header_trouble(facts):
                     print(
                         in_one_line(

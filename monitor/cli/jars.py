@@ -17,8 +17,10 @@ from monitor.cli.main import EXIT_REFUSED
 from monitor.errors import RefusedError, UsageError
 from monitor.jars import ASK, QUESTIONS, SHEETS
 from monitor.jars.labels import PAGES
-from monitor.plan.start import PLAUSIBLE_C
+from monitor.jars.reprocess import COLDEST_C
 
+#: What a run's header may say of its time: within this it is asked which of two numbers is meant. [min]
+READABLE_MIN = (0.1, 1440.0)
 _ONE_JAR = "the jar's number in its run"
 _JARS = "the jars' numbers in their run, with commas between"
 
@@ -39,6 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     lifted = _add(verbs, "lifted", say.lifted, "the jars are out of the canner")
     lifted.add_argument("--out", type=int, required=True, metavar="N", help="how many came out whole")
     lifted.add_argument("--broken", type=_numbers, default=[], metavar="3,4", help="which ones broke")
+    lifted.add_argument(
+        "--even-so",
+        action="store_true",
+        help="also at an hour before the jars went in or the heat was off, or that costs what the run has held",
+    )
 
     seal = _add(verbs, "seal", say.seal, "one jar's seal: press, look, tap, lift")
     seal.add_argument("jar", type=int, metavar="JAR", help=_ONE_JAR)
@@ -110,11 +117,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     again = _add(verbs, "reprocess", say.reprocess, "begin the run that reprocesses jars")
     again.add_argument("jars", type=_numbers, metavar="JAR[,JAR]", help=_JARS)
-    again.add_argument("--minutes", type=float, required=True, help="the full hot-pack time")
+    again.add_argument(
+        "--minutes",
+        type=number(*READABLE_MIN),
+        required=True,
+        metavar="MIN",
+        help="the full hot-pack time [min]",
+    )
     again.add_argument("--source", required=True, help="where that time is published")
     again.add_argument("--pack", default="hot", choices=("hot", "raw"))
     again.add_argument(
-        "--coldest-jar-c", type=number(*PLAUSIBLE_C), metavar="C", help="temperature of the coldest jar [°C]"
+        "--coldest-jar-c", type=number(*COLDEST_C), metavar="C", help="temperature of the coldest jar [°C]"
     )
     again.add_argument("--new-lids", action="store_true", help="rims checked, new lids on")
 
@@ -170,10 +183,14 @@ def _add(
 
 
 def _numbers(text: str) -> list[int]:
+    wrong = argparse.ArgumentTypeError(f"{text!r} is no list of jar numbers such as 1,2,5")
     try:
-        return [int(part) for part in text.split(",") if part]
+        numbers = [int(part) for part in text.split(",") if part.strip()]
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no list of jar numbers such as 1,2,5") from None
+        raise wrong from None
+    if not numbers:
+        raise wrong
+    return numbers
 
 
 def run(args: argparse.Namespace) -> int:

@@ -9,10 +9,12 @@ from functools import partial
 from typing import Any
 
 from monitor.alarms import Context, RunWatch
+from monitor.alarms.states import ACTIVE
 from monitor.collector.liverun import LiveRun, Teller
 from monitor.collector.resting import Resting, say_over, write_verdict
 from monitor.judge import Event, Session, Verdict
 from monitor.judge.words import exact
+from monitor.record.model import ENDS
 from monitor.store.runs import House, RunFacts
 from monitor.store.samples import Row
 from monitor.store.stamp import epoch_s
@@ -23,6 +25,9 @@ SAME_S = 0.5
 #: So far back a new collector looks for runs that got samples after their last verdict: longer than a broker
 #: keeps what it could not deliver. [s]
 LOOK_BACK_S = 14 * 86400.0
+#: After the start, a run that nobody has judged yet waits so long: what brokers and nodes kept of it comes first. [s]
+#: Chosen: a link is there within a second or two, and the jars have minutes.
+FIRST_COME_S = 5.0
 
 
 def any_unjudged(conn: sqlite3.Connection, house: House) -> bool:
@@ -42,9 +47,11 @@ class Afterwards:
         self._teller = teller
         self._resting = resting
         self._due: set[str] = set()
+        self._began_s = float("-inf")
 
     def look_back(self, house: House, now_s: float) -> None:
         """What a collector before this one stored, or was told, and did not live to judge."""
+        self._began_s = now_s
         for facts in house.runs.values():
             if facts.imported or facts.ended_s is None or now_s - facts.ended_s > LOOK_BACK_S:
                 continue
@@ -106,10 +113,19 @@ class Afterwards:
                 if name == node and inside.fetchone():
                     self._due.add(facts.run_id)
 
+    @property
+    def waits(self) -> bool:
+        """Whether some run that is over is still to be judged."""
+        return bool(self._due)
+
     def judge(self, house: House) -> None:
         """Judge what is due. Call when no backlog waits: each run once, with everything."""
         due, self._due = sorted(self._due), set()
+        is_early = abs(self._teller.moment().at_s - self._began_s) < FIRST_COME_S
         for run_id in due:
+            if is_early and self._last_verdict(run_id) is None:
+                self._due.add(run_id)
+                continue
             facts = house.runs.get(run_id)
             if facts is not None and facts.ended_s is not None:
                 self._teller.survives(facts, partial(self._judge, house, facts))
@@ -120,11 +136,24 @@ class Afterwards:
         if verdict is None:
             return
         self._teller.watched(facts)
+        self._resting.anew(house, facts)
         if before is None:
             say_over(self._teller, facts, verdict)
+            self._close(facts, verdict)
         elif _changed(before, verdict):
             live = self._resting.live_of(facts.run_id) or self._stand_in(facts)
             self._teller.tell(live, [_revision(before, verdict)])
+
+    def _close(self, facts: RunFacts, verdict: Verdict) -> None:
+        """A run that ended while nobody collected rings as any other, unless it is long over or rings already."""
+        live = self._resting.live_of(facts.run_id)
+        if live is None or self._teller.machine.state_of(facts.run_id, "hold_not_held") in ACTIVE:
+            return
+        assert facts.ended_s is not None
+        # Of the same moment as while it was on: what rang for that end rings no second time.
+        ends_s = [mark.t_s for mark in facts.marks if mark.kind in ENDS]
+        at_s = ends_s[-1] if ends_s else round(facts.ended_s - facts.started_s, 3)
+        self._teller.ring(live.watch.closed(verdict, at_s, self._teller.moment()))
 
     def _last_verdict(self, run_id: str) -> Mapping[str, Any] | None:
         """What was said of the run when it was over; what was said while it was on is no verdict yet."""

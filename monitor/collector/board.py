@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Collection, Iterable
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from monitor.alarms import Context, RunWatch
-from monitor.collector.liverun import LiveRun, Teller, clock_of
+from monitor.alarms import Context, RunWatch, Stage
+from monitor.collector.liverun import LiveRun, Teller, Told, clock_of
 from monitor.collector.resting import say_over, settle, write_verdict
 from monitor.errors import RecordError
 from monitor.judge import Event, LiveView, Session, Verdict
 from monitor.judge.verdict import UNKNOWN
+from monitor.judge.view import AHEAD_S
 from monitor.judge.words import exact
 from monitor.record import Mark, Sample
 from monitor.record.model import ENDS
@@ -68,6 +70,11 @@ class Board:
     def hold_owed(self) -> bool:
         """Whether some run is in its hold, or may be."""
         return bool(self._again) or any(run.watch.hold_owed for run in self._runs.values())
+
+    @property
+    def in_hold(self) -> bool:
+        """Whether it boils in some run, by what its page says."""
+        return any(run.phase == "hold" for run in self._runs.values())
 
     # --- what people said -----------------------------------------------------------------------------
 
@@ -148,20 +155,27 @@ class Board:
             live.session.take_over(before)
         live.last = samples[-1] if samples else None
         live.told = self._teller.told(facts.run_id)
+        # What is new comes after what was told, as urgent as it is where that left off.
+        newest_s = max((raised_s for _, _, raised_s in live.told), default=float("-inf"))
+        live.watch.context = _as_it_went(live, newest_s)
         self._take_events(live, revised=True)
-        live.watch.context = _as_it_went(live)
+        for mark in live.facts.marks:
+            # Perhaps made while nobody collected, or not heard of yet: what it ends is over.
+            self._teller.ring(live.watch.mark(mark.kind, mark.t_s, self._teller.moment()))
+        self._teller.ring(live.watch.follow(_as_it_went(live).stage, self._teller.moment()))
         return live
 
     def _serve(self, live: LiveRun) -> None:
         facts = live.facts
         end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
-        live.spans = spans_of(self._conn, self._house.serving(facts.canner, facts.started_s, end_s))
+        serving = self._house.serving(facts.canner, facts.started_s, end_s)
+        live.spans = spans_of(self._conn, serving, remembered=live.ranks)
 
     def _update(self, live: LiveRun, facts: RunFacts) -> None:
         before, spans = live.facts, live.spans
         live.facts = facts
         self._serve(live)
-        if facts.entry_ids == before.entry_ids and live.spans == spans:
+        if facts.entry_ids == before.entry_ids and facts.marks == before.marks and live.spans == spans:
             return
         fresh = facts.marks[len(before.marks) :]
         appended = facts.marks[: len(before.marks)] == before.marks
@@ -236,8 +250,14 @@ class Board:
 
     # --- what the nodes said --------------------------------------------------------------------------
 
+    def stored(self, rows: list[Row]) -> None:
+        """These are in the store now, fed already or not: who leads a canner may be another."""
+        for live in self._runs.values():
+            live.ranks.stored(rows)
+
     def feed(self, rows: list[Row]) -> None:
         """Hand stored rows to the engines of the runs that are on."""
+        self.stored(rows)
         for live in list(self._runs.values()):
             self._guarded(live, partial(self._feed_run, live, rows))
 
@@ -279,6 +299,7 @@ class Board:
     def rebuild_node(self, node_id: int) -> None:
         """Rows of a node were moved in time: judge its open runs anew."""
         for live in list(self._runs.values()):
+            live.ranks.forget()
             if any(span.node == node_id for span in live.spans):
                 self._guarded(live, partial(self._rebuild, live))
 
@@ -323,12 +344,16 @@ class Board:
             self._teller.outbox.live[run_id] = (facts.canner, _unwatched_view(facts, now_s), None)
 
     def _publish_run(self, live: LiveRun, now_s: float) -> None:
-        view = live.session.view()
+        t_s = now_s - live.facts.started_s
+        is_before = live.last is not None and t_s < live.last.t_s - AHEAD_S
+        # Its last state is not known to be the state of now.
+        view = live.session.view(t_s if is_before else None)
         self._teller.ring(live.watch.view(view, self._teller.moment()))
         verdict = None
         if now_s - live.verdict_s >= VERDICT_EVERY_S:
             live.verdict_s = now_s
             whole = live.session.verdict()
+            self._follow_owed(live, whole)
             self._perhaps_taken_back(live, whole)
             self._perhaps_closed(live, whole)
             verdict = whole.as_json()
@@ -339,14 +364,22 @@ class Board:
             self._teller.say(live.facts, view.sentence)
         live.changed = False
 
+    def _follow_owed(self, live: LiveRun, verdict: Verdict) -> None:
+        """A hold that was told complete may be owed again, and held after all: the alarms go by what it is now."""
+        between = (Stage.HOLD, Stage.COMPLETE)
+        if live.watch.context.stage not in between or not _holds(live):
+            return
+        stage = _as_it_went(live, verdict=verdict).stage
+        if stage in between and stage is not live.watch.context.stage:
+            self._teller.ring(live.watch.follow(stage, self._teller.moment()))
+
     def _perhaps_taken_back(self, live: LiveRun, verdict: Verdict) -> None:
         """A hold that was told complete and is proven no more is told of as loudly, whatever took it back.
 
         Not where the jars went in again since: that begins the time anew, and whoever marks it is told so.
         """
-        loaded_s = max((mark.t_s for mark in live.facts.marks if mark.kind == "jars_in"), default=0.0)
-        holds = [one for one in live.told if one[0] == "hold_complete" and one[2] >= loaded_s]
-        if not holds or verdict.proven_s >= verdict.required_s:
+        holds = _holds(live)
+        if not holds or verdict.proven_s >= live.session.asked_s:
             return
         _, onset_s, raised_s = holds[-1]
         if any(kind == "verdict_revised" and told_s == onset_s for kind, told_s, _ in live.told):
@@ -354,7 +387,7 @@ class Board:
         now_s = max(raised_s, live.last.t_s if live.last else raised_s)
         text = (
             "The hold that was told complete is proven no more: by what is known now the record proves "
-            f"{exact(verdict.proven_s)} of {exact(verdict.required_s)}. {verdict.advice.text}"
+            f"{exact(verdict.proven_s)} of {exact(live.session.asked_s)}. {verdict.advice.text}"
         )
         self._teller.tell(live, [Event("verdict_revised", onset_s, now_s, text)])
 
@@ -368,17 +401,33 @@ class Board:
         self._teller.ring(live.watch.closed(verdict, closing[-1].t_s, self._teller.moment()))
 
     def _take_events(self, live: LiveRun, *, revised: bool = False) -> None:
+        if live.watch.context.stage is Stage.COMPLETE and not live.session.is_complete:
+            # Before anything is rung for: a boil lost in a hold that this took back is lost in a hold.
+            self._follow_owed(live, live.session.verdict())
         if self._teller.take_events(live, revised=revised):
             live.verdict_s = float("-inf")
 
 
-def _as_it_went(live: LiveRun) -> Context:
-    """What the alarms know of a run that is taken up again: what was told and marked, in the order of its happening."""
-    happened = [(raised_s, kind) for kind, _, raised_s in live.told]
+def _holds(live: LiveRun) -> list[Told]:
+    """The holds that were told complete of the jars that are in."""
+    loaded_s = max((mark.t_s for mark in live.facts.marks if mark.kind == "jars_in"), default=0.0)
+    return [one for one in live.told if one[0] == "hold_complete" and one[2] >= loaded_s]
+
+
+def _as_it_went(live: LiveRun, until_s: float = float("inf"), verdict: Verdict | None = None) -> Context:
+    """What the alarms know of a run that is taken up again: what was told and marked, in the order of its happening.
+
+    But for a hold that was told complete and by the verdict now is owed.
+    """
+    verdict = verdict or live.session.verdict()
+    is_owed = verdict.proven_s < live.session.asked_s
+    happened = [
+        (raised_s, kind) for kind, _, raised_s in live.told if not (is_owed and kind == "hold_complete")
+    ]
     happened += [(mark.t_s, mark.kind) for mark in live.facts.marks]
-    context = live.watch.context
-    for _, kind in sorted(happened):
-        context = context.after(kind)
+    context = replace(live.watch.context, stage=Stage.COME_UP)
+    for at_s, kind in sorted(happened):
+        context = context.after(kind) if at_s <= until_s else context
     return context
 
 

@@ -25,7 +25,7 @@ TWIN_S = 10.0
 CLOCKS_DIFFER_S = 2.0
 #: By so much the placing of two starts' samples may be wrong against each other. [s]
 TWIN_MARGIN_S = 2.0
-#: A store serves a house: more names than this are noise, or malice. They are refused.
+#: A store serves a house: more strange names than this are noise, or malice. They are refused.
 MOST_NODES = 500
 
 
@@ -50,6 +50,9 @@ class Ingest:
         House time of a reading of the steady clock.
     awake : Awake, optional
         When the collector itself could hear nothing: what that delayed is not late.
+    known : callable, optional
+        Whether a name is the house's: heard before this collector began, or named by a person. Such a node is always
+        taken, however many strange names came before it.
     """
 
     def __init__(
@@ -57,10 +60,13 @@ class Ingest:
         recall: Callable[[str, str], tuple[NodeState, bool]],
         house_s: Callable[[float], float],
         awake: Awake | None = None,
+        known: Callable[[str], bool] = lambda name: False,
     ) -> None:
         self._recall = recall
         self._house_s = house_s
         self._awake = awake or Awake()
+        self._known = known
+        self._strange = 0
         self.nodes: dict[str, NodeState] = {}
         self.news = News()
         #: Of nodes that got no number, since the disk refuses one: to be taken again, in front of what comes next.
@@ -238,9 +244,12 @@ class Ingest:
     def _node(self, name: str, source: str) -> NodeState:
         node = self.nodes.get(name)
         if node is None:
-            if len(self.nodes) >= MOST_NODES:
-                raise WireFormatError(f"more than {MOST_NODES} nodes; {name} is one too many")
+            # Asked before it is recalled: the store knows it from then on.
+            strange = not self._known(name)
+            if strange and self._strange >= MOST_NODES:
+                raise WireFormatError(f"more than {MOST_NODES} new nodes; {name} is one too many")
             node, new = self._recall(name, source)
+            self._strange += strange
             self.nodes[name] = node
             if new:
                 self.news.add("new_node", name)
@@ -267,6 +276,14 @@ class Ingest:
         """House time itself was moved."""
         for node in self.nodes.values():
             node.shift(by_s)
+
+    def carry_on(self, by_s: float) -> None:
+        """House time was moved, and what this life of the collector has placed already is to follow."""
+        for node in self.nodes.values():
+            born_s = [(clock, clock.born_s) for clock in node.clocks.values()]
+            node.shift(by_s)
+            for clock, was_s in born_s:
+                clock.born_s = was_s
 
     def in_place(self, rows: list[Row]) -> list[Row]:
         """These without the rows that are about to be moved: nobody should see time run otherwise meanwhile."""

@@ -13,7 +13,7 @@ from monitor.errors import StoreError
 from monitor.judge import Event, LateRevision, Session
 from monitor.record import Sample
 from monitor.store.handover import Outbox
-from monitor.store.merge import Merger, Span
+from monitor.store.merge import Merger, Ranks, Span
 from monitor.store.runs import RunFacts
 
 #: What is remembered of an event that was told: kind, onset, raised. [s since the run's start]
@@ -37,6 +37,7 @@ class LiveRun:
     session: Session
     watch: RunWatch
     spans: list[Span] = field(default_factory=list)
+    ranks: Ranks = field(default_factory=Ranks)
     merger: Merger = field(default_factory=Merger)
     last: Sample | None = None
     #: Every event told, by whichever life of the collector.

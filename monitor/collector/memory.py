@@ -74,6 +74,9 @@ def _take_over_clock(writer: StoreWriter, node: NodeState, boot: int) -> None:
             # What was placed too late by a collector that did not live to mend it is still to be moved.
             placed_s=max(offset_s - DRIFT_PER_S * (fed_s - arrival_s) for arrival_s, offset_s in known),
         )
+        # How slow its crystal is was learned before: a restart must not cost the better part of an hour each time.
+        for _, uptime_s, arrival_s in reversed(counted):
+            node.clocks[boot].crystal.take(arrival_s - uptime_s, arrival_s)
         node.clocks[boot].take_over(counted[1] if len(counted) > 1 else None, counted[0])
     fresh = [at_s for at_s, _, _, late, _ in rows if not late]
     if fresh:

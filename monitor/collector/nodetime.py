@@ -2,16 +2,23 @@
 
 A network only ever makes a message late, so the smallest (arrival − uptime) seen is the best estimate of the
 offset between the two clocks; letting it rise by 100 ppm of the time passed follows a node whose crystal
-runs slow (a "leaky minimum"). Measured over 26 h with ±50 ppm and outages: 5 ms typical, 0.4 s at worst after
-40 minutes of silence. All times here are house time and uptime, in seconds.
+runs slow (a "leaky minimum"). A node that is slower than that, and always by as much, shows it in the smallest of each
+ten minutes, and the offset may rise by that as well. Measured over 26 h with ±50 ppm and outages: 5 ms typical, 0.4 s
+at worst after 40 minutes of silence. All times here are house time and uptime, in seconds.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 #: How fast a node's crystal may run slow: watch crystals and resonators hold 100 ppm.
 LEAK_PER_S = 100e-6
+#: Slower than this no node is followed: beyond it the engine takes times and uptime for two clocks that do not agree.
+MOST_SLOW_PER_S = 1000e-6
+#: A node's rate shows in the smallest offset of each of so many windows, so long each [s]; what differs by more from
+#: one to the next is no crystal but a link on which things wait. Chosen: 20 ms of a link's scatter are 30 ppm of one.
+WINDOWS, WINDOW_S, STEADY_PER_S = 5, 600.0, 100e-6
 #: How fast an offset may fall or rise for no other reason than the node's crystal, with room to spare.
 DRIFT_PER_S = 200e-6
 #: An offset that falls by more than this in one message is believed only when the next one agrees: one mad
@@ -33,6 +40,48 @@ WRAPS_S = (2**30 / 1e3, 2**32 / 1e3, 2**32 / 1e6)
 
 
 @dataclass(slots=True)
+class SlowCrystal:
+    """By how much a node's clock runs slow. A delay that comes at once, or grows by fits and starts, teaches nothing.
+
+    One that grew for an hour as steadily as a crystal and as slowly could not be told from one: no link does that.
+    """
+
+    per_s: float = 0.0
+    #: Of each window that is full the smallest offset and when it arrived, the newest last. [s]
+    _full: list[tuple[float, float]] = field(default_factory=list)
+    _began_s: float | None = None
+    _least: tuple[float, float] = (float("inf"), 0.0)
+
+    def take(self, offset_s: float, arrival_s: float) -> None:
+        """One message's offset."""
+        if self._began_s is None:
+            self._began_s = arrival_s
+        elif arrival_s - self._began_s >= WINDOW_S:
+            self._full = [*self._full[1 - WINDOWS :], self._least]
+            self._began_s, self._least = arrival_s, (float("inf"), 0.0)
+            self._learn()
+        if offset_s <= self._least[0]:
+            self._least = (offset_s, arrival_s)
+
+    def shift(self, by_s: float) -> None:
+        """House time itself was moved."""
+        self._full = [(offset_s + by_s, at_s + by_s) for offset_s, at_s in self._full]
+        self._least = (self._least[0] + by_s, self._least[1] + by_s)
+        if self._began_s is not None:
+            self._began_s += by_s
+
+    def _learn(self) -> None:
+        if len(self._full) < WINDOWS:
+            return
+        rates = [
+            (offset_s - before_s) / max(at_s - was_s, 1.0)
+            for (before_s, was_s), (offset_s, at_s) in pairwise(self._full)
+        ]
+        is_steady = max(rates) - min(rates) <= STEADY_PER_S and min(rates) <= MOST_SLOW_PER_S
+        self.per_s = max(0.0, min(rates)) if is_steady else 0.0
+
+
+@dataclass(slots=True)
 class NodeClock:
     """The clock of one start of one node.
 
@@ -46,6 +95,7 @@ class NodeClock:
     placed_s: float | None = None
     #: When the offset last fell by more than network delays explain.
     fell_s: float = float("-inf")
+    crystal: SlowCrystal = field(default_factory=SlowCrystal)
     _doubt_s: float | None = None
     #: The newest by its count: sequence number, uptime, arrival.
     _last: tuple[int, float, float] | None = None
@@ -98,6 +148,7 @@ class NodeClock:
         self.fed_s += by_s
         self.fell_s += by_s
         self.born_s += by_s
+        self.crystal.shift(by_s)
         if self._last is not None:
             self._last = (self._last[0], self._last[1], self._last[2] + by_s)
 
@@ -112,7 +163,8 @@ class NodeClock:
         if self.offset_s is None:
             self.offset_s, self.fed_s, self.born_s = candidate_s, arrival_s, arrival_s
             return
-        leaked_s = self.offset_s + LEAK_PER_S * max(0.0, arrival_s - self.fed_s)
+        leak_per_s = LEAK_PER_S + self.crystal.per_s
+        leaked_s = self.offset_s + leak_per_s * max(0.0, arrival_s - self.fed_s)
         self.fed_s = max(self.fed_s, arrival_s)
         if candidate_s < leaked_s - SUDDEN_S:
             first_sign = self._doubt_s is None
@@ -126,12 +178,14 @@ class NodeClock:
                 self.offset_s, self.born_s = candidate_s, arrival_s
                 return
         self._doubt_s, self._leapt = None, False
+        self.crystal.take(candidate_s, arrival_s)
         if candidate_s < self.offset_s - FALLING_S:
             self.fell_s = arrival_s
         self.offset_s = min(candidate_s, leaked_s)
 
     def _begin_anew(self) -> None:
         self.offset_s = self.placed_s = None
+        self.crystal = SlowCrystal()
         self._doubt_s, self._leapt = None, False
 
     def _look_for_leap(self, count: int, forth_s: float, passed_s: float) -> None:

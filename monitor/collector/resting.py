@@ -54,12 +54,29 @@ class Resting:
         """Take up the runs that are over now."""
         self._house = house
         for facts in house.runs.values():
-            over_s = facts.ended_s
-            if facts.imported or over_s is None or now_s - over_s > WATCHED_S or facts.run_id in self._seen:
+            if facts.ended_s is None and facts.run_id in self._seen:
+                # Its end was taken back: it is on, and watched there.
+                self._seen.discard(facts.run_id)
+                self._runs.pop(facts.run_id, None)
+            if facts.imported or facts.ended_s is None or facts.run_id in self._seen:
                 continue
             self._seen.add(facts.run_id)
-            if not self._teller.survives(facts, partial(self._begin, facts, now_s)):
-                self._runs.pop(facts.run_id, None)
+            # Perhaps it ended while nobody collected: what asks for a boil, or for the heat, is over with it.
+            moment = self._teller.moment()
+            self._teller.ring(self._teller.machine.triggers(facts.run_id, ["run_ended"], moment))
+            self._try(facts, now_s)
+
+    def anew(self, house: House, facts: RunFacts) -> None:
+        """More was said of a run that is over, or came: what is due for its jars goes by all of it from now on."""
+        self._house = house
+        self._try(facts, self._teller.moment().at_s)
+
+    def _try(self, facts: RunFacts, now_s: float) -> None:
+        """Take up a run that is over, for the first time or again, unless it is long over."""
+        if facts.ended_s is None or now_s - facts.ended_s > WATCHED_S:
+            return
+        if not self._teller.survives(facts, partial(self._begin, facts, now_s)):
+            self._runs.pop(facts.run_id, None)
 
     def _begin(self, facts: RunFacts, now_s: float) -> None:
         live = self._build(facts)

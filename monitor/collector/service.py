@@ -7,6 +7,7 @@ always been stored before.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from queue import Queue
@@ -17,6 +18,7 @@ from monitor.alarms import AlarmMachine, Moment, State
 from monitor.alarms.channels import Channel
 from monitor.collector.afterwards import Afterwards, any_unjudged
 from monitor.collector.awake import Awake
+from monitor.collector.away import Away
 from monitor.collector.board import Board
 from monitor.collector.clock import HouseClock
 from monitor.collector.gather import BATCH_S, gather
@@ -25,16 +27,21 @@ from monitor.collector.liverun import Teller
 from monitor.collector.lock import only_collector
 from monitor.collector.memory import recall
 from monitor.collector.nodes import NodeState
-from monitor.collector.outward import Ways
+from monitor.collector.outward import NOBODYS, SCOPE, Ways, Whose
+from monitor.collector.pushing import PUSHED, confirmed_pushes
 from monitor.collector.resting import Resting
-from monitor.collector.storing import Storing
+from monitor.collector.store_check import StoreCheck, is_small
+from monitor.collector.storing import UNWRITABLE, Storing
 from monitor.collector.upkeep import Upkeep
 from monitor.collector.uptake import Uptake
+from monitor.collector.voice import Voice
+from monitor.errors import StoreError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival, Source
 from monitor.store import reader
-from monitor.store.database import open_writer
-from monitor.store.handover import Outbox
-from monitor.store.runs import RunFacts, read_house
+from monitor.store.database import damaged, is_damage, open_writer, store_path
+from monitor.store.handover import Batch, Outbox
+from monitor.store.newest import came_since, newest_held_s
+from monitor.store.runs import FOREVER_S, House, RunFacts, read_house
 from monitor.store.stamp import SYSTEM_TIME
 from monitor.store.words import in_zone
 from monitor.store.writer import StoreWriter
@@ -58,11 +65,13 @@ class Collector:
     sources : sequence of Source
         Not yet started.
     say : callable
-        Told one line at a time, with the run it is about or None.
+        Told one line at a time, with the run it is about or None. An OSError of it (a full disk) ends nothing.
     time : TimeSource
         The clock that also stamps the sources' arrivals.
     push : Channel, optional
         A push service for alarms.
+    listening : callable, optional
+        Called once all that is stored was taken up and every source is open.
     """
 
     def __init__(
@@ -73,11 +82,13 @@ class Collector:
         say: Callable[[RunFacts | None, str], None],
         time: TimeSource = SYSTEM_TIME,
         push: Channel | None = None,
+        listening: Callable[[], None] = lambda: None,
     ) -> None:
         self._push = push
+        self._listening = listening
         self._data_dir = data_dir
         self._sources = {source.name: source for source in sources}
-        self._say_line = say
+        self._say_line = Voice(say)
         self._time = time
         self.queue: Queue[Arrival] = Queue(QUEUE_CAPACITY)
 
@@ -93,10 +104,16 @@ class Collector:
             At the start only; later trouble with the disk is said and waited out.
         """
         with only_collector(self._data_dir):
-            conn = open_writer(self._data_dir, check=True)
+            read_first = is_small(self._data_dir)
+            self._check = None if read_first else StoreCheck(self._data_dir)
+            conn = open_writer(self._data_dir, check=read_first)
             try:
                 self._begin(StoreWriter(conn, self._time))
                 self._work(stop)
+            except sqlite3.DatabaseError as trouble:
+                if is_damage(trouble):
+                    raise damaged(store_path(self._data_dir), str(trouble)) from trouble
+                raise
             finally:
                 conn.close()
         return self._unstored
@@ -108,11 +125,23 @@ class Collector:
         house = read_house(conn)
         self._conn = conn
         run_open = bool(house.open_runs()) or any_unjudged(conn, house)
-        self._clock = HouseClock(conn, self._time, run_open=run_open)
-        self._ways = Ways(self._sources.values(), self._push, self._zone_of, self._clock.now_s())
-        self._storing = Storing(writer, outbox, self._ways, self._say, self._time)
+        held_s = newest_held_s(conn, house)
+        self._clock = HouseClock(conn, self._time, run_open=run_open, held_s=held_s)
+        # What a collector before this one, in the same life of the machine, stored was taken after the gap as well.
+        before_s = float("-inf") if self._clock.continues else held_s
+        self._away = Away(conn, _serving(house), before_s) if self._clock.is_unsure else None
+        self._ways = Ways(
+            self._sources.values(),
+            self._push,
+            self._zone_of,
+            self._clock.now_s(),
+            whose=self._whose,
+            pushed=confirmed_pushes(conn),
+            remember=lambda text: outbox.meta.update({PUSHED: text}),
+        )
+        self._storing = Storing(writer, outbox, self._say)
         self._awake = Awake(self._clock.rate)
-        self._ingest = Ingest(self._recall, self._clock.house_s, self._awake)
+        self._ingest = Ingest(self._recall, self._clock.house_s, self._awake, self._known)
         self._machine = AlarmMachine()
         self._machine.restore((row.body for row in reader.alarms(conn)), self._moment())
         self._teller = Teller(conn, outbox, self._machine, self._say_line, self._moment)
@@ -136,10 +165,22 @@ class Collector:
         self._refused_s = float("-inf")
         self._refused = self._unstored = 0
         self._storing.note_clock("started", "the collector started")
+        if house.open_runs() and self._clock.is_unsure and not self._clock.continues:
+            self._say_unsure(held_s)
         self._afterwards.look_back(house, self._started_s)
         self._uptake.look(self._started_s)
         self._say_standing()
         self._storing.flush()
+
+    def _say_unsure(self, held_s: float) -> None:
+        """Nobody must take the gap for how long the machine was away."""
+        on_s = self._clock.now_s() - held_s
+        text = (
+            "this machine started anew while a run was on, and how long it was away is not known: nothing in that "
+            f"time counts. House time goes on {on_s:.0f} s after the newest that was recorded"
+        )
+        self._storing.journal("machine_restarted", text, {"on_s": round(on_s, 3)})
+        self._say(text)
 
     def _say_standing(self) -> None:
         """What was raised before, and what fell due meanwhile: whoever starts the collector reads it first."""
@@ -157,16 +198,24 @@ class Collector:
         # A demonstration's seconds are shorter; what waits for its batch must not look like a silent node.
         batch_s = BATCH_S / max(1.0, self._clock.rate)
         try:
+            self._listening()
+            if self._check is not None:
+                self._check.begin()
             while not stop.is_set():
                 self._round(self._next(batch_s, stop))
         finally:
+            if self._check is not None:
+                self._check.end()
             intake_stop.set()
             for source in self._sources.values():
                 source.stop()
             self._drain()
             self._storing.note_clock("stopped", "the collector stopped")
             self._storing.flush(now=True)
-            self._ways.close()
+            # What was found out at the very end is told too, and what was confirmed is kept.
+            self._ring()
+            self._ways.close(self._clock.now_s())
+            self._storing.flush()
             for source in self._sources.values():
                 source.close()
 
@@ -206,6 +255,8 @@ class Collector:
 
     def _take(self, arrivals: list[Arrival]) -> None:
         batch = self._ingest.take(arrivals)
+        if self._away is not None and batch.rows:
+            self._was_away_for_longer(self._away, batch)
         unplaced = {id(one) for one in self._ingest.unplaced}
         taken = [one for one in arrivals if id(one) not in unplaced] if unplaced else arrivals
         fresh = self._storing.take(taken, batch)
@@ -216,12 +267,47 @@ class Collector:
         self._tell_news()
         self._board.feed(fresh if self._storing.refuses else self._ingest.in_place(fresh))
 
+    def _was_away_for_longer(self, away: Away, batch: Batch) -> None:
+        """House time goes forward where the nodes show that it must, and with it what they just said."""
+        longer = away.shown(self._ingest.nodes, batch.rows, self._clock.now_s())
+        if longer is None:
+            return
+        by_s, since_s = longer.by_s, self._clock.since_s
+        others_came = came_since(self._conn, since_s, besides=longer.node)
+        if others_came and longer.went_on and self._was_marked(longer.node, since_s):
+            # What was marked would have to move for this node and to stay for the others: neither is leant on.
+            return
+        try:
+            self._clock.go_forward(by_s, all_along=not others_came)
+        except StoreError as trouble:
+            # What this node says next shows the same.
+            self._storing.refused(trouble)
+            return
+        away.moved(by_s)
+        self._ingest.carry_on(by_s)
+        self._awake.shift(by_s)
+        batch.rows = [(*row[:3], row[3] + by_s, row[4] + by_s, *row[5:]) for row in batch.rows]
+        self._started_s += by_s
+        # What was said since this start of the machine goes along.
+        self._uptake.look_anew()
+        text = f"a node shows that this machine was away for {by_s:.0f} s longer; house time goes forward by that"
+        self._storing.journal("machine_restarted", text, {"by_s": round(by_s, 3)})
+        self._say(text)
+
+    def _was_marked(self, node: str, since_s: float) -> bool:
+        """Whether anything was said since then of the run that a node serves."""
+        canner = self._board.canner_of(node)
+        runs = [facts for facts in self._board.house.open_runs() if facts.canner == canner]
+        said_s = [facts.started_s + mark.t_s for facts in runs for mark in facts.marks]
+        return any(at_s >= since_s for at_s in [*said_s, *(facts.started_s for facts in runs)])
+
     def _settle_stored(self) -> None:
         """Acknowledge what is on the disk by now; what belongs to a run that is over is looked at again."""
         done = self._storing.stored()
         if done.arrivals:
             self._acknowledge(done.arrivals)
         if done.rows:
+            self._board.stored(done.rows)
             self._afterwards.came(self._board.house, done.rows)
 
     def _acknowledge(self, arrivals: list[Arrival]) -> None:
@@ -243,6 +329,7 @@ class Collector:
     def _tick(self, now_s: float) -> None:
         for source in self._sources.values():
             source.overhear(self._storing.refuses and not self._storing.full)
+        self._take_finding()
         self._upkeep.watch_clock(now_s)
         self._uptake.look(now_s)
         self._upkeep.tick(now_s)
@@ -256,6 +343,18 @@ class Collector:
         self._tell_refused(now_s)
         self._storing.flush()
 
+    def _take_finding(self) -> None:
+        """What the reading of the whole store came to, where that went on beside the watch."""
+        finding = self._check.take_finding() if self._check is not None else None
+        if finding is None:
+            return
+        if finding.damage is not None:
+            self._storing.damaged(finding.damage)
+            return
+        text = f"whether the store is damaged is not known: {finding.unknown}"
+        self._storing.journal("store_unchecked", text)
+        self._say(text)
+
     # --- telling --------------------------------------------------------------------------------------
 
     def _ask(self, now_s: float) -> None:
@@ -267,12 +366,26 @@ class Collector:
     def _ring(self) -> None:
         """Let other rooms hear what changed on the board of alarms."""
         now = self._moment()
+        self._teller.ring(self._storing.alarms(self._machine, now))
+        if self._storing.take_again():
+            self._ways.repeat(SCOPE, UNWRITABLE, self._machine, now)
+        self._ways.printed(self._say_line.trouble, now.at_s)
         self._teller.ring(self._ways.watch(self._machine, now))
         rung, self._teller.rung = self._teller.rung, []
         self._ways.tell(rung, self._machine, now)
 
     def _zone_of(self, run_id: str) -> str | None:
         return self._uptake.zone_of(run_id)
+
+    def _whose(self, scope: str) -> Whose:
+        """The canner of a run, and every node that serves it or did."""
+        house = self._board.house
+        facts = house.runs.get(scope)
+        if facts is None:
+            return NOBODYS
+        end_s = FOREVER_S if facts.ended_s is None else facts.ended_s
+        serving = house.serving(facts.canner, facts.started_s, end_s)
+        return Whose(facts.canner, tuple(dict.fromkeys(node for node, _, _ in serving)))
 
     def _tell_news(self) -> None:
         news = self._ingest.news.lines
@@ -311,8 +424,20 @@ class Collector:
     def _moment(self) -> Moment:
         return Moment(self._clock.now_s(), self._time.utc_now())
 
+    def _known(self, node: str) -> bool:
+        return self._storing.writer.knows(node) or self._board.house.names(node)
+
     def _recall(self, name: str, source: str) -> tuple[NodeState, bool]:
         return recall(self._storing.writer, name, source, clocks_continue=self._clock.continues)
+
+
+def _serving(house: House) -> set[str]:
+    """The nodes that serve a run that is on."""
+    return {
+        node
+        for facts in house.open_runs()
+        for node, _, _ in house.serving(facts.canner, facts.started_s, FOREVER_S)
+    }
 
 
 def _whose(facts: RunFacts | None) -> str:

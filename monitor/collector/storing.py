@@ -11,9 +11,9 @@ from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
-from monitor.alarms import Priority, State
+from monitor.alarms import AlarmMachine, Context, JournalRow, Moment, condition_alarm
 from monitor.collector.gather import BATCH_LIMIT
-from monitor.collector.outward import SCOPE, Ways
+from monitor.collector.outward import SCOPE
 from monitor.collector.wallclock import wall_clock
 from monitor.errors import StoreError
 from monitor.intake.source import Arrival
@@ -21,7 +21,6 @@ from monitor.store.database import BUSY_TIMEOUT_MS
 from monitor.store.handover import Batch, Outbox
 from monitor.store.samples import Row, said
 from monitor.store.writer import StoreWriter
-from monitor.timesource import TimeSource
 
 #: A store that cannot be written is tried again so often, and complained of so often. [s]
 RETRY_S = 1.0
@@ -30,6 +29,8 @@ COMPLAIN_S = 30.0
 MOST_WAITING = 50_000
 #: While another program holds the store, each try waits no longer for it: nothing is watched in that time. [ms]
 SHORT_WAIT_MS = 100
+#: The kind of the alarm.
+UNWRITABLE = "store_unwritable"
 #: What waited is put down for so long at a time, so that the watch goes on between. [s]
 CATCH_UP_S = 0.2
 
@@ -53,22 +54,17 @@ class Stored:
 class Storing:
     """The collector's hand on the store: batches now, everything else through an outbox."""
 
-    def __init__(
-        self,
-        writer: StoreWriter,
-        outbox: Outbox,
-        ways: Ways,
-        say: Callable[[str], None],
-        time: TimeSource,
-    ) -> None:
+    def __init__(self, writer: StoreWriter, outbox: Outbox, say: Callable[[str], None]) -> None:
         self.writer = writer
         self.outbox = outbox
-        self._ways = ways
         self._say = say
-        self._time = time
         self._complained_s: float | None = None
+        #: What is complained of now, and of what the board of alarms was told; None before it was told anything.
+        self._trouble = ""
+        self._rung: str | None = None
+        self._again = False
         self._tried_s = float("-inf")
-        self._refuses = self._deaf = False
+        self._refuses = self._deaf = self._noted = False
         self._waited_s = 0.0
         self._stored = Stored()
         self._waiting: deque[_Piece] = deque()
@@ -84,7 +80,7 @@ class Storing:
             try:
                 return self._commit(_Piece(arrivals, batch))
             except StoreError as trouble:
-                self._refused(trouble)
+                self.refused(trouble)
         fresh = [row for one in batch.rows if (row := self._new(one)) is not None]
         self._keep(arrivals, batch)
         return fresh
@@ -121,6 +117,7 @@ class Storing:
             return
         until_s = wait.monotonic() + CATCH_UP_S
         try:
+            self.writer.must_be_sound()
             while self._waiting and (now or wait.monotonic() < until_s):
                 self._commit(self._waiting[0])
                 self._forget(self._waiting.popleft())
@@ -128,7 +125,7 @@ class Storing:
                 self._write()
                 self._can_write()
         except StoreError as trouble:
-            self._refused(trouble)
+            self.refused(trouble)
 
     def take_waited_s(self) -> float:
         """For how long the store kept the collector waiting since last asked. [s of this machine]"""
@@ -179,7 +176,7 @@ class Storing:
         try:
             self._write()
         except StoreError as trouble:
-            self._refused(trouble)
+            self.refused(trouble)
 
     def _write(self) -> None:
         if self.outbox.empty:
@@ -202,50 +199,58 @@ class Storing:
 
     # --- a disk that refuses --------------------------------------------------------------------------
 
-    def complain(self, text: str) -> None:
-        """Loud, and again and again, by every way that needs no disk; at once when the watch itself ends."""
-        now_s = wait.monotonic()
-        if self.full and not self._deaf:
-            self._deaf, self._complained_s = True, None
-        if self._complained_s is None or now_s - self._complained_s >= COMPLAIN_S:
-            self._complained_s = now_s
-            text = f"{text} {_DEAF if self.full else _FROM_MEMORY}"
-            self._say(f"ALARM: {text}")
-            self._announce(State.ACTIVE_UNACKNOWLEDGED, text)
+    def damaged(self, trouble: StoreError) -> None:
+        """The store was found damaged: from now on all is kept in memory, and that is said at once."""
+        self._complained_s = None
+        self.refused(self.writer.condemn(trouble))
 
-    def _refused(self, trouble: StoreError) -> None:
+    def refused(self, trouble: StoreError) -> None:
+        """Something could not be written: it is complained of, and from now on tried whether anything can be."""
         self._tried_s = wait.monotonic()
         if not self._refuses:
             self._refuses = True
             self.writer.wait_for_others(SHORT_WAIT_MS)
-        self.complain(str(trouble))
+        self._complain(str(trouble))
+
+    def _complain(self, text: str) -> None:
+        """Loud, and again and again; at once when the watch itself ends."""
+        now_s = wait.monotonic()
+        if self.full and not self._deaf:
+            self._deaf, self._complained_s = True, None
+        if self._complained_s is None:
+            self._trouble = f"{text} {_DEAF if self.full else _FROM_MEMORY}"
+        if self._complained_s is None or now_s - self._complained_s >= COMPLAIN_S:
+            if not self._noted:
+                # It is written with the first that can be written: then it is true.
+                self.journal("store_back", _BACK)
+                self._noted = True
+            self._complained_s, self._again = now_s, True
+            self._say(f"ALARM: {text} {_DEAF if self.full else _FROM_MEMORY}")
 
     def _can_write(self) -> None:
-        self._refuses = self._deaf = False
+        self._refuses = self._deaf = self._noted = False
         self.writer.wait_for_others(BUSY_TIMEOUT_MS)
         if self._complained_s is not None:
-            self._complained_s = None
-            text = "the store can be written again; nothing that was acknowledged is missing"
-            self._say(text)
-            self.journal("store_back", text)
-            self._announce(State.NORMAL, text)
+            self._complained_s, self._trouble = None, ""
+            self._say(_BACK)
 
-    def _announce(self, state: State, text: str) -> None:
-        row = {
-            "scope": SCOPE,
-            "kind": "store_unwritable",
-            "alarm_id": "collector:store_unwritable",
-            "state": state.value,
-            "priority": Priority.HIGH.value,
-            "sound": None if state is State.NORMAL else "urgent",
-            "headline": "The record cannot be written" if state is not State.NORMAL else "",
-            "what": text,
-            "do": "Watch the canner yourself, and make room on the collector's disk.",
-            "raised_utc": self._time.utc_now().isoformat(),
-        }
-        self._ways.publish(SCOPE, row)
+    def alarms(self, machine: AlarmMachine, now: Moment) -> list[JournalRow]:
+        """Ring by every way that needs no disk, and let it return; also what an earlier life of the collector rang."""
+        if self._trouble == self._rung:
+            return []
+        self._rung = self._trouble
+        if not self._trouble:
+            return machine.triggers(SCOPE, ["store_back"], now)
+        self._again = False
+        return machine.raise_alarm(condition_alarm(UNWRITABLE, Context(scope=SCOPE), self._trouble), now)
+
+    def take_again(self) -> bool:
+        """Whether it was complained of again since last asked."""
+        again, self._again = self._again, False
+        return again
 
 
+_BACK = "the store can be written again; nothing that was acknowledged is missing"
 _FROM_MEMORY = (
     "What the nodes say is still judged from memory: a lost boil is told here, at the brokers and on the phone. It is "
     "not on the disk yet, the pages stand still, and should this machine stop, what the nodes no longer hold is lost."

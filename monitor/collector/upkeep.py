@@ -18,6 +18,7 @@ from monitor.errors import StoreError, UsageError
 from monitor.intake.source import QUEUE_CAPACITY, Arrival
 from monitor.proof.seal import seal_due
 from monitor.proof.signing import standing_key
+from monitor.store.database import damaged, is_damage, store_path
 from monitor.timesource import TimeSource
 
 #: So long after the start house time follows no clock: what waited must land on the scale of its run. [s]
@@ -62,6 +63,7 @@ class Upkeep:
         self._time = time
         self._settled_s = clock.now_s() + SETTLE_S * clock.rate
         self._sealed_s = float("-inf")
+        self._seal_every_s = SEAL_EVERY_S
         #: Runs whose sealing ended in an error: the error, and when that was. [s]
         self._unsealed: dict[str, tuple[str, float]] = {}
         self._falling_s: float | None = None
@@ -71,10 +73,32 @@ class Upkeep:
         """Notice that somebody set the machine's clock; no duration may change by it."""
         if self._storing.refuses:
             return
-        still = self._board.any_open or now_s < self._settled_s
-        stepped_s, moved_s = self._clock.check(run_open=still)
-        if stepped_s:
+        is_on, in_hold = self._board.any_open, self._board.in_hold
+        ended_s = (facts.ended_s for facts in self._board.house.runs.values() if not facts.imported)
+        held_s = max((end_s for end_s in ended_s if end_s is not None), default=float("-inf"))
+        still = is_on or now_s < self._settled_s
+        try:
+            stepped_s, moved_s = self._clock.check(run_open=still, in_hold=in_hold, held_s=held_s)
+        except StoreError as trouble:
+            # Found again when it can be written.
+            self._storing.refused(trouble)
+            return
+        if is_on and moved_s:
+            text = (
+                f"the machine's clock shows that it was away for {moved_s:.0f} s longer than was recorded; house time "
+                "goes forward by that, and no duration grows by it"
+            )
+            self._storing.journal("clock_stepped", text, {"by_s": stepped_s, "followed": True})
+            self._say(text)
+        elif stepped_s:
             text = f"the machine's clock was set by {stepped_s:+.1f} s; no duration changes"
+            if is_on:
+                # Whoever goes by a clock on the wall would take a deadline for a later one.
+                lie = "ahead of" if stepped_s < 0.0 else "behind"
+                text += (
+                    f". The times of day of what is on stay {lie} the clock by that, its deadlines too: count the two "
+                    "hours of a failed process from the end of the heat by your own clock"
+                )
             self._storing.journal("clock_stepped", text, {"by_s": stepped_s, "followed": bool(moved_s)})
             self._say(text)
         if moved_s:
@@ -100,7 +124,8 @@ class Upkeep:
         self._remap(now_s)
         if not self._queue.qsize():
             self._afterwards.judge(self._board.house)
-            self._seal(now_s)
+            if not self._afterwards.waits:
+                self._seal(now_s)
 
     def _remap(self, now_s: float) -> None:
         """Carry a better estimate of a node's clock into the rows that were placed by a worse one.
@@ -123,7 +148,7 @@ class Upkeep:
                 try:
                     self._storing.writer.remap(node.node_id, boot, span_s, clock.offset_s, late_s)
                 except StoreError as trouble:
-                    self._storing.complain(str(trouble))
+                    self._storing.refused(trouble)
                     return
             clock.settled()
             self._board.rebuild_node(node.node_id)
@@ -131,7 +156,7 @@ class Upkeep:
 
     def _seal(self, now_s: float) -> None:
         """Runs that are over, and what was said, get their seal."""
-        if abs(now_s - self._sealed_s) < SEAL_EVERY_S * self._clock.rate:
+        if abs(now_s - self._sealed_s) < self._seal_every_s * self._clock.rate:
             return
         self._sealed_s = now_s
         try:
@@ -152,8 +177,16 @@ class Upkeep:
                 self._say(f"run {run_id} is sealed")
                 # More may be due; what the nodes say comes between.
                 self._sealed_s = float("-inf")
+            self._seal_every_s = SEAL_EVERY_S
         except (StoreError, sqlite3.Error) as trouble:
-            self._storing.complain(str(trouble))
+            if is_damage(trouble) or is_damage(trouble.__cause__):
+                self._storing.damaged(damaged(store_path(self._data_dir), str(trouble)))
+                return
+            # Each time later: where sealing alone fails, the rest goes on, and is told of each time.
+            self._seal_every_s = min(2.0 * self._seal_every_s, SEAL_AGAIN_S)
+            if not isinstance(trouble, StoreError):
+                trouble = StoreError(f"the store cannot be written: {trouble}.")
+            self._storing.refused(trouble)
 
     def _left_alone(self, now_s: float) -> list[str]:
         """Runs whose sealing went wrong a short while ago."""

@@ -30,6 +30,7 @@ class Uptake:
         self._afterwards = afterwards
         self._version = -1
         self._newest = -1
+        self._anew = False
         done = self._conn.execute("SELECT value FROM meta WHERE key = 'alarm_entries_done'").fetchone()
         self._alarms_done = int(done[0]) if done else 0
         self._zones: dict[str, str | None] = {}
@@ -38,15 +39,20 @@ class Uptake:
         """The zone of a run's site, where it says one."""
         return self._zones.get(run_id)
 
+    def look_anew(self) -> None:
+        """Entries lie elsewhere in time than they did: they are taken up again."""
+        self._anew = True
+
     def look(self, now_s: float) -> None:
         """Take up entries made since last asked."""
         version = reader.data_version(self._conn)
-        if version == self._version:
+        if version == self._version and not self._anew:
             return
         self._version = version
         newest = newest_entry(self._conn)
-        if newest == self._newest:
+        if newest == self._newest and not self._anew:
             return
+        self._anew = False
         since, self._newest = self._newest, newest
         house = read_house(self._conn)
         self._teller.run_ids = house.runs.keys()

@@ -123,7 +123,7 @@ class MqttSource(LinkThread):
         return self._publish_if_linked(f"{node}/ask", payload)
 
     def publish_alarm(self, node: str, payload: bytes) -> bool:
-        """Say something on the node's ``alarm`` topic, for whatever rings there. Never retained."""
+        """Say something on a node's ``alarm`` topic (or the house's own), for whatever rings there. Never retained."""
         return self._publish_if_linked(f"{node}/alarm", payload)
 
     def reaches_out(self) -> bool | None:

@@ -6,7 +6,7 @@ the same jars, deadlines and reasons on every machine.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -39,6 +39,8 @@ from monitor.tables.guidance import NOT_CHECKED
 
 #: Waiting so long with the lid off before lifting is suggested; less costs some seals, not safety (G42).
 REST = timedelta(minutes=5)
+#: Where a jar stays: of one that is there nobody asks for the seal any more.
+PLACES = frozenset({Status.REFRIGERATE, Status.FROZEN, Status.DISCARDED, Status.BROKEN})
 
 
 def batch_state(
@@ -114,23 +116,28 @@ class _Build:
         #: Where nobody marked it, the bound that waits longest.
         self.lifted = times.lifted.late if times.lifted is not None else None
         self.refused: list[str] = []
+        #: The run that reprocesses a jar now.
+        self.going_on: Mapping[int, Child | None] = {}
 
     def state(self, now: datetime, loaded: int | None) -> BatchState:
         rows = self.rows
+        basis = standing(self.verdict, rows, self.sign_by, self.bounds)
+        times = replace(self.times, day=self._day(basis))
+        alone = self._alone(basis, times)
+        self.going_on = {n: jar.child() for n, jar in alone.items()}
         found = self._deviations(rows)
         results = seal_results(rows, self.numbers, self.lifted)
         jar_sums = self._sums(rows, results, loaded)
         items = self._items(rows, found, results, jar_sums)
         content = content_hash(self.run, self.verdict, rows)
         signed = self._signed(rows, items, content)
-        basis = standing(self.verdict, rows, self.sign_by, self.bounds)
         self.refused += refused_timings(self.verdict, rows, self.sign_by, self.bounds)
-        times = replace(self.times, day=self._day(basis))
         reviewed = bool(signed and signed.valid)
-        decided = {
-            n: decide(self._case(n, results[n].seal, basis, found, reviewed, now)) for n in self.numbers
-        }
-        jars = self._jars(decided, results, basis, times, now, loaded)
+        decided = {n: decide(self._case(n, results[n], basis, found, reviewed, now)) for n in self.numbers}
+        placed = self._placings(loaded)
+        jars = tuple(
+            replace(jar, placing=placed.get(n)).state(decided[n], results[n], now) for n, jar in alone.items()
+        )
         return BatchState(
             run_id=self.run.run_id,
             zone=self.run.zone,
@@ -165,7 +172,19 @@ class _Build:
 
     def _sums(self, rows: Sequence[Row], results: Mapping[int, SealResult], loaded: int | None) -> Sums:
         out = [r.body.get("out") for r in rows if r.kind == "jars_lifted_count"]
-        return sums(loaded, results, out[-1] if out and isinstance(out[-1], int) else None)
+        counted = out[-1] if out and isinstance(out[-1], int) else None
+        return sums(loaded, results, counted, self._settled_unjudged(rows, results))
+
+    def _settled_unjudged(self, rows: Sequence[Row], results: Mapping[int, SealResult]) -> set[int]:
+        """Of the jars that nobody judged those that were put where they stay, went on, or are gone."""
+        unjudged = {n for n, result in results.items() if result.seal is Seal.NOT_JUDGED}
+        # What is offered for such a jar hangs on no signature, which in turn hangs on these jars.
+        placed, _ = self._replayed(
+            rows, unjudged, lambda row, before: self._decision(row, before, reviewed=False)
+        )
+        stays = {n for n, one in placed.items() if status_of(one.row.body.get("to")) in PLACES}
+        went_on = {n for n in unjudged if (child := self.going_on.get(n)) is not None and child.went_in}
+        return stays | went_on | {n for n in unjudged if on_shelf(rows, n).gone}
 
     def _items(
         self,
@@ -195,16 +214,8 @@ class _Build:
         signed = self._signed(rows, items, content_hash(self.run, self.verdict, rows))
         return bool(signed and signed.valid)
 
-    def _jars(
-        self,
-        decided: Mapping[int, Decision],
-        results: Mapping[int, SealResult],
-        basis: Standing,
-        times: Times,
-        now: datetime,
-        loaded: int | None,
-    ) -> tuple[JarState, ...]:
-        """Each jar: what the table decided, and what people did with it on top of that."""
+    def _alone(self, basis: Standing, times: Times) -> dict[int, OneJar]:
+        """Each jar with the runs that reprocess it, before what people did with it is looked at."""
         closes = times.two_hours if basis.basis is Basis.FAILED else times.day
         shelved = self._shelved()
         found: dict[int, OneJar] = {}
@@ -214,10 +225,7 @@ class _Build:
             found[n] = OneJar(
                 self.run, times, self.rows, n, None, runs, again, closes, self.window, n in shelved
             )
-        placed = self._placings({n: jar.child() for n, jar in found.items()}, loaded)
-        return tuple(
-            replace(jar, placing=placed.get(n)).state(decided[n], results[n], now) for n, jar in found.items()
-        )
+        return found
 
     def _shelved(self) -> set[int]:
         """The jars that were sealed when somebody signed the review: they may stand on the shelf, whatever lapsed."""
@@ -246,40 +254,60 @@ class _Build:
         )
 
     def _case(
-        self, jar: int, seal: Seal, basis: Standing, found: Sequence[Deviation], reviewed: bool, at: datetime
+        self,
+        jar: int,
+        seal: SealResult,
+        basis: Standing,
+        found: Sequence[Deviation],
+        reviewed: bool,
+        at: datetime,
     ) -> Case:
         two, day = self.times.two_hours, self._day(basis)
         return Case(
             basis=basis.basis,
-            seal=seal,
+            seal=seal.seal,
             two_hours_open=two is not None and at <= two,
             day_open=day is None or at <= day,
             deviation_open=any(one.is_open and jar in one.jars for one in found),
             reviewed=reviewed,
             reprocessed_before=self.parent is not None,
+            closed=seal.closed,
         )
 
-    def _placings(self, children: Mapping[int, Child | None], loaded: int | None) -> dict[int, Placing]:
-        """The last allowed placing of each jar, with what the table said at its time; the refused are listed.
+    def _placings(self, loaded: int | None) -> dict[int, Placing]:
+        """The last allowed placing of each jar, with what the table said at its time; the refused are listed."""
+        placed, refused = self._replayed(
+            self.rows,
+            self.numbers,
+            lambda row, before: self._decision(row, before, self._reviewed(before, loaded)),
+        )
+        self.refused += refused
+        return placed
 
-        ``children``: the run that reprocesses a jar now.
-        """
+    def _replayed(
+        self,
+        rows: Sequence[Row],
+        jars: Collection[int],
+        decision_of: Callable[[Row, Sequence[Row]], Decision],
+    ) -> tuple[dict[int, Placing], list[str]]:
+        """The last allowed placing of each of these jars, and why the others are refused."""
         placed: dict[int, Placing] = {}
-        for number, row in enumerate(self.rows):
+        refused: list[str] = []
+        for number, row in enumerate(rows):
             jar = row.body.get("jar")
-            if row.kind != "jar_disposition" or jar not in self.numbers:
+            if row.kind != "jar_disposition" or not isinstance(jar, int) or jar not in jars:
                 continue
-            decision = self._decision(row, self.rows[:number], loaded)
+            decision = decision_of(row, rows[:number])
             before = placed.get(jar)
-            if why := self._refusal(row, decision, before, children.get(jar)):
-                self.refused.append(
+            if why := self._refusal(row, decision, before, self.going_on.get(jar)):
+                refused.append(
                     f"jar {jar} to '{row.body.get('to')}' at {local_time(row.at, self.run.zone)}: {why}"
                 )
             elif status_of(row.body.get("to")) is Status.WAITING:
                 del placed[jar]
             else:
                 placed[jar] = Placing(row, decision)
-        return placed
+        return placed, refused
 
     def _refusal(self, row: Row, decision: Decision, before: Placing | None, child: Child | None) -> str:
         """Why a placing does not count; empty when it does."""
@@ -307,13 +335,12 @@ class _Build:
                 return f"'{wanted.value}' is not offered: {decision.why}"
         return refusal(current, wanted, decision)
 
-    def _decision(self, row: Row, before: Sequence[Row], loaded: int | None) -> Decision:
+    def _decision(self, row: Row, before: Sequence[Row], reviewed: bool) -> Decision:
         """What the table said of a jar when this was entered about it, and what stood before the table."""
         jar = int(row.body["jar"])
         result = seal_results(before, self.numbers, self.lifted)[jar]
         basis = standing(self.verdict, before, self.sign_by, self.bounds)
-        reviewed = self._reviewed(before, loaded)
-        case = self._case(jar, result.seal, basis, self._deviations(before), reviewed, row.at)
+        case = self._case(jar, result, basis, self._deviations(before), reviewed, row.at)
         decision, said = decide(case), on_shelf(before, jar)
         ruled = overruled(said, result, self.run.zone, self.window, jar, decision, row.at)
         return ruled or decision

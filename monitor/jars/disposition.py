@@ -78,6 +78,8 @@ class Case:
     deviation_open: bool
     reviewed: bool
     reprocessed_before: bool = False
+    #: Of a jar opened for a test: what counted of its seal until then.
+    closed: Seal = Seal.NOT_JUDGED
 
 
 def decide(case: Case) -> Decision:
@@ -93,13 +95,7 @@ def decide(case: Case) -> Decision:
     if case.basis is Basis.OPEN:
         return Decision(Status.WAITING, frozenset(), "the run is not over", "Wait for the verdict.", ("G4",))
     if case.seal is Seal.OPENED and case.basis is not Basis.FAILED:
-        return Decision(
-            Status.ON_HOLD,
-            _KEEP_COLD,
-            "it was opened for a test",
-            "Refrigerate and use within a few days, or discard.",
-            ("G55",),
-        )
+        return _opened(case)
     decision = _failed(case) if case.basis is Basis.FAILED else _processed(case)
     if case.reprocessed_before and Status.REPROCESS in decision.choices:
         return Decision(
@@ -111,6 +107,44 @@ def decide(case: Case) -> Decision:
             decision.clock,
         )
     return decision
+
+
+def _opened(case: Case) -> Decision:
+    """Of a jar that was not found sealed the 24 hours go on; broken glass is not tasted either."""
+    if case.closed is Seal.SEALED:
+        return Decision(
+            Status.ON_HOLD,
+            _KEEP_COLD,
+            "it was opened for a test",
+            "Refrigerate and use within a few days, or discard.",
+            ("G55",),
+        )
+    why = "it was opened for a test and had not been found sealed"
+    if case.closed is Seal.BROKEN:
+        return Decision(
+            Status.ON_HOLD,
+            _ONLY_DISCARD,
+            "it was opened for a test and had been found broken",
+            "Discard; do not taste.",
+            ("G68",),
+        )
+    if case.day_open:
+        return Decision(
+            Status.ON_HOLD,
+            _KEEP_COLD,
+            why,
+            "Refrigerate before the 24 hours close and use within a few days, or discard.",
+            ("G55", "G56"),
+            "day",
+        )
+    return Decision(
+        Status.ON_HOLD,
+        _ONLY_DISCARD,
+        why + ", and the 24 hours have passed",
+        "Discard; do not taste.",
+        ("G56",),
+        "day",
+    )
 
 
 def _failed(case: Case) -> Decision:

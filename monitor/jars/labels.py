@@ -150,6 +150,16 @@ def plain_text(found: Iterable[Label]) -> str:
     return "\n\n".join(label.text() for label in found) + "\n"
 
 
+def sheet_for(sheet: str, skip: int) -> Sheet:
+    """The label sheet of that name, of which ``skip`` labels are gone; raises UsageError as :func:`html_sheet` does."""
+    if sheet not in SHEETS:
+        raise UsageError(f"there is no label sheet {sheet!r}.", f"Use one of: {', '.join(SHEETS)}.")
+    per_page = SHEETS[sheet].across * SHEETS[sheet].down
+    if not 0 <= skip < per_page:
+        raise UsageError(f"{skip} labels cannot be gone from a sheet of {per_page}.")
+    return SHEETS[sheet]
+
+
 def html_sheet(found: Iterable[Label], sheet: str = next(iter(SHEETS)), *, skip: int = 0) -> str:
     """A page to print without scaling; every name escaped, no outside request. ``skip``: labels already gone.
 
@@ -158,12 +168,8 @@ def html_sheet(found: Iterable[Label], sheet: str = next(iter(SHEETS)), *, skip:
     UsageError
         The sheet is not one of :data:`SHEETS`, or ``skip`` is no place on it.
     """
-    if sheet not in SHEETS:
-        raise UsageError(f"there is no label sheet {sheet!r}.", f"Use one of: {', '.join(SHEETS)}.")
-    form = SHEETS[sheet]
+    form = sheet_for(sheet, skip)
     per_page = form.across * form.down
-    if not 0 <= skip < per_page:
-        raise UsageError(f"{skip} labels cannot be gone from a sheet of {per_page}.")
     places: list[Label | None] = [*[None] * skip, *found]
     pages = [places[i : i + per_page] for i in range(0, len(places), per_page)] or [[]]
     body = "".join(

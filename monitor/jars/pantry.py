@@ -48,6 +48,8 @@ class LostSeal:
     jar: int
     do: str
     siblings: tuple[int, ...]
+    #: Its lid bulges, which may be before any seal was.
+    bulging: bool = False
 
 
 def pantry(states: Iterable[BatchState], today: date) -> list[PantryRow]:
@@ -131,18 +133,14 @@ def lost_seals(states: Iterable[BatchState]) -> list[LostSeal]:
         siblings = [jar.jar for jar in state.jars if _is_about(jar)]
         for jar in state.jars:
             if jar.seal_lost and jar.status is not Status.DISCARDED:
-                do = (
-                    jar.do
-                    if not jar.seal.bulging or jar.gone
-                    else "Do not open, do not taste; bag and bin it."
-                )
-                found.append(LostSeal(state.run_id, state.food, jar.jar, do, tuple(siblings)))
+                closed = jar.seal.bulging and not jar.gone and jar.seal.seal is not Seal.OPENED
+                do = "Do not open, do not taste; bag and bin it." if closed else jar.do
+                bulges = jar.seal.bulging or jar.lost == "bulge"
+                found.append(LostSeal(state.run_id, state.food, jar.jar, do, tuple(siblings), bulges))
     return found
 
 
 def _is_about(jar: JarState) -> bool:
-    """Whether a jar is kept, or stands where the others do while something of it is open."""
-    if jar.gone or jar.seal_lost or jar.child_in:
-        return False
-    waits = jar.status in (Status.WAITING, Status.ON_HOLD)
-    return jar.status in _KEPT or (waits and (jar.was_shelved or jar.seal.seal is Seal.SEALED))
+    """Whether a jar is still in the house, as far as anybody said; one not judged yet is."""
+    left = jar.status in (Status.DISCARDED, Status.BROKEN) or jar.gone or jar.child_in
+    return not left and not jar.seal_lost

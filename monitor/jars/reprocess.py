@@ -21,6 +21,8 @@ from monitor.tables.processes import packs_and_jars, timed_jar
 #: The header's key: why jars are reprocessed, as the run that they come from said when it was begun.
 WHY = "reprocess_why"
 INSTEAD = "Refrigerate or freeze the jars instead."
+#: Minutes at a full boil, and temperatures of a jar to be boiled, beyond which something else was typed. Our choice.
+LONGEST_MIN, COLDEST_C = 600.0, (0.0, 100.0)
 #: Header keys of the parent that are the parent's alone.
 _PARENTS_OWN = ("marks", "ended_at", "deviations", "capped_at_unproven")
 
@@ -96,7 +98,12 @@ def reprocess_extra(
         one = by_number.get(number)
         if one is None:
             raise RefusedError(f"there is no jar {number} in run {parent.run_id}.")
-        if one.child_run or (one.status is not Status.REPROCESS and Status.REPROCESS not in one.choices):
+        if one.child_run:
+            raise RefusedError(
+                f"jar {number} cannot be reprocessed: it goes on in run {one.child_run} already.",
+                f"'boilwitness jars {one.child_run}' tells of it there.",
+            )
+        if one.status is not Status.REPROCESS and Status.REPROCESS not in one.choices:
             raise RefusedError(f"jar {number} cannot be reprocessed: {one.why}.", _instead([one]))
     extra = {"reprocess_of": parent.run_id, "reprocess_jars": sorted(jars), "new_lids": True}
     why = dict.fromkeys(by_number[number].why for number in jars)
@@ -157,6 +164,11 @@ def _full_time(parent: Run, minutes: float, instead: str) -> None:
     least = parent.required.minutes if published is None else published.minutes
     if not minutes > 0.0 or minutes < least:
         raise RefusedError(f"{minutes:g} min is not the full time of {least:g} min.", instead)
+    most = max(LONGEST_MIN, least)
+    if minutes > most:
+        raise RefusedError(
+            f"{minutes:g} min at a full boil cannot be meant.", f"Give minutes from {least:g} to {most:g}."
+        )
 
 
 def child_header(
@@ -172,7 +184,17 @@ def child_header(
     """The header of the run that reprocesses some jars of ``parent`` (a header too), begun at ``at`` (aware).
 
     ``extra`` is what :func:`reprocess_extra` gave. The initial temperature is the child's own.
+
+    Raises
+    ------
+    RefusedError
+        The coldest jar is colder than ice or hotter than boiling water.
     """
+    if coldest_jar_C is not None and not COLDEST_C[0] <= coldest_jar_C <= COLDEST_C[1]:
+        low, high = COLDEST_C
+        raise RefusedError(
+            f"{coldest_jar_C:g} °C cannot be the coldest filled jar.", f"Give {low:g} to {high:g} °C."
+        )
     parent_id = str(extra["reprocess_of"])
     number = 1
     while (run_id := f"{parent_id}-again{number}") in known_ids:

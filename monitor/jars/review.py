@@ -113,8 +113,13 @@ def check_list(
         _alarms(found, rows),
         _deviations(found),
         _answers(contradicted, run.zone),
-        Item("sums", "Jars add up", not seal_sums.problem, seal_sums.problem or f"{seal_sums.loaded} jars"),
+        _sums(seal_sums),
     ]
+
+
+def _sums(found: Sums) -> Item:
+    placed = f"; {found.placed} of them placed without having been judged" if found.placed else ""
+    return Item("sums", "Jars add up", not found.problem, found.problem or f"{found.loaded} jars{placed}")
 
 
 def _hold(verdict: Mapping[str, Any]) -> Item:
@@ -176,15 +181,18 @@ def _calibration(run: Run) -> Item:
     calibration = run.probe.calibration
     if calibration is None or calibration.at is None:
         return Item("calibration", "The probe was checked within a year", False, "no check in the record")
+    title = "The probe was checked within a year"
+    if calibration.at > run.started_at:
+        days = (calibration.at - run.started_at) // timedelta(days=1)
+        return Item("calibration", title, False, f"checked only after the run began, {_days(days)} later")
     good = is_within_a_year(calibration.at, run.started_at)
     # One that is too old by hours is not said to be as old as one that still counts.
     days = floor((run.started_at - calibration.at) / timedelta(days=1) + (0 if good else 1))
-    return Item(
-        "calibration",
-        "The probe was checked within a year",
-        good,
-        f"{days} {'day' if days == 1 else 'days'} before",
-    )
+    return Item("calibration", title, good, f"{_days(days)} before")
+
+
+def _days(count: int) -> str:
+    return f"{count} {'day' if count == 1 else 'days'}"
 
 
 def _corrections(rows: Sequence[Row]) -> Item:

@@ -11,7 +11,7 @@ judges the jar again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -62,7 +62,8 @@ class SealResult:
     """The answer that counts for one jar, with its reasons. ``bulging`` asks for more than being unsealed.
 
     ``seen`` is the newest entry about the jar that its author had before them, None where that was not kept;
-    ``against`` are the answers that say otherwise and that it does not take the place of.
+    ``against`` are the answers that say otherwise and that it does not take the place of. Of a jar opened for a test,
+    ``closed`` is what counted of its seal until then.
     """
 
     jar: int
@@ -74,6 +75,7 @@ class SealResult:
     entry: int | None = None
     seen: int | None = None
     against: tuple[SealResult, ...] = ()
+    closed: Seal = Seal.NOT_JUDGED
 
     @property
     def rank(self) -> int:
@@ -141,8 +143,17 @@ def seal_results(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | No
     """What counts for every jar; one never judged stays so."""
     said: dict[int, list[SealResult]] = {jar: [] for jar in jars}
     for given in _given(rows, said, lifted):
-        said[given.jar].append(given)
+        earlier = said[given.jar]
+        if given.seal is Seal.OPENED:
+            given = _opened(given, _counted(given.jar, that_stand(earlier, _takes_the_place)))
+        earlier.append(given)
     return {jar: _counted(jar, that_stand(found, _takes_the_place)) for jar, found in said.items()}
+
+
+def _opened(given: SealResult, before: SealResult) -> SealResult:
+    """That a jar was opened makes it no better than it was found when it was closed."""
+    closed = before.closed if before.seal is Seal.OPENED else before.seal
+    return replace(given, closed=closed, bulging=before.bulging)
 
 
 def _given(rows: Iterable[Row], jars: Iterable[int], lifted: datetime | None) -> Iterator[SealResult]:
@@ -213,15 +224,19 @@ def told(one: SealResult, when: Callable[[datetime], str]) -> str:
 def dispute(one: SealResult, when: Callable[[datetime], str]) -> str:
     """What was said of a jar by people who did not know of each other's answers, and what counts until then."""
     said = ". ".join(told(answer, when) for answer in one.answers)
-    return (
-        f"Jar {one.jar} was judged differently by people who did not see each other's answers. {said}. The worse "
-        "counts until somebody who has read both judges the jar again."
-    )
+    people = {answer.by for answer in one.answers}
+    how = f"Jar {one.jar} was judged differently by people who did not see each other's answers"
+    if len(people) == 1 and None not in people:
+        how = f"Of jar {one.jar} one person said different things"
+    return f"{how}. {said}. The worse counts until somebody who has read both judges the jar again."
 
 
 @dataclass(frozen=True, slots=True)
 class Sums:
-    """Jars in against jars accounted for. ``problem`` is empty when they agree to the jar."""
+    """Jars in against jars accounted for. ``problem`` is empty when they agree to the jar.
+
+    ``placed``: those of the jars not judged that have a place or are gone all the same.
+    """
 
     loaded: int | None
     sealed: int
@@ -230,14 +245,25 @@ class Sums:
     opened: int
     not_judged: int
     problem: str
+    placed: int = 0
 
 
-def sums(loaded: int | None, results: Mapping[int, SealResult], lifted_out: int | None) -> Sums:
-    """Loaded = sealed + unsealed + broken + opened; and in = out + broken when the jars out were counted."""
+def sums(
+    loaded: int | None,
+    results: Mapping[int, SealResult],
+    lifted_out: int | None,
+    settled: Collection[int] = (),
+) -> Sums:
+    """Loaded = sealed + unsealed + broken + opened; and in = out + broken when the jars out were counted.
+
+    ``settled``: jars that have a place or are gone, whose seal nobody needs to judge any more.
+    """
     count = {seal: sum(1 for r in results.values() if r.seal is seal) for seal in Seal}
     sealed = count[Seal.SEALED] + count[Seal.SEALED_EARLY]
     unsealed = count[Seal.UNSEALED] + count[Seal.UNSEALED_EARLY]
-    broken, opened, waiting = count[Seal.BROKEN], count[Seal.OPENED], count[Seal.NOT_JUDGED]
+    broken, opened = count[Seal.BROKEN], count[Seal.OPENED]
+    placed = sum(1 for jar, r in results.items() if r.seal is Seal.NOT_JUDGED and jar in settled)
+    waiting = count[Seal.NOT_JUDGED] - placed
     problem = ""
     if loaded is None:
         problem = "the number of jars that went in is not recorded"
@@ -246,11 +272,11 @@ def sums(loaded: int | None, results: Mapping[int, SealResult], lifted_out: int 
         problem = f"{loaded} jars went in; {lifted_out} came out and {broken} broke: {missing}"
     elif waiting:
         problem = f"{waiting} of {loaded} jars have not been judged"
-    elif sealed + unsealed + broken + opened != loaded:
-        missing = _difference(loaded - sealed - unsealed - broken - opened)
+    elif sealed + unsealed + broken + opened + placed != loaded:
+        missing = _difference(loaded - sealed - unsealed - broken - opened - placed)
         counted = f"{sealed} sealed, {unsealed} unsealed, {broken} broken, {opened} opened"
         problem = f"{loaded} jars went in; {counted}: {missing}"
-    return Sums(loaded, sealed, unsealed, broken, opened, waiting, problem)
+    return Sums(loaded, sealed, unsealed, broken, opened, waiting, problem, placed)
 
 
 def _difference(missing: int) -> str:

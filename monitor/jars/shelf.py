@@ -14,7 +14,7 @@ from typing import Any
 from monitor.jars.answers import counted, has_read, that_stand
 from monitor.jars.disposition import Decision, Status
 from monitor.jars.rows import Row, all_rows, local_time
-from monitor.jars.seals import SealResult
+from monitor.jars.seals import Seal, SealResult
 
 #: The worse, the higher.
 _RANK = {"fine": 0, "lost_seal": 1, "bulge": 2}
@@ -31,6 +31,11 @@ _LOST = {
         "boiled under water for 30 minutes first.",
     ),
 }
+#: Of one that was opened all the same.
+_OPENED = (
+    "Do not taste. Boil jar, lid and contents under water for 30 minutes, then bin; look at the other jars of the "
+    "batch."
+)
 _LEFT = "Do not taste what is left of it; bag and bin it, and tell whoever has it. Look at the other jars of the batch."
 _WORDS = {"fine": "it is fine", "lost_seal": "its seal is lost", "bulge": "its lid bulges"}
 LOST_GUIDANCE = ("G66", "G67")
@@ -95,6 +100,8 @@ def lost_decision(
     why, do = _LOST[lost]
     if said.look is not None and said.look.against:
         why += f". {disagreement(said.look, zone)}"
+    if seal.seal is Seal.OPENED and lost == "bulge":
+        why, do = f"{why}, and it was opened", _OPENED
     if said.gone:
         why, do = f"{why}. It was {said.gone} all the same", _LEFT
     cited = tuple(dict.fromkeys((*guidance, *LOST_GUIDANCE)))

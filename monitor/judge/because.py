@@ -17,6 +17,8 @@ from monitor.record.model import Run
 #: No more unknown times than this are told, the longest first. Chosen.
 MOST_TOLD = 3
 
+#: How a hold ends that somebody ended.
+HEAT_OFF = "when the heat was turned off or the jars were lifted"
 #: What helps where a record begins too late.
 COME_UP_HELPS = (
     f"Begin the next record earlier: it has to show the water {COME_UP_K + ALLOWANCE_SEEN_K:.0f} K below its boiling "
@@ -30,10 +32,13 @@ def because(
     stretches: Sequence[Stretch],
     window: tuple[float, float],
     spans: tuple[float, float],
+    *,
+    is_end_recorded: bool = False,
 ) -> str:
     """Why the verdict is not ``held``, or "" where nothing in the stretches says so.
 
     ``window``: jars in and heat off. ``spans``: ``proven_s`` and ``possible_s``. [s]
+    ``is_end_recorded``: nobody marked the heat off, and the window ends with the run.
     """
     proven_s, possible_s = spans
     inside = [
@@ -42,7 +47,8 @@ def because(
         if min(each.end_s, window[1]) > max(each.start_s, window[0])
     ]
     if word == BROKEN:
-        return _broken(run, inside, window[1], possible_s)
+        ended = "where the record says that the run ended" if is_end_recorded else HEAT_OFF
+        return _broken(run, inside, window[1], possible_s, ended)
     if word == UNPROVEN and proven_s < run.required_s:
         return _unproven(run, inside)
     return ""
@@ -99,7 +105,7 @@ def _piece(run: Run, piece: Stretch) -> str:
     return f"from {clock(run, piece.start_s)} to {clock(run, piece.end_s, late=True)}{said}: {piece.why}"
 
 
-def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: float) -> str:
+def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: float, how: str) -> str:
     """How long it boiled at most, and what ended that."""
     if not any(each.state == BOILING for each in inside):
         # Every run comes up: that is the reason only where there is no other.
@@ -109,7 +115,7 @@ def _broken(run: Run, inside: list[Stretch], heat_off_s: float, possible_s: floa
         return f"No full boil shows while the jars were in.{said}"
     end_s = longest(inside, POSSIBLE, -inf, inf)[1]
     after = next((each for each in inside if each.start_s >= end_s - 1e-6), None)
-    ended = f"at {clock(run, end_s)}, when the heat was turned off or the jars were lifted"
+    ended = f"at {clock(run, end_s)}, {how}"
     if end_s < heat_off_s and after is not None:
         ended = f"about {clock(run, after.start_s)}: {after.why}"
     return (

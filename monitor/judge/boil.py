@@ -240,14 +240,16 @@ class Boil:
         )
 
     def jars_in(self, t: float) -> None:
-        """Jars went into a boil: until a fall that they began would show, nobody knows whether it stopped."""
-        if any(mark.kind == "jars_lifted" and mark.t_s <= t for mark in self._state.marks):
-            # What a person saw was the boil of the load before.
-            self.look_ends(t)
-            self.early_marks_s.clear()
-            self._carried_s = None
+        """Jars went into a boil: until a fall that they began would show, nobody knows whether it stopped.
+
+        What a person saw was the boil without them: it neither lends this one its allowance nor stands for its look.
+        """
+        self.look_ends(t)
+        self.early_marks_s.clear()
+        self._carried_s = None
         if not self.is_on:
             return
+        self.start_s = max(self.start_s, t)
         self._settle_jars(t)
         if self._state.ledger.state == BOILING:
             self._state.set(t, UNKNOWN, words.JARS_JUST_IN)
@@ -329,6 +331,7 @@ class Boil:
         self.credit.look_back(fall.early_s, t)
         early_s = max(fall.early_s - state.probe.response_s, self.early_s, hold.told_until_s)
         onset_s, late_s = max(fall.onset_s, early_s), max(fall.late_s, early_s)
+        self.credit.ended(early_s, t)
         held_s = max(onset_s - max(self.credit.start_s or onset_s, hold.jars_in_s or 0.0), 0.0)
         self.leave(early_s, UNKNOWN, words.DATING_END)
         state.set(late_s, NOT_BOILING, words.LOST if hold.heat_off_s is None else words.AFTER_HEAT)

@@ -17,16 +17,15 @@ from monitor.tables.probes import chain_of
 class Caps:
     """What follows from a header alone.
 
-    ``reasons`` cap the verdict at unproven. ``published_min``: the published time where the required one is shorter,
-    else None. ``low_acid``: the class of a food that boiling water never makes shelf-stable. ``not_compared``: why the
-    required time was held against no published one, or ""; ``doubt``: that a longer one may apply, or "".
+    ``reasons`` cap the verdict at unproven. ``published_min``: the published time that applies where the required one
+    is shorter, else None. ``low_acid``: the class of a food that boiling water never makes shelf-stable.
+    ``not_compared``: why the required time was held against no published one, or "".
     """
 
     reasons: tuple[str, ...] = ()
     published_min: float | None = None
     low_acid: LowAcidHit | None = None
     not_compared: str = ""
-    doubt: str = ""
 
 
 NO_CAPS = Caps()
@@ -46,16 +45,12 @@ def caps_of(run: Run) -> Caps:
         return Caps(tuple(reasons), low_acid=known.low_acid)
     if known.contradiction:
         reasons.append(known.contradiction)
-    published_min = _published_min(run, known)
-    if published_min is None:
+    published = _published(run, known)
+    if published is None:
         return Caps(tuple(reasons), not_compared=_not_compared(run, known))
-    if run.required.minutes >= published_min:
-        return Caps(tuple(reasons), doubt=_doubt(run, known))
-    reasons.append(
-        f"The required {run.required.minutes:g} min are fewer than the published {published_min:g} min "
-        f"for {batch.food or batch.food_id}, {batch.pack} pack, {batch.jar} at {run.site.altitude_m:.0f} m."
-    )
-    return Caps(tuple(reasons), published_min=published_min)
+    if run.required.minutes >= published.applies:
+        return Caps(tuple(reasons))
+    return Caps((*reasons, _too_short(run, published)), published_min=published.applies)
 
 
 def _damaged(run: Run) -> list[str]:
@@ -70,28 +65,64 @@ def _recorded(run: Run) -> list[str]:
     return [str(reason) for reason in found] if isinstance(found, list | tuple) else []
 
 
-def _published_min(run: Run, known: Named) -> float | None:
-    """The published time; where one name fits several foods the shortest of theirs. [min]
+@dataclass(frozen=True, slots=True)
+class _Published:
+    """The time that the table prints for the stated altitude, and the one that applies there. [min]
+
+    A longer one applies where the altitude may lie in the next band (record requirements, P4: the longer time; guidance
+    G23), and above 8,000 ft, where sources disagree (guidance G21).
+    """
+
+    printed: int
+    longer: int
+    applies: int
+
+
+def _published(run: Run, known: Named) -> _Published | None:
+    """The published time; where one name fits several foods the shortest of theirs.
 
     Where words and id name different foods the longest: nobody is told to stop before either's time is over.
     """
-    cells = published_for(known.foods, run.batch.pack, run.batch.jar, run.site.altitude_m)
-    pick = max if known.contradiction else min
-    return pick((cell.minutes for cell in cells), default=None)
-
-
-def _doubt(run: Run, known: Named) -> str:
-    """Whether a longer published time holds within what the altitude is known to; G23: when in doubt the higher."""
-    altitude_m, sure_m = run.site.altitude_m, altitude_within_m(run.site.altitude_uncertainty_m)
+    batch, altitude_m = run.batch, run.site.altitude_m
     if altitude_m is None:
-        return ""
-    cells = published_for(known.foods, run.batch.pack, run.batch.jar, altitude_m + sure_m)
-    higher_min = max((cell.minutes for cell in cells), default=0.0)
-    if higher_min <= run.required.minutes:
-        return ""
+        return None
+    highest_m = altitude_m + altitude_within_m(run.site.altitude_uncertainty_m)
+    cells = published_for(known.foods, batch.pack, batch.jar, altitude_m)
+    highest = published_for(known.foods, batch.pack, batch.jar, highest_m)
+    if not cells or not highest:
+        return None
+    pick = max if known.contradiction else min
+    return _Published(
+        pick(cell.minutes for cell in cells),
+        pick(cell.longer_minutes for cell in cells),
+        pick(cell.longer_minutes for cell in highest),
+    )
+
+
+def _too_short(run: Run, published: _Published) -> str:
+    """Why the required time is too short."""
+    required_min, altitude_m = run.required.minutes, run.site.altitude_m
+    assert altitude_m is not None
+    if required_min < published.printed:
+        return (
+            f"The required {required_min:g} min are fewer than the published {published.printed:g} min "
+            f"for {run.batch.food or run.batch.food_id}, {run.batch.pack} pack, {run.batch.jar} at {altitude_m:.0f} m."
+        )
+    if required_min < published.longer:
+        return (
+            f"Above 8,000 ft sources disagree, and the longer time applies, {published.longer:g} min: the required "
+            f"{required_min:g} min are fewer."
+        )
+    sure_m = altitude_within_m(run.site.altitude_uncertainty_m)
+    is_said = run.site.altitude_uncertainty_m is not None
+    known_to = (
+        f"is known to ±{round(sure_m, 1):g} m"
+        if is_said
+        else f"is taken as ±{sure_m:g} m, for none is recorded"
+    )
     return (
-        f"The altitude of {round(altitude_m, 1):g} m is known to ±{round(sure_m, 1):g} m: should it be higher, the "
-        f"published time is {higher_min:g} min. When in doubt, take the longer one."
+        f"The altitude of {round(altitude_m, 1):g} m {known_to}: should it be higher, the published time is "
+        f"{published.applies:g} min. Then the longer time applies, and the required {required_min:g} min are fewer."
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from math import sqrt
+from math import inf, sqrt
 
 #: One thinned reading in so many seconds. [s] Chosen.
 EVERY_S = 10.0
@@ -29,6 +29,9 @@ FALLEN_K = 1.0
 DROPS_S, DISTURBED_S = 120.0, 240.0
 #: Only once the water is warmer than this, so that a pot that waits for its heat is none. [°C] Chosen.
 STALL_ABOVE_C = 40.0
+#: But where the heat or the jars were marked and nothing has warmed for so long since, no burner is lit. [s] Chosen:
+#: the slowest canner warms by 7 K in that time.
+NEVER_WARMED_S = 600.0
 
 
 class ComeUp:
@@ -38,6 +41,8 @@ class ComeUp:
         self._points: deque[tuple[float, float]] = deque(maxlen=SPAN)
         self._stalled = False
         self._rose = False
+        #: Since when it is to warm: the heat was marked, or jars went in. [s]
+        self._heated_s = inf
         self._disturbed_s = -1e18
         self._fastest_K_per_s = 0.0
         #: The newest reading at which it was asked whether the water falls. [s]
@@ -46,6 +51,10 @@ class ComeUp:
     def disturbed(self, t_s: float) -> None:
         """Something was marked that cools the water without the heat having failed."""
         self._disturbed_s = t_s
+
+    def heated(self, t_s: float) -> None:
+        """Something was marked after which the water has to warm."""
+        self._heated_s = min(self._heated_s, t_s)
 
     def take(self, t_s: float, y_C: float) -> float | None:
         """Take in a reading. Returns when a stall began, on the reading at which it is noticed, else None. [s]"""
@@ -64,7 +73,9 @@ class ComeUp:
         gained = y_C - points[0][1]
         if gained > 3.0 * STALL_K:
             self._rose, self._stalled = True, False
-        if self._stalled or not self._rose or y_C < STALL_ABOVE_C or gained > STALL_K:
+        if self._stalled or gained > STALL_K:
+            return None
+        if (not self._rose or y_C < STALL_ABOVE_C) and t_s - self._heated_s < NEVER_WARMED_S:
             return None
         if points[0][0] < self._disturbed_s + DISTURBED_S:
             return None

@@ -98,6 +98,14 @@ class Credit:
         else:
             hold.complete(start_s, t)
 
+    def ended(self, end_s: float, t: float) -> None:
+        """A fall was seen at ``t`` that began no sooner than ``end_s``: was the whole time over by then?"""
+        hold, start_s = self._state.hold, self.start_s
+        if start_s is None or hold.completed_s is not None or not hold.counts:
+            return
+        if hold.counted_s(start_s, end_s) >= hold.required_s + ROUNDING_S:
+            hold.complete(start_s, t)
+
     # --- what sagged --------------------------------------------------------------------------------------
 
     def leave_out_sags(self, t: float) -> None:

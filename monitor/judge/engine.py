@@ -375,6 +375,9 @@ class Engine:
             if fall is not None:
                 self._sudden.fell(fall.early_s, boil.guard.pooled_C(boil.start_s), state.valid_C, t)
                 boil.keep_since(t)
+            if state.ledger.state == NOT_BOILING:
+                # As level as a boil, and too low for one.
+                self._follow_come_up(t, y)
             return
         if state.hold.boil_told:
             self._unread.take(t, y)
@@ -484,6 +487,10 @@ class Engine:
         if mark.kind in _DISTURBS:
             state.kettle.disturbed()
             self.come_up.disturbed(t)
+        if mark.kind in ("heat_on", "jars_in"):
+            self.come_up.heated(t)
+        if mark.kind in ("water_checked", "water_added"):
+            state.hold.water_checked(t)
         if mark.kind == "jars_in":
             if state.hold.heat_off_s is not None:
                 state.point.due_s = t

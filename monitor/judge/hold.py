@@ -35,6 +35,7 @@ class Hold:
         #: When ``boil_reached`` or ``boil_back`` was last said. [s]
         self.told_s = -1e18
         self._water_due_s = WATER_CHECK_S
+        self._water_checked_s = -1e18
         self._is_overrun_told = False
 
     def jars_in(self, t: float) -> None:
@@ -57,6 +58,10 @@ class Hold:
         self.jars_in_s, self.heat_off_s = heat.jars_in_s, heat.heat_off_s
         #: When the window closed: the heat off or the jars out, whichever came first.
         self.window_end_s = None if heat.jars_in_s is None else heat.over_s
+
+    def water_checked(self, t: float) -> None:
+        """A person looked at the water over the lids: the reminder waits for the next time."""
+        self._water_checked_s = t
 
     @property
     def told_until_s(self) -> float:
@@ -93,8 +98,12 @@ class Hold:
         assert self.jars_in_s is not None
         passed_s = t - max(start_s, self.jars_in_s)
         if self.required_s > LONG_S and self._water_due_s <= passed_s < self.required_s:
-            self._water_due_s += WATER_CHECK_S
-            self._log.add("water_check_due", t, t, words.WATER_CHECK)
+            checked_ago_s = t - self._water_checked_s
+            if checked_ago_s >= WATER_CHECK_S:
+                self._log.add("water_check_due", t, t, words.WATER_CHECK)
+            self._water_due_s = (
+                passed_s + WATER_CHECK_S - (checked_ago_s if checked_ago_s < WATER_CHECK_S else 0.0)
+            )
         return passed_s >= self.required_s
 
     def complete(self, start_s: float, t: float) -> None:
@@ -105,6 +114,11 @@ class Hold:
         # As the verdict credits it.
         done_s = later_tenth(self.completed_start_s) + self.required_s
         self._log.add("hold_complete", done_s, t, words.complete(self.required_s))
+
+    def take_back(self) -> None:
+        """No dating takes it back, but something else did, as a reading found frozen since before: it is owed again."""
+        self.completed_s = None
+        self._is_overrun_told = False
 
     def follow_overrun(self, t: float) -> None:
         """Say so where the heat stays on long after the whole time. A pot that plainly cools has no heat on."""

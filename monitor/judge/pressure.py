@@ -92,6 +92,9 @@ UNCHECKED = (
 #: Why a typed pressure counts as expired from the start.
 UNDATED = "no time with its UTC offset says when the station pressure was read: it counts as expired"
 
+#: A typed pressure of another time of day.
+TYPED_TOO_OLD = "the station pressure that was typed is of more than 6 h before or after, and is not used"
+
 #: Said while a barometer that the record names has not spoken.
 NOT_HEARD = "the barometer that the record names was not heard"
 
@@ -482,7 +485,18 @@ def basis_before_start(run: Run, at_s: float = 0.0, heard_kPa: float | None = No
     if run.site.pressure_source == "barometer":
         kPa = 101.325 if run.site.altitude_m is None else standard_pressure_kPa(run.site.altitude_m)
         return from_barometer(run, kPa if heard_kPa is None else heard_kPa, 0.0)
-    return from_typed(run, at_s) or from_altitude(run)
+    return _without_barometer(run, at_s)
+
+
+def _without_barometer(run: Run, at_s: float) -> PressureBasis:
+    """By the pressure that was typed while it is fresh, else by the altitude."""
+    basis = from_typed(run, at_s)
+    if basis is not None:
+        return basis
+    basis = from_altitude(run)
+    if run.site.station_pressure_kPa is None or _typed_at(run) is None:
+        return basis
+    return replace(basis, notes=(*basis.notes, TYPED_TOO_OLD))
 
 
 class PressureTracker:
@@ -527,7 +541,7 @@ class PressureTracker:
     def at(self, t_s: float) -> PressureBasis:
         """The basis at ``t_s``. Asking changes nothing; the engine asks each half minute."""
         if not self._readings and not self._odd_in_a_row:
-            basis = from_typed(self._run, t_s) or from_altitude(self._run)
+            basis = _without_barometer(self._run, t_s)
             is_named = self._run.site.pressure_source == "barometer"
             if not is_named:
                 return basis

@@ -71,6 +71,16 @@ class Session:
     def _now_s(self) -> float:
         return max(self._engine.state.heard_s, self._ticked_s)
 
+    @property
+    def asked_s(self) -> float:
+        """The whole time that is owed: the one that was given, or the published one where that is longer. [s]"""
+        return self._engine.state.hold.required_s
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether a hold was told complete and stands."""
+        return self._engine.state.hold.completed_s is not None
+
     def feed(self, samples: Iterable[Sample]) -> None:
         """Take in samples, in any order; the same sample twice is one."""
         rows = samples if isinstance(samples, tuple | list) else list(samples)

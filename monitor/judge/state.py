@@ -18,6 +18,7 @@ from monitor.judge.noise import Noise
 from monitor.judge.readings import StillWatch
 from monitor.judge.steps_seen import StepsSeen
 from monitor.judge.trace import Trace
+from monitor.judge.verdict import BOILING
 from monitor.record.model import Mark, Run
 
 
@@ -100,6 +101,8 @@ class State:
     def set(self, t: float, state: str, why: str) -> None:
         """From ``t`` on the run is in ``state``."""
         self.ledger.set_from(t, state, why)
+        if state != BOILING and t < self.hold.told_until_s:
+            self.hold.take_back()
 
     def lowest_in_gap_C(self, before_C: float, after_C: float, gap_s: float) -> float:
         """The lowest temperature that this canner's water could have had between two readings. [°C]"""

@@ -186,7 +186,10 @@ def _reasons(
     explained = _explanations(engine, word, budget, seen)
     if start is not None:
         measured = (spans.proven_s, spans.possible_s)
-        decided = because(engine.header, word, stretches, (start, end), measured)
+        is_end_recorded = engine.state.hold.window_end_s is None and end < inf
+        decided = because(
+            engine.header, word, stretches, (start, end), measured, is_end_recorded=is_end_recorded
+        )
         cause = _set_up(budget, seen)
         if cause in explained and any(each in decided for each in _BY_THE_SET_UP):
             # What decides comes first: its cause, and what helps.
@@ -308,8 +311,6 @@ def _explanations(engine: Engine, word: str | None, budget: Budget, seen: bool) 
         )
     if engine.state.caps.not_compared:
         reasons.append(engine.state.caps.not_compared)
-    if engine.state.caps.doubt:
-        reasons.append(engine.state.caps.doubt)
     return tuple(reasons)
 
 

@@ -9,6 +9,9 @@ from monitor.judge.phase import is_asked_anew, phase_of
 from monitor.judge.summary import verdict_of
 from monitor.judge.verdict import BOILING, UNKNOWN, LiveView
 
+#: A newest sample that lies further ahead of now than this has a wrong time, or now has: it is no reading of now. [s]
+AHEAD_S = 2.0
+
 
 def view_of(engine: Engine, now_s: float) -> LiveView:
     """What a page shows at ``now_s``."""
@@ -17,7 +20,8 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
     phase = phase_of(engine)
     age_s = _age_s(engine, now_s)
     is_heard = engine.state.first_s is not None and engine.is_heard(now_s)
-    stale = phase not in ("ended", "waiting") and not (is_heard and age_s <= CEILING_S)
+    is_of_now = is_heard and -AHEAD_S <= age_s <= CEILING_S
+    stale = phase not in ("ended", "waiting") and not is_of_now
     is_known = not stale and engine.state.ledger.state is not None and not is_asked_anew(engine)
     state = str(engine.state.ledger.state) if is_known else UNKNOWN
     if stale and phase != "complete":
@@ -35,7 +39,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         state=state,
         phase=phase,
         sentence=_sentence(engine, phase, stale, age_s, held_s),
-        reason=words.gap(age_s) if stale else _reason(engine, phase),
+        reason=_why_stale(age_s) if stale else _reason(engine, phase),
         water_C=None if engine.water_C is None or stale else round(engine.water_C, 2),
         boiling_point_C=verdict.boiling_point_C,
         boiling_point_from=verdict.boiling_point_from,
@@ -53,7 +57,7 @@ def view_of(engine: Engine, now_s: float) -> LiveView:
         heating_K_per_min=verdict.heating.per_min if verdict.heating else None,
         cooling_K_per_min=verdict.cooling.per_min if verdict.cooling else None,
         kettle=verdict.kettle,
-        is_heard=is_heard,
+        is_heard=is_heard and age_s >= -AHEAD_S,
         heater_on=engine.heater.is_on(now_s),
     )
 
@@ -86,7 +90,7 @@ def _reason(engine: Engine, phase: str) -> str:
 def _sentence(engine: Engine, phase: str, stale: bool, age_s: float, held_s: float) -> str:
     """The one large sentence that says the state."""
     if stale:
-        return f"Not known: no reading for {words.minutes(age_s)}."
+        return f"Not known: {_why_stale(age_s)}."
     if phase == "hold":
         if engine.state.hold.jars_in_s is None:
             return "Full boil, but no mark says that the jars are in: nothing counts yet."
@@ -104,6 +108,10 @@ def _sentence(engine: Engine, phase: str, stale: bool, age_s: float, held_s: flo
         "unknown": f"Not known whether it boils: {_reason(engine, phase)}.",
         "ended": "This run has ended.",
     }[phase]
+
+
+def _why_stale(age_s: float) -> str:
+    return words.AHEAD_OF_NOW if age_s < -AHEAD_S else words.gap(age_s)
 
 
 def _complete(engine: Engine) -> str:

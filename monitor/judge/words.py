@@ -47,6 +47,7 @@ BEFORE_FIRST = "no reading yet"
 NO_WATER_VALUE = "the samples carry no reading of the water"
 AFTER_LAST = "no reading before the heat was turned off"
 AFTER_LAST_OPEN = "no reading before the end"
+AHEAD_OF_NOW = "the times of the newest readings have not come yet"
 
 
 def gap(gap_s: float) -> str:

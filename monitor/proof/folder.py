@@ -98,7 +98,7 @@ def seal_everything(conn: sqlite3.Connection, folder: Path, key: Key | None = No
 
     A run whose header cannot be read has no verdict to seal; the manifest alone covers it. Raises StoreError.
     """
-    for run_id, name in run_folder_names(read_house(conn).runs).items():
+    for run_id, name in run_folder_names(read_house(conn).runs, folder / "runs").items():
         run_folder = folder / "runs" / name
         if run_folder.is_dir():
             with suppress(RecordError):

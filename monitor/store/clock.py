@@ -10,6 +10,8 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
+from monitor.errors import StoreError
+from monitor.store.database import transaction
 from monitor.store.entries import Entry
 from monitor.store.stamp import epoch_s
 
@@ -45,6 +47,17 @@ def write_clock(conn: sqlite3.Connection, row: ClockRow) -> None:
         " VALUES (?, ?, ?, ?, ?, ?)",
         (row.machine_boot, row.from_mono_s, row.rate, row.offset_s, row.set_utc, row.why),
     )
+
+
+def put_down(conn: sqlite3.Connection, row: ClockRow) -> None:
+    """Put down a new offset, durably. Raises StoreError when it cannot be written."""
+    try:
+        with transaction(conn):
+            write_clock(conn, row)
+    except sqlite3.OperationalError as trouble:
+        raise StoreError(
+            f"the store cannot be written: {trouble}.", "The house's clock stays as it was meanwhile."
+        ) from trouble
 
 
 def clock_in_force(clocks: list[ClockRow], machine_boot: str, mono_s: float) -> ClockRow | None:

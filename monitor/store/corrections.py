@@ -10,7 +10,7 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import RefusedError, UsageError
+from monitor.errors import RecordError, RefusedError, UsageError
 from monitor.jars.header_changes import differences
 from monitor.jars.revisions import Revision, revisions
 from monitor.jars.rows import all_rows, rows_of
@@ -19,7 +19,7 @@ from monitor.judge.verdict import Verdict
 from monitor.plan.correction import Said, correction
 from monitor.record import header_from_json
 from monitor.record.changes import laid_over
-from monitor.record.model import Run
+from monitor.record.model import Mark, Run
 from monitor.store.beside import ENTRIES, came_along
 from monitor.store.database import open_writer, transaction
 from monitor.store.entries import append_entry, as_taken_in, read_entries
@@ -119,11 +119,19 @@ def calling_off_trouble(facts: RunFacts, entries: Iterable[Any]) -> str:
     if not facts.header.get("reprocess_of"):
         return f"run {facts.run_id} reprocesses no jars of another run"
     said = any(row.kind == "mark" and row.body.get("kind") == "jars_in" for row in all_rows(entries))
-    if said or any(mark.kind == "jars_in" for mark in facts.as_run().marks):
+    if said or any(mark.kind == "jars_in" for mark in _marks(facts)):
         return f"jars went into run {facts.run_id}: it counts as their one reprocessing"
     if facts.ended_s is not None:
         return f"run {facts.run_id} is over without jars: it counts as none already"
     return ""
+
+
+def _marks(facts: RunFacts) -> tuple[Mark, ...]:
+    """Those that came with a record from elsewhere too; a header that cannot be read holds up no calling off."""
+    try:
+        return facts.as_run().marks
+    except RecordError:
+        return facts.marks
 
 
 def call_off_reprocessing(

@@ -44,7 +44,7 @@ def open_writer(data_dir: Path, *, check: bool = False) -> sqlite3.Connection:
     data_dir : Path
         Created when it is not there.
     check : bool
-        Read the whole file for damage first; the collector does so at each start.
+        Read the whole file for damage first; where that takes long, the collector does it beside the watch.
 
     Raises
     ------
@@ -212,12 +212,30 @@ def transaction(conn: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
 
 def check_integrity(conn: sqlite3.Connection, path: Path) -> None:
     """Read the file for damage. Raises StoreError with what was found and what to do."""
-    found = [row[0] for row in conn.execute("PRAGMA quick_check(5)")]
+    try:
+        found = [row[0] for row in conn.execute("PRAGMA quick_check(5)")]
+    except sqlite3.DatabaseError as trouble:
+        if not is_damage(trouble):
+            raise
+        found = [str(trouble)]
     if found != ["ok"]:
-        raise StoreError(
-            f"the store {path} is damaged: {found[0]}.",
-            "Keep the file, and restore the last 'export --all' copy elsewhere, or choose another --data.",
-        )
+        raise damaged(path, found[0])
+
+
+def is_damage(trouble: BaseException | None) -> bool:
+    """Whether SQLite met what cannot be in a store."""
+    return isinstance(trouble, sqlite3.Error) and _code(trouble) in (
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
+    )
+
+
+def damaged(path: Path, found: str) -> StoreError:
+    """What to say of a damaged store, and what to do."""
+    return StoreError(
+        f"the store {path} is damaged: {' '.join(found.split())}.",
+        "Keep the file, and restore the last 'export --all' copy elsewhere, or choose another --data.",
+    )
 
 
 @cache

@@ -172,6 +172,12 @@ def read_entries(
     return [*came, *(_entry(row) for row in rows)]
 
 
+def newest_steady(conn: sqlite3.Connection) -> tuple[str, float] | None:
+    """(start of the machine, its steady clock [s]) at which the newest entry was made; None before the first."""
+    row = conn.execute("SELECT machine_boot, mono_s FROM entries ORDER BY id DESC LIMIT 1").fetchone()
+    return None if row is None else (str(row[0]), float(row[1]))
+
+
 #: What tells of a run that reprocesses jars: which these are, when they went in, that it is over.
 OF_A_REPROCESSING = ("run_started", "header_changed", "mark", "run_ended", "correction")
 

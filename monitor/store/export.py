@@ -84,7 +84,7 @@ def export_all(conn: sqlite3.Connection, folder: Path, *, parquet: bool = False)
         conn.execute("BEGIN")
         try:
             house = read_house(conn)
-            for run_id, name in run_folder_names(house.runs).items():
+            for run_id, name in run_folder_names(house.runs, folder / "runs").items():
                 # One that cannot be read holds up no backup: its entries are among those of the store.
                 with suppress(RecordError):
                     export_run(conn, run_id, folder / "runs" / name, parquet=parquet)
@@ -100,15 +100,42 @@ def export_all(conn: sqlite3.Connection, folder: Path, *, parquet: bool = False)
     return len(house.runs), len(nodes)
 
 
-def run_folder_names(run_ids: Iterable[str]) -> dict[str, str]:
-    """The folder of each run in an ``export --all``; ids that come out alike are told apart by a number."""
-    names: dict[str, str] = {}
+def run_folder_names(run_ids: Iterable[str], place: Path) -> dict[str, str]:
+    """The folder of each run in an ``export --all``, under ``place``: its id as it is where a folder can have that
+    name there, else something like it; what comes out alike is told apart by a number."""
+    run_ids = list(run_ids)
+    any_sign = _takes_any_sign(place)
+    names = {run_id: run_id for run_id in run_ids if _as_it_is(run_id, any_sign=any_sign)}
+    taken = set(names)
     for run_id in run_ids:
-        name, number = safe_name(run_id), 2
-        while name in names.values():
-            name, number = f"{safe_name(run_id)}.{number}", number + 1
-        names[run_id] = name
-    return names
+        if run_id not in names:
+            name, number = safe_name(run_id), 2
+            while name in taken:
+                name, number = f"{safe_name(run_id)}.{number}", number + 1
+            names[run_id] = name
+            taken.add(name)
+    return {run_id: names[run_id] for run_id in run_ids}
+
+
+def _as_it_is(run_id: str, *, any_sign: bool) -> bool:
+    """Whether a folder can have an id for its name, and a person can read it in a list."""
+    if not any_sign:
+        return safe_name(run_id) == run_id
+    # First whether it can be printed: half of a sign cannot even be counted in bytes.
+    readable = run_id.isprintable() and "/" not in run_id
+    return readable and bool(run_id.strip(".")) and len(run_id.encode()) <= LONGEST_NAME
+
+
+def _takes_any_sign(place: Path) -> bool:
+    """Whether the disk takes any sign in a name: most memory sticks do not, and a backup goes there too."""
+    place.mkdir(parents=True, exist_ok=True)
+    trial = place / '.trial "*:<>?|\\'
+    try:
+        trial.mkdir(exist_ok=True)
+        trial.rmdir()
+    except OSError:
+        return False
+    return True
 
 
 def _must_not_hold_another(folder: Path, run_id: str) -> None:

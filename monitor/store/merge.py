@@ -59,6 +59,40 @@ def first_taken(rows: Iterable[tuple[Any, ...]]) -> tuple[float, ...]:
     return (next((float(row[3]) for row in rows), float("inf")),)
 
 
+class Ranks:
+    """:func:`heard_on_time` of services in the store, remembered as long as no stored row can have changed it.
+
+    Who leads is asked again with every batch, and a node without water is read from its first row to its last before
+    that is known. Whoever keeps this tells of every row that was stored (:meth:`stored`) or moved (:meth:`forget`).
+    """
+
+    def __init__(self) -> None:
+        self._told: dict[tuple[int, float, float], tuple[float, ...]] = {}
+
+    def of(self, conn: sqlite3.Connection, node: int, low_s: float, high_s: float) -> tuple[float, ...]:
+        """The rank of a node's service between two times. [s, house time]"""
+        told = self._told.get((node, low_s, high_s))
+        if told is None:
+            told = heard_on_time(_water_rows(conn, node, low_s, high_s, everything))
+            self._told[node, low_s, high_s] = told
+        return told
+
+    def stored(self, rows: Iterable[tuple[Any, ...]]) -> None:
+        """These are in the store now: a rank is read anew where one of them may come before what it rests on."""
+        for row in rows:
+            if row[7] is None and row[8] is None:
+                continue
+            for service, (last_s, _, oldest_s) in list(self._told.items()):
+                node, low_s, high_s = service
+                counts_s = oldest_s if row[6] else max(last_s, oldest_s)
+                if row[0] == node and low_s <= row[3] <= high_s and row[3] < counts_s:
+                    del self._told[service]
+
+    def forget(self) -> None:
+        """Rows were moved in time."""
+        self._told.clear()
+
+
 class Span(NamedTuple):
     """A node's service: its number, from when to when (house time), and whether others' rows lead."""
 
@@ -73,15 +107,22 @@ def spans_of(
     serving: Iterable[tuple[str, float, float]],
     known: Known = everything,
     rank: Rank = heard_on_time,
+    remembered: Ranks | None = None,
 ) -> list[Span]:
-    """Who leads of the nodes that serve at the same time; where ``rank`` ties, the node that was assigned first."""
+    """Who leads of the nodes that serve at the same time; where ``rank`` ties, the node that was assigned first.
+
+    ``remembered`` takes the place of reading all rows for ``known`` and ``rank`` as they are by default.
+    """
     numbers = dict(conn.execute("SELECT name, node_id FROM nodes"))
     there = [(numbers[name], low_s, high_s) for name, low_s, high_s in serving if name in numbers]
     if len(there) < 2:
         return [Span(*one, auxiliary=False) for one in there]
     # The earlier rule looked at each assignment by itself.
     ranked: Iterable[tuple[int, float, float]] = there if rank is first_taken else _from_its_begin(there)
-    ranks = [rank(_water_rows(conn, *one, known)) for one in ranked]
+    if remembered is not None:
+        ranks = [remembered.of(conn, *one) for one in ranked]
+    else:
+        ranks = [rank(_water_rows(conn, *one, known)) for one in ranked]
     order = sorted(range(len(there)), key=lambda at: (ranks[at], at))
     leading: list[tuple[int, float, float]] = []
     spans: list[Span] = []

@@ -5,6 +5,10 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
+from monitor.store.clock import clock_in_force, read_clocks
+from monitor.store.entries import newest_steady
+from monitor.store.runs import FOREVER_S, House, RunFacts
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:
@@ -83,3 +87,59 @@ def newest_pressure(
         (node, until_s, within_s),
     ).fetchone()
     return None if row is None else (float(row[0]), float(row[1]))
+
+
+# --- what time it surely was already ----------------------------------------------------------------------
+
+
+def newest_held_s(conn: sqlite3.Connection, house: House) -> float:
+    """The newest house time that the store holds of its runs; far in the past where it has none. [s]
+
+    Of runs that are on: marks, samples, the newest moment that was judged, besides the newest entry and the clock's own
+    journal. Of those that are over: their end.
+    """
+    own = [facts for facts in house.runs.values() if not facts.imported]
+    held_s = max((facts.ended_s for facts in own if facts.ended_s is not None), default=float("-inf"))
+    still_on = [facts for facts in own if facts.ended_s is None]
+    for facts in still_on:
+        held_s = max(held_s, _newest_of_run_s(conn, house, facts))
+    if still_on:
+        held_s = max(held_s, _newest_said_s(conn))
+    return held_s
+
+
+def _newest_of_run_s(conn: sqlite3.Connection, house: House, facts: RunFacts) -> float:
+    times_s = [facts.started_s, *(facts.started_s + mark.t_s for mark in facts.marks)]
+    for node, low_s, high_s in house.serving(facts.canner, facts.started_s, FOREVER_S):
+        times_s += (
+            conn.execute(
+                "SELECT max(at_s, arrival_s) FROM samples JOIN nodes ON node = node_id"
+                " WHERE name = ? AND at_s BETWEEN ? AND ? ORDER BY at_s DESC LIMIT 1",
+                (node, low_s, high_s),
+            ).fetchone()
+            or ()
+        )
+    view = conn.execute(
+        "SELECT json_extract(view, '$.at_s') FROM live WHERE run_id = ?", (facts.run_id,)
+    ).fetchone()
+    if view is not None and isinstance(view[0], int | float):
+        times_s.append(facts.started_s + view[0])
+    return max(times_s)
+
+
+def _newest_said_s(conn: sqlite3.Connection) -> float:
+    clocks = read_clocks(conn)
+    held_s = clocks[-1].house_s(clocks[-1].from_mono_s) if clocks else float("-inf")
+    said = newest_steady(conn)
+    row = clock_in_force(clocks, *said) if said is not None else None
+    return held_s if row is None or said is None else max(held_s, row.house_s(said[1]))
+
+
+def came_since(conn: sqlite3.Connection, since_s: float, besides: str) -> bool:
+    """Whether any other node has samples of that house time or later."""
+    found = conn.execute(
+        "SELECT 1 FROM nodes WHERE name != ? AND EXISTS"
+        " (SELECT 1 FROM samples WHERE node = node_id AND at_s >= ?) LIMIT 1",
+        (besides, since_s),
+    ).fetchone()
+    return found is not None

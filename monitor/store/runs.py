@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from monitor.errors import MonitorError, UsageError
+from monitor.errors import MonitorError, RecordError, UsageError
 from monitor.record import Mark, Run, header_from_json
 from monitor.record.changes import laid_over
 from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
@@ -62,7 +62,14 @@ class RunFacts:
 
     def as_run(self) -> Run:
         """The run without samples. Raises RecordError when the header is not in the contract's form."""
-        run = header_from_json(self.header, f"run {self.run_id}")
+        try:
+            run = header_from_json(self.header, f"run {self.run_id}")
+        except RecordError as trouble:
+            way_out = (
+                f"Say what is right of it with 'boilwitness runs correct {self.run_id}', or end it with 'boilwitness "
+                f"runs end {self.run_id}'."
+            )
+            raise RecordError(str(trouble), way_out) from trouble
         marks = tuple(sorted((*run.marks, *self.marks), key=lambda mark: (mark.t_s, mark.kind)))
         ended_at_s = run.ended_at_s
         if self.ended_s is not None:
@@ -102,6 +109,10 @@ class House:
         """What ``node`` serves now."""
         own = [item.canner for item in self.assignments if item.node == node]
         return own[-1] if own else None
+
+    def names(self, node: str) -> bool:
+        """Whether a person ever said what ``node`` serves, or that it serves nothing any more."""
+        return any(item.node == node for item in self.assignments)
 
     def nodes_at(self, canner: str | None) -> list[str]:
         """The nodes that serve ``canner`` now, in the order in which they were first assigned."""

@@ -24,6 +24,12 @@ def machine_boot() -> str:
         return f"started-{round((time.time() - time.monotonic()) / 10)}"
 
 
+def names_boots() -> bool:
+    """Whether :func:`machine_boot` surely differs after a new start, and only then: without the system's own name for
+    a start it also changes with a wall clock that is set."""
+    return _BOOT_ID.exists()
+
+
 def utc_text(moment: datetime) -> str:
     """``2026-08-14T15:12:00.250Z``: sortable as text.
 

@@ -17,6 +17,7 @@ from monitor.store.database import open_writer, transaction
 from monitor.store.entries import append_entry
 from monitor.store.occupied import StartClashes, start_clashes
 from monitor.store.runs import House, read_house
+from monitor.store.together import Saying, append_all
 
 
 def start_run(
@@ -31,6 +32,7 @@ def start_run(
     starts_s: float | None = None,
     happened_utc: str | None = None,
     reason: str | None = None,
+    also: Sequence[Saying] = (),
 ) -> None:
     """Append ``entries`` (kind, body) of a start, unless it takes more than ``seen`` says.
 
@@ -40,6 +42,8 @@ def start_run(
         What whoever starts was told that the start takes from runs that are on, and took upon themselves.
     starts_s : float, optional
         When it starts, as :func:`start_clashes` takes it.
+    also : Sequence of Saying, optional
+        What the start says of other runs.
 
     Raises
     ------
@@ -56,6 +60,7 @@ def start_run(
             for kind, body in entries:
                 own = None if kind == "node_assigned" else run_id
                 append_entry(conn, kind, body, run_id=own, by=by, happened_utc=happened_utc, reason=reason)
+            append_all(conn, also, by=by)
     except sqlite3.Error as trouble:
         raise StoreError(
             f"the start could not be written: {trouble}.", "Nothing was started; try again."

@@ -9,11 +9,13 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from monitor.errors import StoreError
-from monitor.store.database import transaction
+from monitor.store.database import damaged, is_damage, transaction
 from monitor.store.handover import Batch, Loss, Outbox, Refusal
 from monitor.store.samples import COLUMNS, SELECT, Row, said
 from monitor.store.stamp import SYSTEM_TIME, utc_text
@@ -46,13 +48,15 @@ class StoreWriter:
         self.conn = conn
         self._time = time
         self._nodes: dict[str, int] = dict(conn.execute("SELECT name, node_id FROM nodes"))
+        #: What was found damaged, in words: nothing is written over it any more.
+        self.damage: str | None = None
 
     def node_id(self, name: str, source: str) -> int:
         """The number of a node; a name not seen before gets one, durably, in a transaction of its own."""
         known = self._nodes.get(name)
         if known is not None:
             return known
-        with _as_store_error(), transaction(self.conn):
+        with self._transaction():
             self.conn.execute(
                 "INSERT INTO nodes (name, first_seen_utc, source) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
                 (name, self._now(), source),
@@ -61,13 +65,40 @@ class StoreWriter:
         self._nodes[name] = int(row[0])
         return self._nodes[name]
 
+    def condemn(self, found: StoreError) -> StoreError:
+        """Write nothing any more: the store is damaged, and must stay as it is. Returns what is then to be said."""
+        self.damage = f"{found} Nothing more is written to it."
+        return StoreError(self.damage)
+
+    def must_be_sound(self) -> None:
+        """Raises the StoreError of a store that was found damaged."""
+        if self.damage is not None:
+            raise StoreError(self.damage)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self.must_be_sound()
+        try:
+            with _as_store_error(), transaction(self.conn):
+                yield
+        except sqlite3.DatabaseError as trouble:
+            if not is_damage(trouble):
+                raise
+            _, _, file = self.conn.execute("PRAGMA database_list").fetchone()
+            raise self.condemn(damaged(Path(file), str(trouble))) from trouble
+
     def knows(self, name: str) -> bool:
         """Whether a node of this name was ever heard here."""
         return name in self._nodes
 
     def stored_row(self, row: Row) -> Row | None:
-        """What is stored of the same instant of the same node."""
-        found = self.conn.execute(_ONE, row[:3]).fetchone()
+        """What is stored of the same instant of the same node, as far as that can be read."""
+        try:
+            found = self.conn.execute(_ONE, row[:3]).fetchone()
+        except sqlite3.DatabaseError as trouble:
+            if not is_damage(trouble):
+                raise
+            return None
         return None if found is None else tuple(found)
 
     def wait_for_others(self, wait_ms: int) -> None:
@@ -82,7 +113,7 @@ class StoreWriter:
         StoreError
             Disk full, read-only or broken: nothing of the batch is stored; the same batch may be tried again.
         """
-        with _as_store_error(), transaction(self.conn):
+        with self._transaction():
             fresh = self._insert(batch.rows)
             for node_id, count in Counter(row[0] for row in fresh).items():
                 self.conn.execute(
@@ -181,7 +212,7 @@ class StoreWriter:
         Only rows that arrived within ``span_s`` (house time; its end is when the estimate was made) and that
         lie later than any drift explains move: a network makes a message late, never early. Returns how many.
         """
-        with _as_store_error(), transaction(self.conn):
+        with self._transaction():
             moved = self.conn.execute(
                 "UPDATE samples SET at_s = uptime_s + ?1, late = (arrival_s - uptime_s - ?1 > ?2)"
                 " WHERE node = ?3 AND boot = ?4 AND arrival_s >= ?5 AND uptime_s IS NOT NULL"
@@ -207,7 +238,7 @@ class StoreWriter:
             Nothing of it is written; the same outbox may be tried again.
         """
         now = self._now()
-        with _as_store_error(), transaction(self.conn):
+        with self._transaction():
             self._write_runs(outbox, now)
             self.conn.executemany(
                 "INSERT INTO alarms (alarm_id, run_id, at_utc, kind, state, body) VALUES (?, ?, ?, ?, ?, ?)",

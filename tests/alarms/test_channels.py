@@ -114,6 +114,35 @@ def test_a_push_that_cannot_be_delivered_is_reported() -> None:
     assert not ok and why
 
 
+def test_a_message_tried_again_goes_only_where_it_has_not_arrived(
+    house_service: tuple[int, queue.Queue[dict[str, str]]],
+) -> None:
+    """One address of two is dead (port 9 of this machine): the other phone must not ring at each try."""
+    port, got = house_service
+    channel = AppriseChannel([f"json://127.0.0.1:{port}/", "json://127.0.0.1:9/"])
+    first, second = (
+        Message("The boil is lost", "x", urgent=True, alarm_id=f"r1:boil_lost:{n}") for n in (1, 2)
+    )
+    assert [channel.send(one) for one in (first, first, second, first)] == 4 * [False]
+    assert got.qsize() == 2
+
+
+def test_a_service_whose_code_fails_stops_no_later_message() -> None:
+    reports: queue.Queue[tuple[bool, str]] = queue.Queue()
+
+    class Fails:
+        def send(self, message: Message) -> bool:
+            if message.title == "first":
+                raise KeyError("token")
+            return True
+
+    pushes = PushQueue(Fails(), lambda ok, why: reports.put((ok, why)))
+    for title in ("first", "second"):
+        pushes.put(Message(title, "", urgent=True))
+    assert [reports.get(timeout=90)[0] for _ in range(2)] == [False, True]
+    pushes.close()
+
+
 def test_a_misspelt_push_address_is_named_by_its_place_not_printed() -> None:
     with pytest.raises(ConfigError, match=r"push address 2 is not understood") as trouble:
         AppriseChannel(["json://127.0.0.1/", "secret-token"])

@@ -28,8 +28,11 @@ CONDITIONS = {
     "seals_judged",
     "jars_decided",
     "end_taken_back",
+    "time_owed",
     "run_watched",
     "remote_path_back",
+    "remote_path_removed",
+    "store_back",
 }
 
 

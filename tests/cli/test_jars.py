@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,6 +17,8 @@ from monitor.jars import NOTHING_LEFT, jar_code, own_timing_trouble
 from monitor.judge import judge
 from monitor.record import write_run
 from monitor.record.read import read_run
+from monitor.store.entries import append_entry, read_entries
+from monitor.store.reader import open_reader
 
 RECORDED = Path(__file__).parents[2] / "recorded_runs"
 
@@ -156,12 +159,16 @@ def test_jars_go_on_in_a_run_of_their_own_with_new_lids_and_the_full_time_once(
     assert "not the full time" in house.say(*again, "--minutes", "5", "--new-lids", *early, status=3)
 
 
-def fresh(tmp_path: Path, name: str, run_id: str = "mine", *, canner: str = "canner-1") -> Path:
+def fresh(
+    tmp_path: Path, name: str, run_id: str = "mine", *, canner: str = "canner-1", keep_heat_off: bool = True
+) -> Path:
     """A recorded run as if its heat had gone off ten minutes ago, in a real store."""
     shown = read_run(RECORDED / name)
     off_s = max(mark.t_s for mark in shown.marks if mark.kind in ("heat_off", "jars_lifted"))
     began = datetime.now(UTC) - timedelta(seconds=off_s + 600.0)
     run = replace(shown, run_id=run_id, started_at=began, extra=dict(shown.extra) | {"canner": canner})
+    if not keep_heat_off:
+        run = replace(run, marks=tuple(mark for mark in run.marks if mark.kind != "heat_off"))
     write_run(run, tmp_path / "record")
     data = tmp_path / "data"
     assert main(["import", str(tmp_path / "record"), "--data", str(data)]) == 0
@@ -193,6 +200,9 @@ def test_jars_of_a_reprocessing_that_ended_unproven_have_no_place_and_are_told_o
     assert NOTHING_LEFT in say("judge", "mine", status=10)
     taken = say("jars", "mine", "reprocess", "1", *full, status=3)
     assert "refused" in taken
+    twice = say("jars", "mine", "reprocess", "3", *full, status=3)
+    assert "jar 3 cannot be reprocessed: it goes on in run mine-again1 already" in twice
+    assert "Refrigerate" not in twice
 
     say("runs", "end", "mine-again1", "--by", "Ada")
     advised = say("judge", "mine", status=10)
@@ -261,6 +271,173 @@ def test_more_jars_do_not_come_out_than_went_in(tmp_path: Path, capsys: pytest.C
     assert "has no jar" in house.say("lifted", "--out", "1", "--broken", str(jars + 1), hours=0.1, status=2)
     house.say("lifted", "--out", str(jars - 1), "--broken", "2", hours=0.1)
     assert "too many" not in house.say("status")
+
+
+@pytest.mark.parametrize("marked", [True, False], ids=["heat off marked", "not marked"])
+def test_a_lifting_at_an_hour_that_costs_the_hold_is_asked_about_first(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], marked: bool
+) -> None:
+    """A mistyped hour: before the heat was off, inside the hold, before the jars went in."""
+    data = fresh(tmp_path, "held-low-altitude", keep_heat_off=marked)
+    run = read_run(tmp_path / "record")
+    marks = {mark.kind: mark.t_s for mark in run.marks}
+    off_s = marks.get("heat_off", max(sample.t_s for sample in run.samples))
+
+    def lifted(t_s: float, *more: str, status: int = 0) -> str:
+        at = (run.started_at + timedelta(seconds=t_s)).isoformat()
+        said = ["--at", at, "--reason", "x", "--by", "Ada", "--data", str(data)]
+        assert main(["jars", "mine", "lifted", "--out", str(run.batch.jars), *said, *more]) == status
+        out = capsys.readouterr()
+        return " ".join((out.out + out.err).split())
+
+    def verdict() -> str:
+        capsys.readouterr()
+        main(["judge", "mine", "--json", "--data", str(data)])
+        return str(json.loads(capsys.readouterr().out)["verdict"])
+
+    assert verdict() == "held"
+    inside = lifted(marks["jars_in"] + 0.6 * (off_s - marks["jars_in"]), status=2)
+    assert ("before the heat was off" in inside) is marked and "--even-so" in inside
+    early = lifted(marks["jars_in"] - 60.0, status=2)
+    assert "before the jars went in" in early and "Nothing was written down" in early
+    assert verdict() == "held" and "The lifting is not marked" in told_of(data, capsys)
+    lifted(off_s + 1.0)
+    assert verdict() == "held" and "Lifted" in told_of(data, capsys)
+
+
+def test_a_lifting_that_was_so_is_taken_once_it_is_said_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "held-low-altitude")
+    out = str(read_run(tmp_path / "record").batch.jars)
+    said = ["jars", "mine", "lifted", "--out", out, "--ago", "12", "--reason", "x", "--data", str(data)]
+    assert main(said) == 2
+    assert main([*said, "--even-so"]) == 0
+    assert "Lifted" in told_of(data, capsys)
+
+
+def told_of(data: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """What ``jars`` says of the run, in one line."""
+    capsys.readouterr()
+    assert main(["jars", "mine", "--data", str(data)]) == 0
+    return " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        (["--minutes", "1800"], "1800 min at a full boil cannot be meant. Give minutes from"),
+        (["--minutes", "1e9"], "cannot be meant"),
+        (["--minutes", "90", "--coldest-jar-c", "300"], "300 °C cannot be the coldest filled jar"),
+        (["--minutes", "90", "--coldest-jar-c", "-50"], "-50 °C cannot be the coldest filled jar"),
+    ],
+)
+def test_no_reprocessing_is_begun_with_what_nobody_can_have_meant(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], given: list[str], says: str
+) -> None:
+    """Seconds for minutes, degrees Fahrenheit: such a run could not be read, and its jars would boil unwatched."""
+    data = fresh(tmp_path, "dip-stopped-short")
+    full = ["reprocess", "1", "--source", "USDA Complete Guide", "--new-lids", "--by", "Ada", *given]
+    capsys.readouterr()
+    assert main(["jars", "mine", *full, "--data", str(data)]) == 3
+    assert says in capsys.readouterr().err
+    assert main(["jars", "mine-again1", "--data", str(data)]) == 2
+
+
+def test_a_run_that_cannot_be_read_names_the_way_out(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "dip-stopped-short")
+    full = ["--minutes", "90", "--source", "a guide", "--new-lids", "--by", "Ada", "--data", str(data)]
+    assert main(["jars", "mine", "reprocess", "1", *full]) == 0
+    append_entry(data, "header_changed", {"required": {"minutes": 1800.0}}, run_id="mine-again1")
+    capsys.readouterr()
+    assert main(["jars", "mine-again1", "--data", str(data)]) == 2
+    told = capsys.readouterr().err
+    assert "expected a number from 0.1 to 1440 min" in told and len(told.splitlines()) == 1
+    assert "'boilwitness runs correct mine-again1'" in told and "runs end mine-again1'" in told
+    off = ["call-off", "--by", "Ada", "--reason", "a slip", "--data", str(data)]
+    assert main(["jars", "mine-again1", *off]) == 0, (
+        "no jars went in, and nothing of it need be read for that"
+    )
+
+
+def test_of_jars_whose_hold_failed_nobody_asks_for_the_seals(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """To leave them alone for a night is the opposite of what the two hours ask."""
+    data = fresh(tmp_path, "dip-stopped-short")
+    out = str(read_run(tmp_path / "record").batch.jars)
+    assert main(["jars", "mine", "lifted", "--out", out, "--data", str(data)]) == 0
+    told = told_of(data, capsys)
+    assert "Lifted" in told and "Reprocess in full" in told
+    for words in ("Leave the jars alone", "seals may be judged", "not been judged"):
+        assert words not in told
+
+
+def test_an_opinion_that_is_no_plain_text_is_one_clear_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "dip-stopped-short", capsys)
+    paper = tmp_path / "opinion.pdf"
+    paper.write_bytes(b"%PDF-1.7\n\xe2\xe3\xcf\xd3")
+    asked = ["evaluation", "--person", "N. N.", "--competence", "c", "--opinion", str(paper), "--by", "Ada"]
+    told = house.say(*asked, status=2)
+    assert "is not plain text" in told and len(told.splitlines()) == 1
+
+
+def test_a_bulging_or_opened_jar_says_at_once_what_to_do_with_the_jar(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    bulging = ["--press", "springs", "--sight", "bulging", "--tap", "dull", "--lift", "gives"]
+    told = " ".join(house.say("seal", "1", *bulging, hours=13).split())
+    assert "jar 1: unsealed" in told and "Do not open, do not taste" in told
+    assert "Discard; do not taste." in house.say("seal", "2", "--opened", hours=13)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    assert len(house.say("seal", "3", *good, hours=13).splitlines()) == 1
+
+
+def test_nobody_has_read_what_was_not_yet_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    good = ["--press", "firm", "--sight", "dished", "--tap", "ring", "--lift", "holds"]
+    assert "nothing was said of jar 1" in house.say("seal", "1", *good, "--seen", "99999", hours=13, status=2)
+    number = re.search(r"entry (\d+)", house.say("seal", "1", "--press", "springs", hours=13))
+    assert number
+    told = house.say("seal", "1", *good, "--seen", "99999", hours=13, status=2)
+    assert f"--seen {number[1]}" in told and "unsealed" in house.say("status")
+    assert "jar 1: sealed" in house.say("seal", "1", *good, "--seen", number[1], hours=13)
+
+
+@pytest.mark.parametrize("numbers", ["", ",", " , "])
+def test_a_list_without_a_number_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], numbers: str
+) -> None:
+    for words in (["place", numbers, "discarded"], ["labels", "--jars", numbers]):
+        with pytest.raises(SystemExit) as stopped:
+            main(["jars", "mine", *words, "--data", str(tmp_path)])
+        assert stopped.value.code == 2
+        assert "is no list of jar numbers such as 1,2,5" in capsys.readouterr().err
+
+
+def test_a_reprocessing_that_is_said_late_says_why(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = fresh(tmp_path, "dip-stopped-short")
+    full = ["--minutes", "90", "--source", "USDA Complete Guide", "--new-lids", "--data", str(data)]
+    late = ["jars", "mine", "reprocess", "1", *full, "--ago", "6", "--by", "Ada"]
+    assert main(late) == 2
+    assert "Say why it is entered late with --reason." in capsys.readouterr().err
+    assert main([*late, "--reason", "hands full"]) == 0
+    with closing(open_reader(data)) as conn:
+        (begun,) = [e for e in read_entries(conn, "mine-again1") if e.kind == "run_started"]
+    assert begun.reason == "hands full"
+
+
+def test_labels_skip_only_places_that_a_sheet_has(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    house = House(tmp_path / "data", "held-low-altitude", capsys)
+    assert "-1 labels cannot be gone" in house.say("labels", "--skip", "-1", status=2)
+    assert "give --to" in house.say("labels", "--skip", "2", status=2)
 
 
 def test_a_refused_place_is_dated_as_the_kitchen_dates_it(
@@ -443,7 +620,9 @@ def test_a_lid_found_bad_is_fine_again_only_for_whoever_says_what_was_read_and_w
     assert json.loads(house.say("status", "--json"))["jars"][0]["found_bad"] == "bulge"
     house.say("recheck", "1", "used", "--by", "Ada")
     assert main(["jars", "pantry", "--data", str(house.data)]) == 0
-    assert "LOST SEAL" in capsys.readouterr().out, "that it was used does not end the warning"
+    shown = capsys.readouterr().out
+    assert "LOST SEAL" in shown, "that it was used does not end the warning"
+    assert "LID BULGES" in shown
     newest = str(int(number[1]) + 1)
     told = [*read[:3], "--seen", newest, "--reason", "a shadow on the lid", "--by", "Cleo"]
     house.say(*told)

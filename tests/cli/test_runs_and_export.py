@@ -213,6 +213,35 @@ def test_a_whole_export_makes_the_same_store_again_and_compares_the_check_values
     assert "entries.jsonl was changed" in capsys.readouterr().err
 
 
+def test_a_whole_export_says_whose_a_folder_is_that_is_not_called_by_its_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ids of records from elsewhere: what a folder can be called it is called, and comes back."""
+    record = RECORDS / "silent-node"
+    ids = ["a/b", "a_b", "läuf-№1", "x y", "2026:08"]
+    for number, run_id in enumerate(ids):
+        one = tmp_path / "in" / str(number)
+        one.mkdir(parents=True)
+        form = json.loads((record / "run.json").read_text("utf-8")) | {"run_id": run_id}
+        (one / "run.json").write_text(json.dumps(form), "utf-8")
+        (one / "samples.csv").write_bytes((record / "samples.csv").read_bytes())
+        assert main(["import", str(one)]) == 0
+    everything = tmp_path / "all"
+    capsys.readouterr()
+    assert main(["export", "--all", "--to", str(everything)]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert [line for line in told if "is in" in line] == ["run a/b is in runs/a_b.2"]
+    found = {
+        path.name: json.loads((path / "run.json").read_text("utf-8"))["run_id"]
+        for path in (everything / "runs").iterdir()
+    }
+    assert found == {"a_b.2": "a/b"} | {run_id: run_id for run_id in ids[1:]}
+    assert main(["verify", str(everything)]) == 0
+    monkeypatch.setenv("BOILWITNESS_DATA", str(tmp_path / "runs only"))
+    assert main(["import", str(everything / "runs")]) == 0
+    assert capsys.readouterr().out.count("took in run") == len(ids)
+
+
 def test_parquet_out_and_in_again(
     data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -20,6 +20,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.alarms.channels import Channel
 from monitor.collector import Collector, service
 from monitor.collector.awake import Awake
 from monitor.collector.service import TICK_S
@@ -111,20 +112,23 @@ class FedSource:
     name = "fed"
 
     def __init__(self) -> None:
-        self._ready = threading.Event()
+        self.ready = threading.Event()
         self._news = threading.Condition()
         self.asked: list[tuple[str, bytes]] = []
         #: How many arrivals were put on the queue, and how many of them were acknowledged.
         self.given = self.acknowledged = 0
         #: How often the collector has looked at the time: each source hears of it, before anything else is done.
         self.looks = 0
+        #: Whether it leads to other rooms, as a broker does; what was said there: level of the topic, kind, state.
+        self.out: bool | None = None
+        self.told: list[tuple[str, str, str]] = []
 
     def start(self, queue: Queue[Arrival], stop: threading.Event) -> None:
         self._queue, self._stop = queue, stop
-        self._ready.set()
+        self.ready.set()
 
     def put(self, arrivals: list[Arrival]) -> None:
-        assert self._ready.wait(PATIENCE_S)
+        assert self.ready.wait(PATIENCE_S)
         self.given += len(arrivals)
         put_blocking(self._queue, arrivals, self._stop)
 
@@ -157,7 +161,9 @@ class FedSource:
         return
 
     def publish_alarm(self, node: str, payload: bytes) -> bool:
-        return False
+        pack = {record["n"]: record.get("vs") for record in json.loads(payload)}
+        self.told.append((node, pack["alarm"], pack["state"]))
+        return bool(self.out)
 
     def overhear(self, wanted: bool) -> None:
         with self._news:
@@ -165,7 +171,7 @@ class FedSource:
             self._news.notify_all()
 
     def reaches_out(self) -> bool | None:
-        return None
+        return self.out
 
     def status(self) -> str:
         return "fed by hand"
@@ -174,12 +180,17 @@ class FedSource:
 class Fed:
     """A collector in this process with its source and its time, both fed by hand."""
 
-    def __init__(self, data: Path, clock: ManualTime) -> None:
+    def __init__(
+        self, data: Path, clock: ManualTime, *, push: Channel | None = None, out: bool | None = None
+    ) -> None:
         self.clock = clock
         self.source = FedSource()
+        self.source.out = out
         self.said: list[str] = []
         self._stop = threading.Event()
-        collector = Collector(data, [self.source], say=lambda facts, line: self.said.append(line), time=clock)
+        collector = Collector(
+            data, [self.source], say=lambda facts, line: self.said.append(line), time=clock, push=push
+        )
         self._thread = threading.Thread(target=collector.run, args=(self._stop,), daemon=True)
         self._thread.start()
 
@@ -226,11 +237,11 @@ def machine(monkeypatch: pytest.MonkeyPatch) -> ManualTime:
 
 
 @pytest.fixture
-def fed(data: Path, machine: ManualTime) -> Iterator[Callable[[ManualTime], Fed]]:
+def fed(data: Path, machine: ManualTime) -> Iterator[Callable[..., Fed]]:
     running: list[Fed] = []
 
-    def start(clock: ManualTime) -> Fed:
-        running.append(Fed(data, clock))
+    def start(clock: ManualTime, **ways: Any) -> Fed:
+        running.append(Fed(data, clock, **ways))
         return running[-1]
 
     yield start

@@ -311,3 +311,160 @@ def test_the_end_of_a_run_is_said_once_however_many_samples_come_afterwards(
         wait(lambda judged=judged: collector.clock.advance(0.3) or len(verdicts(stored)) > judged)
     assert len(verdicts(stored)) > len(pieces) >= 5
     assert len([line for line in collector.said if "is over" in line]) == 1
+
+
+# --- what rings for the jars of a run that is over ----------------------------------------------------------
+
+
+def started(fed: Callable[..., Any], story: Story, wait: Any) -> Any:
+    """A collector that has looked for the first time."""
+    collector = fed(story.clock)
+    wait(lambda: collector.clock.advance(0.3) or collector.source.looks)
+    return collector
+
+
+def rung(stored: Any, kind: str) -> list[tuple[str, str]]:
+    """The alarms of a kind that were raised: their id and the state that each is in now."""
+    rows = stored.ask("SELECT alarm_id, state FROM alarms WHERE kind = ? ORDER BY id", kind)
+    return list(dict(rows).items())
+
+
+def let_pass(collector: Any, hours: float) -> None:
+    for _ in range(round(hours * 6)):
+        collector.pass_time(600.0)
+
+
+def correct_time(story: Story, minutes: int) -> None:
+    body = {"required": {"minutes": minutes, "source": "an invented time"}}
+    append_entry(story.data, "header_changed", body, run_id="r1", by="Ann", reason="slip", time=story.clock)
+
+
+def test_the_two_hours_ring_for_jars_whose_hold_was_found_broken_when_the_run_was_over(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    """And once, however often it is judged again, and whoever starts the collector anew."""
+    story.rest = sorted([*story.rest, *story.gap])
+    collector = started(fed, story, wait)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    collector.pass_time(600.0)
+    correct_time(story, 10)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored)["verdict"] == "broken")
+    assert rung(stored, "reprocess_window_closing") == []
+    let_pass(collector, 2.0)
+    ((alarm_id, state),) = rung(stored, "reprocess_window_closing")
+    assert state == "active_unacknowledged"
+    append_entry(story.data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ann", time=story.clock)
+    collector.pass_time(1.0)
+    correct_time(story, 11)
+    collector.pass_time(10.0)
+    collector.end()
+    second = started(fed, story, wait)
+    second.pass_time(30.0)
+    assert rung(stored, "reprocess_window_closing") == [(alarm_id, "active_acknowledged")]
+
+
+def test_the_two_hours_do_not_ring_for_jars_whose_hold_was_found_to_be_proven(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    """By the samples that came when the run was over; the seals are due at their time all the same."""
+    collector = started(fed, story, wait)
+    story.play(collector)
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored))
+    assert last_verdict(stored)["verdict"] == "unproven"
+    collector.pass_time(600.0)
+    collector.say([(story.clock.monotonic_s(), pack) for _, pack in story.gap])
+    wait(lambda: collector.clock.advance(0.3) or last_verdict(stored)["verdict"] == "held")
+    let_pass(collector, 13.0)
+    assert rung(stored, "reprocess_window_closing") == []
+    assert len(rung(stored, "seal_check_due")) == 1
+
+
+def lost_and_collector_gone(fed: Callable[..., Any], story: Story, stored: Any, wait: Any) -> None:
+    """The boil is lost and rings; the collector ends."""
+    collector = started(fed, story, wait)
+    upto_s = 1000.0 + story.demo.power_back_s - 60.0
+    for mark in story.demo.marks:
+        if 1000.0 + mark.t_s < upto_s:
+            collector.say(
+                [one for one in story.rest if story.clock.monotonic_s() < one[0] <= 1000.0 + mark.t_s]
+            )
+            story._enter("mark", {"kind": mark.kind}, "r1")
+    collector.say([one for one in story.rest if story.clock.monotonic_s() < one[0] <= upto_s])
+    collector.pass_time(1.0)
+    collector.end()
+    assert [state for _, state in rung(stored, "boil_lost")] == ["active_unacknowledged"]
+    assert rung(stored, "hold_not_held") == []
+
+
+@pytest.mark.parametrize("ended", [True, False])
+def test_what_ended_while_nobody_collected_rings_as_if_somebody_had(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any, ended: bool
+) -> None:
+    lost_and_collector_gone(fed, story, stored, wait)
+    for kind in ("heat_off", "jars_lifted"):
+        story.clock.advance(60.0)
+        story._enter("mark", {"kind": kind}, "r1")
+    if ended:
+        story._enter("run_ended", {}, "r1")
+    story.clock.advance(60.0)
+    for _ in range(2):
+        collector = started(fed, story, wait)
+        collector.pass_time(10.0)
+        collector.pass_time(10.0)
+        assert [state for _, state in rung(stored, "boil_lost")] == ["returned_unacknowledged"]
+        ((alarm_id, state),) = rung(stored, "hold_not_held")
+        said = [word for line in collector.said for word in ("r1 is over", "r1 is sealed") if word in line]
+        assert said in ([], ["r1 is over", "r1 is sealed"]), "judged first"
+        assert not [line for line in collector.said if "Turn the heat to its highest" in line]
+        collector.end()
+    assert state == "active_unacknowledged"
+    append_entry(story.data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ann", time=story.clock)
+    for _ in range(2):
+        collector = started(fed, story, wait)
+        collector.pass_time(10.0)
+        collector.end()
+    assert rung(stored, "hold_not_held") == [(alarm_id, "active_acknowledged")]
+
+
+def test_what_rang_before_the_collector_was_gone_rings_no_second_time_at_the_end(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    lost_and_collector_gone(fed, story, stored, wait)
+    collector = started(fed, story, wait)
+    story._enter("mark", {"kind": "heat_off"}, "r1")
+    collector.pass_time(2.0)
+    ((alarm_id, _),) = rung(stored, "hold_not_held")
+    append_entry(story.data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ann", time=story.clock)
+    collector.pass_time(2.0)
+    collector.end()
+    story.clock.advance(60.0)
+    story._enter("run_ended", {}, "r1")
+    second = started(fed, story, wait)
+    second.pass_time(10.0)
+    second.pass_time(10.0)
+    assert last_verdict(stored)["verdict"] == "broken"
+    assert rung(stored, "hold_not_held") == [(alarm_id, "active_acknowledged")]
+
+
+def test_jars_that_had_their_places_before_the_collector_came_back_ring_for_nothing(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    lost_and_collector_gone(fed, story, stored, wait)
+    story._enter("mark", {"kind": "heat_off"}, "r1")
+    story._enter("mark", {"kind": "jars_lifted"}, "r1")
+    story._enter("run_ended", {}, "r1")
+    for jar in range(1, story.demo.header.batch.jars + 1):
+        append_entry(
+            story.data,
+            "jar_disposition",
+            {"jar": jar, "to": "refrigerate"},
+            run_id="r1",
+            by="Ann",
+            time=story.clock,
+        )
+    collector = started(fed, story, wait)
+    collector.pass_time(10.0)
+    collector.pass_time(10.0)
+    assert last_verdict(stored)["verdict"] == "broken"
+    assert rung(stored, "hold_not_held") == []

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from monitor.alarms import AlarmMachine, Moment
+from monitor.alarms import AlarmMachine, Moment, State
 from monitor.collector.afterwards import Afterwards
 from monitor.collector.board import Board
 from monitor.collector.liverun import Teller
@@ -155,6 +155,53 @@ def test_live_and_judged_agree(house: House, demo: DemoCanner) -> None:
     raised = {row.kind for row in reader.alarms(house.writer.conn)}
     assert {"boil_lost", "hold_complete"} <= raised
     assert "hold_not_held" not in raised
+
+
+def test_a_second_of_two_nodes_costs_the_same_however_long_the_run_is_on(house: House) -> None:
+    """The jars' node has no water: that was found out anew with each batch, from its first row to its last."""
+    steps = 0
+
+    def count() -> int:
+        nonlocal steps
+        steps += 1
+        return 0
+
+    def second(number: int) -> list[Row]:
+        water = Sample(float(number), 30.0)
+        jars = Sample(float(number), None, room_C=21.0, uptime_s=float(number), jars={1: 40.0})
+        return [house.row(water, number), house.row(jars, number, node="n2")]
+
+    def cost_of(number: int) -> int:
+        nonlocal steps
+        rows = second(number)
+        house.writer.commit(Batch(rows=rows))
+        steps = 0
+        house.writer.conn.set_progress_handler(count, 50)
+        house.board.feed(rows)
+        house.writer.conn.set_progress_handler(None, 0)
+        return steps
+
+    house.writer.commit(Batch(rows=[row for number in range(100) for row in second(number)]))
+    house.new_board()
+    early = cost_of(100)
+    house.writer.commit(Batch(rows=[row for number in range(101, 6000) for row in second(number)]))
+    house.new_board()
+    assert cost_of(6000) <= early + 2
+
+
+def test_a_node_whose_water_leads_only_once_it_is_on_the_disk_leads_then(house: House) -> None:
+    """What waited for a disk that refused was fed before it was stored."""
+    first = [house.row(Sample(float(n), 30.0), n) for n in range(20, 40)]
+    second = [house.row(Sample(float(n), 31.0), n, node="n2") for n in range(10)]
+    house.board.new_node()
+    house.store(first)
+    house.board.feed(second)
+    house.board.stored(house.writer.commit(Batch(rows=second)))
+    for n in range(41, 101):
+        room = Sample(n + 0.5, None, room_C=21.0, uptime_s=n + 0.5)
+        house.store([house.row(Sample(float(n), 30.0), n), house.row(room, n, node="n2")])
+    (live,) = reader.live(house.writer.conn)
+    assert live.view["last_sample_s"] == reader.load_run(house.writer.conn, "r1").samples[-1].t_s == 100.5
 
 
 def test_a_collector_that_starts_anew_in_the_middle_tells_nothing_twice(
@@ -378,6 +425,96 @@ def test_a_hold_that_was_told_complete_and_is_proven_no_more_rings_once(house: H
     assert [row.state for row in rung[:1]] == ["active_unacknowledged"], "it rings"
 
 
+def required(house: House, minutes: int) -> None:
+    """The time asked for is corrected."""
+    body = {"required": {"minutes": minutes, "source": "an invented time"}}
+    append_entry(
+        house.writer.conn, "header_changed", body, run_id="r1", by="Ann", reason="slip", time=house.clock
+    )
+    house.refresh()
+    told(house)
+
+
+def told(house: House) -> None:
+    house.clock.advance(2.0)
+    house.board.publish(START_S + house.now_s)
+    house.writer.write(house.outbox)
+
+
+def losses(house: House) -> list[dict[str, Any]]:
+    """The alarms or notices of lost boils, as they were raised."""
+    rows = reader.alarms(house.writer.conn, "r1")
+    return [row.body["alarm"] for row in rows if row.kind == "boil_lost" and row.body["alarm"]]
+
+
+def play_from(house: House, from_s: float, to_s: float) -> None:
+    """The samples and the marks between two times, and then what is told of them."""
+    rows = [house.row(sample, number) for number, sample in enumerate(house.demo.samples)]
+    for mark in (*house.demo.marks, None):
+        until_s = to_s if mark is None else min(mark.t_s, to_s)
+        house.play(lambda at: 5, [row for row in rows if from_s <= row[3] - START_S < until_s], marks=False)
+        if mark is not None and from_s <= mark.t_s < to_s:
+            house.mark(mark.kind, mark.t_s)
+        from_s = max(from_s, until_s)
+    told(house)
+
+
+@pytest.mark.parametrize("starts_anew", [False, True])
+def test_after_a_hold_told_complete_was_taken_back_a_lost_boil_rings_as_loudly_as_any(
+    house: House, demo: DemoCanner, starts_anew: bool
+) -> None:
+    """The time was mistyped, told complete, and corrected before the power dip: it is owed again."""
+    required(house, 2)
+    play_from(house, 0.0, demo.power_gone_s - 40.0)
+    assert "hold_complete" in house.told()
+    required(house, 5)
+    assert house.told()[-1] == "verdict_revised"
+    if starts_anew:
+        house.new_board()
+    assert house.board.hold_owed
+    told(house)
+    turn_off = [row for row in reader.alarms(house.writer.conn, "r1") if row.kind == "hold_complete"]
+    assert turn_off[-1].state == "returned_unacknowledged", "'Turn the heat off' is over"
+    play_from(house, demo.power_gone_s - 40.0, demo.power_back_s)
+    (lost,) = losses(house)
+    assert (lost["priority"], lost["in_hold"]) == ("high", True)
+    assert "Turn off the heat" not in lost["do"] and "from zero" in lost["do"]
+    assert lost["due_utc"]
+    assert house.machine.state_of("r1", "boil_lost") is State.ACTIVE_UNACKNOWLEDGED
+
+
+@pytest.mark.parametrize("starts_anew", [False, True])
+def test_what_a_person_saw_and_said_late_takes_a_hold_back_and_rings_as_loudly(
+    house: House, demo: DemoCanner, starts_anew: bool
+) -> None:
+    play_from(house, 0.0, demo.heat_off_s - 20.0)
+    assert house.told()[-1] == "hold_complete"
+    if starts_anew:
+        house.new_board()
+    house.mark("boil_not_seen", house.now_s - 150.0)
+    told(house)
+    assert losses(house)[-1]["priority"] == "high"
+    assert "Turn off the heat" not in losses(house)[-1]["do"]
+    assert house.machine.state_of("r1", "hold_complete") is State.RETURNED_UNACKNOWLEDGED
+    assert house.machine.state_of("r1", "verdict_revised") is not State.NORMAL
+
+
+@pytest.mark.parametrize("starts_anew", [False, True])
+def test_a_hold_that_held_after_all_asks_for_nothing_more(
+    house: House, demo: DemoCanner, starts_anew: bool
+) -> None:
+    """What took it back was a slip: a boil that ends then is no alarm."""
+    required(house, 2)
+    play_from(house, 0.0, demo.power_gone_s - 40.0)
+    required(house, 5)
+    required(house, 2)
+    if starts_anew:
+        house.new_board()
+    play_from(house, demo.power_gone_s - 40.0, demo.power_back_s)
+    assert [lost["priority"] for lost in losses(house)] == ["notice"]
+    assert house.machine.state_of("r1", "boil_lost") is State.NORMAL
+
+
 @pytest.mark.parametrize("starts_anew", [False, True])
 def test_an_end_marked_by_mistake_is_taken_back_while_the_hold_goes_on(
     house: House, demo: DemoCanner, starts_anew: bool
@@ -429,6 +566,20 @@ def test_an_end_marked_by_mistake_is_taken_back_while_the_hold_goes_on(
     agree(house)
     assert sum(line.startswith("verdict: held.") for line in house.said) == 1
     assert len(read_entries(house.writer.conn, "r1", ["mark"])) == len(demo.marks) + 1
+
+
+def test_a_run_whose_end_was_taken_back_is_watched_as_one_that_is_on(house: House) -> None:
+    conn = house.writer.conn
+    resting = Resting(conn, house.board._teller)
+    for _ in range(2):
+        house.clock.advance(60.0)
+        ended = append_entry(conn, "run_ended", {}, run_id="r1", time=house.clock)
+        resting.refresh(read_house(conn), START_S + house.now_s)
+        assert resting.live_of("r1") is not None
+        withdrawn = {"withdrawn": True}
+        append_entry(conn, "correction", withdrawn, run_id="r1", corrects=ended, time=house.clock)
+        resting.refresh(read_house(conn), START_S + house.now_s)
+        assert resting.live_of("r1") is None
 
 
 # --- an error in the program itself -----------------------------------------------------------------------

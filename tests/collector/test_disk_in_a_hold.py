@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sqlite3
+from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from monitor.collector import storing
+from monitor.alarms import Message
+from monitor.collector import storing, upkeep
 from monitor.errors import StoreError
 from monitor.intake.source import Arrival
 from monitor.intake.wire import Pack, encode_pack
@@ -236,3 +239,80 @@ def test_what_held_the_collector_up_is_named(
     kitchen.wait(lambda: kitchen.collector.heard("nothing was watched meanwhile"), what="for the line")
     assert kitchen.collector.heard("the disk kept the collector waiting")
     assert not kitchen.collector.heard("asleep")
+
+
+@dataclass
+class Phone:
+    """A push service that takes everything."""
+
+    got: list[str] = field(default_factory=list)
+
+    def send(self, message: Message) -> bool:
+        self.got.append(message.title)
+        return True
+
+
+def of_the_store(collector: Any) -> list[tuple[str, str]]:
+    """Where a broker was told that the store cannot be written, and how it stood."""
+    told = [
+        (level, state) for level, kind, state in list(collector.source.told) if kind == "store_unwritable"
+    ]
+    return list(dict.fromkeys(told))
+
+
+def test_a_disk_that_refuses_is_told_on_the_phone_and_kept_on_the_board_of_alarms(
+    data: Path, demo: DemoCanner, fed: Any, wait: Any, disk: Disk
+) -> None:
+    phone = Phone()
+    kitchen = Kitchen(data, demo, partial(fed, push=phone, out=True), wait)
+    collector = kitchen.collector
+    kitchen.play(0.0, 20.0, stored=True)
+    disk.full = True
+    kitchen.play(20.0, 40.0, stored=False)
+    wait(lambda: phone.got == ["The record cannot be written"], what="for the phone")
+    assert of_the_store(collector) == [("collector", "active_unacknowledged")]
+    disk.full = False
+    wait(lambda: collector.heard("can be written again"), what="for the disk")
+    collector.pass_time(1.0)
+    wait(lambda: of_the_store(collector)[-1] == ("collector", "normal"), what="for the end")
+
+    def kept() -> list[str]:
+        with closing(reader.open_reader(data)) as conn:
+            return [row.state for row in reader.alarms(conn) if row.kind == "store_unwritable"]
+
+    wait(lambda: kept() == ["active_unacknowledged", "returned_unacknowledged"], what="for the journal")
+    assert phone.got == ["The record cannot be written"]
+
+
+@pytest.mark.parametrize("trouble", [StoreError("no room."), sqlite3.OperationalError("database is locked")])
+def test_a_seal_that_could_not_be_written_is_no_alarm_for_ever(
+    data: Path,
+    demo: DemoCanner,
+    fed: Any,
+    wait: Any,
+    disk: Disk,
+    monkeypatch: pytest.MonkeyPatch,
+    trouble: Exception,
+) -> None:
+    """Nothing waited to be stored: what shows that the store takes things again is the next thing that is written."""
+    left = [trouble]
+    seal_due = upkeep.seal_due
+
+    def refused_once(*words: Any, **options: Any) -> Iterator[str]:
+        if left:
+            raise left.pop()
+        return seal_due(*words, **options)
+
+    kitchen = Kitchen(data, demo, partial(fed, out=True), wait)
+    collector = kitchen.collector
+    kitchen.play(0.0, 5.0, stored=True)
+    monkeypatch.setattr(upkeep, "seal_due", refused_once)
+    for _ in range(4):
+        collector.pass_time(20.0)
+    wait(lambda: collector.heard("ALARM: "), what="for the alarm")
+    wait(lambda: collector.heard("can be written again"), what="for its end")
+    collector.pass_time(1.0)
+    wait(
+        lambda: of_the_store(collector) == [("collector", "active_unacknowledged"), ("collector", "normal")],
+        what="for the brokers",
+    )

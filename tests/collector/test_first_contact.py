@@ -13,7 +13,9 @@ from typing import Any
 
 import pytest
 
-from monitor.intake.wire import Pack
+from monitor.collector.ingest import MOST_NODES
+from monitor.intake.source import Arrival
+from monitor.intake.wire import Pack, encode_pack
 from monitor.record import header_to_json
 from monitor.simulate.node import demo_canner
 from monitor.store.entries import append_entry
@@ -93,3 +95,22 @@ def test_what_a_killed_collector_placed_too_late_is_moved_by_the_next(
     second = fed(clock)
     second.say(burst[120:], piece=10)
     wait(lambda: second.pass_time(0.5) or placed_wrong_s(stored, 4.0) < 0.5)
+
+
+@pytest.mark.parametrize("heard_before", [True, False])
+def test_strange_names_after_a_restart_keep_the_node_of_the_run_in(
+    clock: ManualTime, fed: Callable[[ManualTime], Any], stored: Any, heard_before: bool
+) -> None:
+    """A broken gateway's backlog comes first. The run's node is known to the store, or was assigned by a person."""
+    if heard_before:
+        first = fed(clock)
+        first.say(packs(0.0, 5.0, 1.0, uptime_s=50.0))
+        first.end()
+    second = fed(clock)
+    strange = [
+        encode_pack(Pack(f"x{n}", boot=1, seq=0, uptime_s=1.0, water_C=5.0)) for n in range(MOST_NODES)
+    ]
+    second.source.feed([Arrival("fed", None, payload, clock.monotonic_s()) for payload in strange])
+    second.say(packs(5.0, 10.0, 1.0, uptime_s=50.0))
+    ((rows,),) = stored.ask("SELECT count(*) FROM samples JOIN nodes ON node = node_id WHERE name = 'n1'")
+    assert rows == (10 if heard_before else 5)

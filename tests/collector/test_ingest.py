@@ -15,9 +15,11 @@ from monitor.intake.wire import Pack, decode_pack, encode_pack
 from monitor.store.handover import Batch
 
 
-def an_ingest() -> Ingest:
+def an_ingest(**options: Any) -> Ingest:
     return Ingest(
-        lambda name, source: (NodeState(name, 1 + len(name), source), True), lambda steady_s: steady_s
+        lambda name, source: (NodeState(name, 1 + len(name), source), True),
+        lambda steady_s: steady_s,
+        **options,
     )
 
 
@@ -121,6 +123,18 @@ def test_neither_names_nor_restarts_without_end_fill_the_memory() -> None:
     assert rows == 100
     assert len(ingest.nodes["n1"].clocks) <= MOST_STARTS
     assert len(ingest.nodes["n1"].fresh_s) <= MOST_STARTS + 1
+
+
+def test_strange_names_keep_no_node_out_that_the_house_knows() -> None:
+    """After a restart a broken gateway may be the first to be heard; a person may name a node at any time."""
+    ours = {f"ours{n}" for n in range(3)}
+    ingest = an_ingest(known=lambda name: name in ours)
+    for n in range(MOST_NODES + 5):
+        ingest.take([pack(0, 1000.0, node=f"n{n}")])
+    assert [len(ingest.take([pack(0, 1010.0, node=name)]).rows) for name in sorted(ours)] == [1, 1, 1]
+    assert "one too many" in ingest.take([pack(0, 1011.0, node="late")]).refusals[0].why
+    ours.add("late")
+    assert len(ingest.take([pack(1, 1012.0, node="late")]).rows) == 1
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from monitor.collector.nodetime import NodeClock
+from monitor.collector.ingest import LATE_S
+from monitor.collector.nodetime import NodeClock, SlowCrystal
 
 HOURS_26_S = 26 * 3600
 
@@ -76,3 +77,36 @@ def test_a_counter_that_wraps_is_followed(wrap_s: float) -> None:
         true_s = 5000.0 + seq
         uptime_s = (wrap_s - 300.0 + seq) % wrap_s
         assert clock.place(seq, uptime_s, 0.0, true_s + 0.02) == pytest.approx(true_s + 0.02, abs=0.1)
+
+
+@pytest.mark.parametrize("slow_ppm", [200.0, 500.0, 900.0])
+def test_a_crystal_slower_than_most_is_followed(slow_ppm: float) -> None:
+    """By a tenth of a percent at most: no sample of a day is taken for a late one, nor placed far from its time."""
+    worst_s = max(errors_s(-slow_ppm, [(7200.0, 60.0), (40000.0, 2400.0)]))
+    assert worst_s < LATE_S / 2.0
+
+
+@pytest.mark.parametrize("slow_ppm", [0.0, 500.0])
+@pytest.mark.parametrize(("begins_s", "grows_per_s"), [(7200.0, 0.0), (7200.0, 0.004), (7200.0, 0.02)])
+def test_what_waits_on_a_link_never_passes_for_live(
+    slow_ppm: float, begins_s: float, grows_per_s: float
+) -> None:
+    """A minute that something holds back, for six hours, or a queue that grows: late from the first to the last."""
+    clock = NodeClock()
+    for seq in range(8 * 3600):
+        true_s = 1000.0 + seq
+        held_s = 60.0 + grows_per_s * (seq - begins_s) if seq >= begins_s else 0.0
+        at_s = clock.place(seq, seq * (1.0 - slow_ppm * 1e-6), 0.0, true_s + held_s + 0.01)
+        if seq >= begins_s:
+            assert true_s + held_s - at_s > LATE_S, seq
+
+
+def test_the_rate_of_a_crystal_is_taken_over_by_the_next_life_of_the_collector() -> None:
+    slow = SlowCrystal()
+    for seq in range(10_000):
+        slow.take(1000.0 + seq * 500e-6, 1000.0 + seq)
+    assert slow.per_s == pytest.approx(500e-6, rel=0.01)
+    slow.shift(3600.0)
+    for seq in range(10_000, 12_000):
+        slow.take(4600.0 + seq * 500e-6, 4600.0 + seq)
+    assert slow.per_s == pytest.approx(500e-6, rel=0.01)

@@ -307,3 +307,54 @@ def test_the_clock_of_a_run_is_the_one_that_people_read(
     ((at_s,),) = stored.ask("SELECT at_s FROM samples")
     assert began_s - 2.0 < at_s < datetime.now().timestamp() + 2.0
     collector.stop()
+
+
+def test_what_rings_on_the_topic_of_the_node_hears_the_alarm_also_when_the_broker_was_away(
+    broker: Any,
+    collect: Collect,
+    make_node: MakeNode,
+    stored: Any,
+    wait: Wait,
+    boilwitness: Boilwitness,
+) -> None:
+    """The contract's topic, to the letter; a power dip takes the broker and the node, and the broker comes back."""
+    heard: list[dict[str, Any]] = []
+    ears = paho.Client(CallbackAPIVersion.VERSION2)
+    ears.on_message = lambda c, u, m: heard.append(
+        {record["n"]: record.get("vs") for record in json.loads(m.payload)} | {"topic": m.topic}
+    )
+    ears.on_connect = lambda client, *_: client.subscribe("boilwitness/n1/alarm", 1)
+    ears.reconnect_delay_set(1, 1)
+    ears.connect("127.0.0.1", broker.port)
+    ears.loop_start()
+
+    def silences() -> list[str]:
+        return [one["state"] for one in heard if one["alarm"] == "node_silent"]
+
+    collector = collect("--mqtt", broker.address)
+    collector.wait_for("connected")
+    boilwitness("runs", "start", "--already-boiling", "--minutes", "10", "--node", "n1", "--canner", "c1")
+    node = make_node()
+    for _ in range(6):
+        node.sample()
+        time.sleep(0.5)
+    wait(lambda: "active_unacknowledged" in silences(), what="for the silence on the topic of the node")
+    node.sample()
+    states = "SELECT state FROM alarms WHERE kind = 'node_silent' ORDER BY id DESC LIMIT 1"
+
+    def speaks() -> bool:
+        node.sample()
+        time.sleep(0.5)
+        return stored.ask(states) == [("returned_unacknowledged",)]
+
+    wait(speaks, what="for the return")
+    node.close()
+    broker.kill()
+    wait(lambda: stored.ask(states) == [("active_unacknowledged",)], what="for the next silence")
+    heard.clear()
+    broker.start()
+    wait(lambda: silences()[-1:] == ["active_unacknowledged"], what="for what nobody could hear")
+    assert {one["topic"] for one in heard} == {"boilwitness/n1/alarm"}
+    ears.disconnect()
+    ears.loop_stop()
+    collector.stop()

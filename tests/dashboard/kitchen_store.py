@@ -50,8 +50,7 @@ def take_in(folder: Path, shown: DemoCanner, *, hours_ago: float, **changes: Any
         shown.header,
         started_at=datetime.now(UTC) - timedelta(hours=hours_ago),
         samples=shown.samples,
-        ended_at_s=shown.end_s,
-        **changes,
+        **({"ended_at_s": shown.end_s} | changes),
     )
     with TemporaryDirectory() as record:
         write_run(run, Path(record))

@@ -195,8 +195,20 @@ def _labels_lead_back(visitor: Any, sheet: Path, url: str) -> None:
     visitor.go(f"{url}/run?run=jam&jar=9%3Cb%3E").wait_for_selector("text=This run tells of no jar 9<b>.")
 
 
+def _below_the_top(page: Page) -> float:
+    """Where the button to keep stands, however far the page is scrolled. [CSS px]"""
+    return float(
+        page.locator(".st-key-keep_seal button").evaluate(
+            "one => one.getBoundingClientRect().top"
+            " - document.querySelector('[data-testid=stMainBlockContainer]').getBoundingClientRect().top"
+        )
+    )
+
+
 def _a_round(page: Page, visitor: Any) -> None:
+    first = _below_the_top(page)
     answer(page, 1)
+    assert abs(_below_the_top(page) - first) < 20.0, "a second tap would answer a question of the next jar"
     answer(page, 2, tap="Dull")
     page.wait_for_selector("text=/Jar 2: unsealed \\(tap: dull/")
     press(page, "undo_seal")

@@ -80,6 +80,9 @@ def test_ages_add_the_engine_s_and_the_row_s() -> None:
     """The reading is as old as the engine said, and older by the age of what the engine said."""
     assert live_model.sample_age_s(view(), 2.0) == pytest.approx(2.5)
     assert live_model.sample_age_s(view(last_sample_s=None), 2.0) is None
+    # A reading of a time that has not come yet is no fresh one: the page must say NO DATA.
+    ahead = live_model.sample_age_s(view(last_sample_s=float(view()["at_s"]) + 1500.0), 2.0)
+    assert ahead == pytest.approx(1502.0)
     assert live_model.sample_age_s(view(), 2.0, rate=10.0) == pytest.approx(2.05)
 
 

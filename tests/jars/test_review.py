@@ -128,6 +128,67 @@ def test_each_fault_turns_its_own_line_and_asks_for_a_written_reason(line: str, 
     assert review is not None and review.valid is (line != "sums"), "no reason stands in for a jar"
 
 
+def test_jars_placed_or_gone_before_they_were_judged_hold_up_none_of_the_others(kitchen: Any) -> None:
+    """Their seal is no matter any more, and nobody invents an answer about it."""
+    batch = judged(kitchen(jars=6), 3)
+    for jar, to in ((4, "discarded"), (5, "refrigerate")):
+        batch.add("jar_disposition", LIFTED + 13.5 * HOUR, jar=jar, to=to)
+    assert batch.state(LIFTED + 14 * HOUR).sums.problem == "1 of 6 jars have not been judged"
+    batch.sign(LIFTED + 14 * HOUR)
+    assert not batch.state(LIFTED + 14 * HOUR).review.valid
+    batch.add("jar_recheck", LIFTED + 14.5 * HOUR, jar=6, found="used")
+    batch.sign(LIFTED + 15 * HOUR)
+    state = batch.state(LIFTED + 16 * HOUR)
+    (line,) = [item for item in state.review_items if item.key == "sums"]
+    assert line.ok and line.evidence == "6 jars; 3 of them placed without having been judged"
+    assert state.review is not None and state.review.valid
+    assert [jar.status for jar in state.jars[:5]] == [
+        *[Status.SHELF] * 3,
+        Status.DISCARDED,
+        Status.REFRIGERATE,
+    ]
+    # A place given after the review is held against what stood then.
+    batch.add("jar_disposition", LIFTED + 17 * HOUR, jar=1, to="discarded")
+    assert not batch.state(LIFTED + 18 * HOUR).refused
+
+
+@pytest.mark.parametrize("to", ["on hold", "reprocess", "refrigerate"])
+def test_a_jar_that_only_waits_is_not_accounted_for(kitchen: Any, to: str) -> None:
+    """Held back or to be reprocessed it still stands there; a place out of time was refused; one taken back is none."""
+    batch = judged(kitchen(jars=2), 1)
+    late_s = 80 * HOUR if to == "refrigerate" else 14 * HOUR
+    batch.add("jar_disposition", LIFTED + late_s, jar=2, to=to)
+    batch.sign(LIFTED + late_s + 60.0)
+    state = batch.state(LIFTED + late_s + 120.0)
+    assert state.sums.problem == "1 of 2 jars have not been judged"
+    assert state.jars[0].status is Status.WAITING
+
+
+def test_a_place_that_is_taken_back_asks_for_the_seal_again(kitchen: Any) -> None:
+    batch = judged(kitchen(jars=2), 1)
+    put = batch.add("jar_disposition", LIFTED + 14 * HOUR, jar=2, to="refrigerate")
+    batch.sign(LIFTED + 14.1 * HOUR)
+    assert batch.state(LIFTED + 14.2 * HOUR).jars[0].status is Status.SHELF
+    batch.add("correction", LIFTED + 14.3 * HOUR, withdrawn=True, of="jar_disposition")
+    batch.entries[-1] |= {"corrects": put}
+    state = batch.state(LIFTED + 14.4 * HOUR)
+    assert state.jars[0].status is Status.WAITING and "do not add up" in state.review.lapsed
+
+
+def test_a_jar_that_went_on_in_another_run_unjudged_is_accounted_for_once_it_is_in(kitchen: Any) -> None:
+    batch = judged(kitchen(jars=2), 1)
+    batch.add(
+        "run_started",
+        LIFTED + 13 * HOUR,
+        run_id="child",
+        reprocess_of=batch.run.run_id,
+        reprocess_jars=[2],
+    )
+    assert batch.state(LIFTED + 14 * HOUR).sums.problem
+    batch.of("child", "mark", LIFTED + 14 * HOUR, kind="jars_in")
+    assert not batch.state(LIFTED + 15 * HOUR).sums.problem
+
+
 def test_fifty_codes_lead_back_to_their_jars_within_a_minute(kitchen: Any) -> None:
     """A recall tried on 50 codes, reprocessed and given jars among them; 60 s or less, a bound of our own."""
     began = perf_counter()
@@ -164,3 +225,12 @@ def test_a_year_ends_for_the_review_when_it_ends_for_the_verdict(
     batch.run = replace(batch.run, probe=replace(batch.run.probe, calibration=check))
     items = {item.key: item for item in judged(batch).state(LIFTED + 14 * HOUR).review_items}
     assert items["calibration"].ok is good and said in items["calibration"].evidence
+    assert "-" not in items["calibration"].evidence
+
+
+def test_a_check_made_after_the_run_is_said_to_be_after_it(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    later = replace(batch.run.probe.calibration, at=batch.run.started_at + timedelta(days=264))
+    batch.run = replace(batch.run, probe=replace(batch.run.probe, calibration=later))
+    (line,) = [i for i in judged(batch).state(LIFTED + 14 * HOUR).review_items if i.key == "calibration"]
+    assert line.ok is False and line.evidence == "checked only after the run began, 264 days later"

@@ -97,6 +97,21 @@ def test_that_a_bad_jar_was_used_does_not_end_the_warning(kitchen: Any) -> None:
     assert lost.siblings == (1, 2, 4)
 
 
+def test_beside_a_bad_lid_every_jar_of_the_batch_that_is_still_there_is_named(kitchen: Any) -> None:
+    """Sealed or not, judged or not; not those that are gone, nor those that have a warning of their own."""
+    batch = kitchen(jars=8)
+    at_s = LIFTED + 13 * HOUR
+    batch.seal(1, at_s, sight="bulging")
+    batch.seal(2, at_s, press="springs")
+    batch.add("jar_seal", at_s, jar=3, opened=True)
+    batch.seal(4, at_s)
+    batch.add("jar_disposition", at_s, jar=5, to="reprocess")
+    batch.add("jar_disposition", at_s, jar=6, to="discarded")
+    batch.add("jar_recheck", at_s, jar=7, found="used")
+    (lost,) = lost_seals([batch.state(at_s + 60.0)])
+    assert lost.siblings == (2, 3, 4, 5, 8)
+
+
 @pytest.mark.parametrize(("days", "taken"), [(6.0, True), (30.0, False)])
 def test_past_its_date_a_jar_in_the_cold_is_only_discarded(kitchen: Any, days: float, taken: bool) -> None:
     batch = kitchen("broken", jars=1)

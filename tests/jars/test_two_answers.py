@@ -129,3 +129,13 @@ def test_broken_glass_stays_broken_unless_somebody_who_read_it_says_otherwise(ki
     assert batch.state(LATER + HOUR).jars[0].seal.seal is Seal.BROKEN
     batch.seal(1, LATER + 120, seen=2)
     assert batch.state(LATER + HOUR).jars[0].seal.seal is Seal.SEALED
+
+
+def test_one_person_s_two_answers_are_told_of_as_one_person_s(kitchen: Any) -> None:
+    batch = kitchen(jars=1)
+    batch.add("jar_seal", LATER, jar=1, broken=True)
+    batch.seal(1, LATER + 60)
+    (jar,) = batch.state(LATER + HOUR).jars
+    text = dispute(jar.seal, lambda at: "23:01")
+    assert text.startswith("Of jar 1 one person said different things. Ada, 23:01: broken")
+    assert "people" not in text and "The worse counts until" in text

@@ -15,6 +15,9 @@ import pytest
 from monitor.judge import Session, judge
 from monitor.judge.caps import caps_of
 from monitor.judge.verdict import UNPROVEN
+from monitor.physics.units import ft_to_m
+from monitor.plan.make import make_plan
+from monitor.plan.model import Plan
 from monitor.record.model import Batch, Run
 from monitor.tables.foods import foods
 
@@ -188,3 +191,64 @@ def test_nobody_is_told_to_stop_before_the_published_time(cook: Build) -> None:
     assert complete.kind == "hold_complete" and "20 min" in complete.text
     assert complete.onset_s >= reached.onset_s + 1200.0 and done_s is not None and done_s >= complete.raised_s
     assert session.verdict().advice.action == "turn_off_heat" and session.verdict().verdict == UNPROVEN
+
+
+@pytest.mark.parametrize(
+    ("altitude_m", "sure_m", "required_min", "says"),
+    [
+        # 30 min up to 6,000 ft, 35 above; 5 more above 8,000 ft, where sources disagree (G21).
+        (1650.0, 10.0, 30.0, ""),
+        (1650.0, 300.0, 30.0, "The altitude of 1650 m is known to ±300 m"),
+        (1750.0, None, 30.0, "The altitude of 1750 m is taken as ±100 m, for none is recorded"),
+        (1650.0, 300.0, 35.0, ""),
+        (2900.0, 10.0, 35.0, "Above 8,000 ft sources disagree, and the longer time applies, 40 min"),
+        (2900.0, 10.0, 40.0, ""),
+        (2900.0, 10.0, 34.0, "fewer than the published 35 min"),
+    ],
+)
+def test_the_longer_time_applies_where_the_altitude_leaves_it_open(
+    held_run: Callable[..., Run], altitude_m: float, sure_m: float | None, required_min: float, says: str
+) -> None:
+    """Record requirements P4; guidance G21, G23. Pears, hot, pints (USDA Complete Guide, Guide 2)."""
+    run = held_run(minutes=required_min, batch=PEARS)
+    site = replace(run.site, altitude_m=altitude_m, altitude_uncertainty_m=sure_m)
+    caps = caps_of(replace(run, site=site))
+    assert (not caps.reasons) if not says else says in caps.reasons[0]
+    assert (caps.published_min is None) is (not says)
+
+
+@pytest.mark.parametrize("sure_ft", [30.0, 200.0, None])
+def test_the_verdict_asks_for_no_other_time_than_the_plan(run: Run, sure_ft: float | None) -> None:
+    """In feet, as half of the kitchens are given; at each band's edge and near it."""
+    for altitude_ft in (
+        *range(0, 12000, 230),
+        970,
+        971,
+        1000,
+        2970,
+        3000,
+        5800,
+        5970,
+        5971,
+        6000,
+        7970,
+        8000,
+    ):
+        altitude_m, sure_m = ft_to_m(altitude_ft), None if sure_ft is None else ft_to_m(sure_ft)
+        plan = make_plan("pears", "hot", "pint", altitude_m, sure_m)
+        assert isinstance(plan, Plan)
+        site = replace(run.site, altitude_m=altitude_m, altitude_uncertainty_m=sure_m)
+        asked = plan.minutes
+        for minutes, is_enough in ((asked, True), (asked - 1.0, False)):
+            header = replace(run, site=site, required=replace(run.required, minutes=minutes))
+            assert (not caps_of(header).reasons) is is_enough, (altitude_ft, minutes)
+
+
+def test_whoever_holds_too_short_a_time_is_not_told_to_stop_before_the_longer(
+    held_run: Callable[..., Run],
+) -> None:
+    """20 min required at 250 m, which may be 350 m: 25 min apply there, and the hold is complete after those."""
+    run = held_run(minutes=20.0, batch=PEARS)
+    verdict = judge(replace(run, site=replace(run.site, altitude_m=250.0, altitude_uncertainty_m=None)))
+    assert verdict.verdict == UNPROVEN
+    assert "hold_complete" not in {event.kind for event in verdict.events}

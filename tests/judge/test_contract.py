@@ -728,7 +728,11 @@ def test_jars_into_a_boil_that_goes_on_are_told_from_when_it_counts(
     verdict = judge(story.stay(700.0).mark("heat_off").run())
     assert "nothing counts yet" in first(verdict, "boil_reached").text
     back = first(verdict, "boil_back")
-    assert back.text == "The jars are in and the boil goes on: the 5 min count from here."
+    # What was seen was the boil without them.
+    assert (
+        back.text
+        == "The jars are in and the boil goes on: the 5 min count from here, or from your later mark."
+    )
     assert kinds(verdict).count("boil_back") == 1 and back.onset_s > in_s
     assert verdict.clock_started_s == pytest.approx(back.onset_s, abs=0.11)
 
@@ -895,6 +899,66 @@ def test_long_processes_ask_for_a_look_at_the_water(cook: Build, kinds: Kinds) -
     verdict = judge(story.run())
     assert verdict.verdict == HELD and kinds(verdict).count("water_check_due") == 2
     assert "water_check_due" not in kinds(judge(cook(minutes=25.0).come_up().seen().stay(1600.0).run()))
+
+
+@pytest.mark.parametrize("kind", ["water_checked", "water_added"])
+def test_nobody_is_asked_to_look_at_the_water_who_just_did(cook: Build, kind: str) -> None:
+    """Two minutes before the reminder would come: it comes a quarter of an hour after the look."""
+    story = cook(minutes=40.0).come_up().seen()
+    looked_s = story.now_s + 780.0
+    verdict = judge(story.stay(780.0).mark(kind).stay(1800.0).mark("heat_off").run())
+    asked = [event.raised_s for event in verdict.events if event.kind == "water_check_due"]
+    assert asked == pytest.approx([looked_s + 900.0], abs=2.0)
+
+
+def test_a_hold_that_ends_with_its_record_is_not_said_to_end_with_the_heat(cook: Build) -> None:
+    run = cook(minutes=10.0).come_up().seen().stay(900.0).run()
+    verdict = judge(replace(run, ended_at_s=480.0))
+    assert verdict.verdict == BROKEN and "where the record says that the run ended" in verdict.reasons[0]
+
+
+@pytest.mark.parametrize("beyond_s", [6.0, 9.0, 12.0, 16.0, 24.0, 40.0])
+def test_what_is_told_at_a_loss_just_after_the_whole_time_is_what_the_verdict_says(
+    cook: Build, kinds: Kinds, first: First, beyond_s: float
+) -> None:
+    """The fall shows when its beginning is known: whoever held it all is not told to begin again, nor the other way."""
+    story = cook(minutes=5.0).come_up().seen().stay(300.0 + beyond_s).go(-4.0, 1.0).stay(60.0)
+    verdict = judge(story.mark("heat_off").stay(30.0).run())
+    lost = first(verdict, "boil_lost")
+    assert (
+        (verdict.verdict == HELD)
+        is ("hold_complete" in kinds(verdict))
+        is ("The whole time had held" in lost.text)
+    )
+    assert beyond_s > 6.0 or verdict.verdict != HELD
+    assert beyond_s < 24.0 or verdict.verdict == HELD
+
+
+@pytest.mark.parametrize("kind", ["heat_on", "jars_in"])
+@pytest.mark.parametrize(
+    ("start_K", "rate_K_per_min"), [(-80.0, 0.0), (-20.0, 0.0), (-6.0, 0.0), (-40.0, -0.3)]
+)
+def test_water_that_never_warms_is_told_within_a_quarter_of_an_hour(
+    cook: Build, first: First, kind: str, start_K: float, rate_K_per_min: float
+) -> None:
+    """A burner that never lit, a tripped breaker: the jars stand in it and their two hours run."""
+    story = cook(start_K=start_K, jars_in_s=None, boil_C=100.0).mark(kind)
+    story = story.stay(1200.0) if not rate_K_per_min else story.go(start_K - 6.0, -rate_K_per_min)
+    told = first(judge(story.run()), "come_up_stalled")
+    assert 600.0 <= told.raised_s <= 900.0 and "Is the heat on" in told.text
+
+
+def test_a_pot_that_waits_for_its_heat_is_not_told(cook: Build, kinds: Kinds) -> None:
+    verdict = judge(cook(start_K=-60.0, jars_in_s=None).stay(1500.0).run())
+    assert "come_up_stalled" not in kinds(verdict)
+
+
+def test_a_level_far_too_low_for_a_boil_is_told(cook: Build, first: First) -> None:
+    """It rose, and simmers 2.5 K below the boil: as level as one."""
+    story = cook(start_K=-20.0).go(-2.5, 2.0)
+    level_s = story.now_s
+    told = first(judge(story.stay(900.0).run()), "come_up_stalled")
+    assert level_s + 240.0 <= told.raised_s <= level_s + 420.0
 
 
 def test_an_overrun_is_told_once(cook: Build, kinds: Kinds) -> None:

@@ -84,3 +84,36 @@ def test_the_next_load_in_the_same_boil_needs_a_look_of_its_own(cook: Build, loo
     allowed_K = 1.0 if looked else 0.6
     assert verdict.floor_C == pytest.approx(verdict.boiling_point_C - allowed_K, abs=0.011)
     assert (verdict.clock_started_s == pytest.approx(looked_s, abs=0.11)) is looked
+
+
+@pytest.mark.parametrize("lower_K", [0.0, 0.35])
+@pytest.mark.parametrize("again", [False, True])
+def test_a_look_before_the_jars_went_in_lends_their_boil_nothing(
+    cook: Build, lower_K: float, again: bool
+) -> None:
+    """ "The eye may shorten a hold, never lengthen it": what was seen was the boil without them."""
+
+    def verdict(*looks_s: float) -> Any:
+        story = cook(minutes=10.0, jars_in_s=0.0 if again else None).go(0.15 - lower_K, 4.0)
+        boils_s = story.now_s
+        story = story.stay(180.0).mark("jars_in").stay(900.0).mark("heat_off").go(-3.0, 1.0)
+        for look_s in looks_s:
+            story = story.seen(boils_s + look_s)
+        return judge(story.run())
+
+    before, without = verdict(60.0), verdict()
+    assert (before.verdict, before.proven_s) == (without.verdict, without.proven_s)
+    assert before.floor_C == without.floor_C and not before.seen_by_eye
+    both, after = verdict(60.0, 420.0), verdict(420.0)
+    assert (both.proven_s, both.clock_started_s) == (after.proven_s, after.clock_started_s)
+    assert both.seen_by_eye
+
+
+def test_the_look_at_the_second_load_takes_nothing_from_the_first(cook: Build) -> None:
+    """Twelve minutes proven of the jars before stay proven, though their boil went on."""
+    story = cook(minutes=10.0).come_up().stay(60.0).seen().stay(720.0).mark("jars_lifted").stay(30.0)
+    story = story.mark("jars_in").stay(240.0).seen().stay(720.0).mark("heat_off").go(-3.0, 1.0)
+    verdict = judge(story.run())
+    (told,) = [reason for reason in verdict.reasons if reason.startswith("A load before this one")]
+    assert "Treat it as not processed" not in told and "after 12 min" in told
+    assert verdict.verdict == HELD and verdict.seen_by_eye

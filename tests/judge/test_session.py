@@ -115,6 +115,19 @@ def test_a_stale_page_says_unknown(cook: Build) -> None:
     assert "no reading for 10 s" in view.sentence
 
 
+def test_readings_of_a_time_that_has_not_come_yet_are_not_the_state_of_now(held_run: Build) -> None:
+    """House time lies before them: one of the two is wrong, and nobody knows what the water does."""
+    run = held_run()
+    boils_s = next(mark.t_s for mark in run.marks if mark.kind == "heat_off") - 60.0
+    session = Session(bare(run))
+    session.feed([sample for sample in run.samples if sample.t_s <= boils_s])
+    assert session.view().phase == "hold"
+    view = session.view(boils_s - 1500.0)
+    assert (view.state, view.phase, view.water_C, view.is_heard) == (UNKNOWN, "unknown", None, False)
+    assert view.sentence == "Not known: the times of the newest readings have not come yet."
+    assert view.held_s == 0.0 and view.remaining_s is None
+
+
 def test_a_lost_boil_says_what_the_rule_asks(cook: Build) -> None:
     """The whole time is owed again (USDA Complete Guide to Home Canning, Guide 1)."""
     run = cook().come_up().seen().stay(200.0).go(-2.0, 1.0).run()

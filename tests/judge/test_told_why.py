@@ -231,7 +231,8 @@ def test_an_altitude_to_half_a_metre_is_not_rounded_to_nothing(cook: Build) -> N
     batch = Batch(food="pears", food_id="pears", pack="hot", jar="pint")
     run = cook(minutes=20.0, batch=batch).run([])
     site = replace(run.site, altitude_m=304.495, altitude_uncertainty_m=0.5)
-    assert "The altitude of 304.5 m is known to ±0.5 m" in caps_of(replace(run, site=site)).doubt
+    (reason,) = caps_of(replace(run, site=site)).reasons
+    assert "The altitude of 304.5 m is known to ±0.5 m" in reason
 
 
 # --- words that a layman misreads -------------------------------------------------------------------------

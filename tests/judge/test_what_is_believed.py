@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from monitor.judge import Session, Verdict, judge
+from monitor.judge import Session, Verdict, judge, words
 from monitor.judge.verdict import BOILING, BROKEN, HELD, NOT_BOILING, UNKNOWN, UNPROVEN
 from monitor.record.model import Run, Sample
 
@@ -182,6 +182,29 @@ def test_a_value_that_a_slow_node_repeats(cook: Build) -> None:
     assert verdict.verdict == UNPROVEN
     assert states(verdict, 605.0, 945.0) == {UNKNOWN}
     assert "reading_frozen" in {event.kind for event in verdict.events}
+
+
+def test_a_hold_told_complete_whose_readings_prove_frozen_is_owed_again(cook: Build) -> None:
+    """Steps of 0.25 K that stand still from before the boil on, while the chip moves; then it stands still as well.
+    What is said from then on goes by what is owed, and the water that cools at last does so in a hold."""
+    story = cook(step_K=0.25, sigma_K=0.0)
+    story.come_up().seen().stay(780.0).go(-8.0, 1.0)
+    session, told_s = Session(story.run([])), None
+    for sample in story.samples():
+        if told_s is not None and sample.t_s > told_s + 5.0:
+            sample = sample._replace(chip_C=25.0)
+        session.feed([sample])
+        for event in session.take_events():
+            if event.kind == "hold_complete":
+                told_s = sample.t_s
+                assert session.view().phase == "complete"
+            elif event.kind == "reading_frozen":
+                verdict, view = session.verdict(), session.view()
+                assert verdict.proven_s < 300.0
+                assert view.phase == "unknown" and "Turn off the heat" not in view.sentence
+                assert verdict.advice.action == "look_at_canner"
+    lost = [event for event in session.verdict().events if event.kind == "boil_lost"]
+    assert told_s is not None and [words.RESTART_RULE in event.text for event in lost] == [True]
 
 
 @pytest.mark.parametrize("marked", [True, False])

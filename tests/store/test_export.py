@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import errno
+import hashlib
 import json
 import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -146,8 +149,48 @@ def test_everything_goes_out(
     assert [folder.name for folder in run_folders(out)] == ["r1"]
 
 
-def test_runs_whose_folders_would_be_one_get_two() -> None:
-    assert run_folder_names(["a/b", "a_b", "a:b"]) == {"a/b": "a_b", "a_b": "a_b.2", "a:b": "a_b.3"}
+def test_runs_whose_folders_would_be_one_get_two(tmp_path: Path) -> None:
+    """An id that can name a folder names its own, whichever run came first."""
+    found = run_folder_names(["a/b", "a_b", "a:b", "a\0b"], tmp_path)
+    assert found == {"a/b": "a_b.2", "a_b": "a_b", "a:b": "a:b", "a\0b": "a_b.3"}
+    assert list(tmp_path.iterdir()) == []
+
+
+KEPT = ["läuf-№1", "x y", "2026:08", "a_b", "A_B", ".x", "-x", 'say "a*b?" <c>|d\\e', "x.", "r" * 200]
+CHANGED = {
+    "a/b": "a_b.2",
+    "..": "run_..",
+    "a\nb": "a_b.3",
+    "a\u202eb": "a_b.4",
+    "\ud800": "_",
+    "r" * 201: f"{'r' * 191}-{hashlib.sha256(b'r' * 201).hexdigest()[:8]}",
+}
+
+
+def test_a_run_s_folder_is_called_by_its_id_where_a_folder_can_be(tmp_path: Path) -> None:
+    names = run_folder_names([*CHANGED, *KEPT], tmp_path)
+    assert names == CHANGED | {run_id: run_id for run_id in KEPT}
+    for name in names.values():
+        (tmp_path / name).mkdir()
+    assert len(list(tmp_path.iterdir())) == len(names)
+
+
+def test_a_disk_that_takes_few_signs_gets_names_that_it_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a memory stick does."""
+    mkdir = Path.mkdir
+
+    def refuse(path: Path, *options: Any, **more: Any) -> None:
+        if set(path.name) & set('"*:<>?|\\'):
+            raise OSError(errno.EINVAL, "Invalid argument", str(path))
+        mkdir(path, *options, **more)
+
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    assert run_folder_names(["2026:08", "2026_08"], tmp_path) == {
+        "2026:08": "2026_08.2",
+        "2026_08": "2026_08",
+    }
 
 
 def test_everything_comes_back_from_the_open_files_alone(

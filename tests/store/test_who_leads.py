@@ -12,9 +12,12 @@ import pytest
 from monitor.record import Sample
 from monitor.store import reader
 from monitor.store.entries import append_entry
-from monitor.store.merge import HEARD
+from monitor.store.handover import Batch
+from monitor.store.merge import HEARD, Ranks, spans_of
+from monitor.store.runs import read_house
 from monitor.store.samples import Row
 from monitor.store.stamp import epoch_s, epoch_text
+from monitor.store.writer import StoreWriter
 from monitor.timesource import ManualTime
 
 START = "2026-08-14T09:12:00-06:00"
@@ -140,3 +143,44 @@ def test_the_same_rows_in_any_order_and_any_pieces_are_the_same_record(
     # The stray beside the first row; the second node's others each beside the row after it.
     beside = {row.seq: row.water_2_C for row in found if row.water_2_C is not None}
     assert beside == {0: 55.0} | dict.fromkeys(range(40, 70), 91.0)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_is_remembered_of_who_leads_is_what_all_rows_say(
+    two_nodes: sqlite3.Connection,
+    clock: ManualTime,
+    make_row: MakeRow,
+    writer: StoreWriter,
+    seed: int,
+) -> None:
+    """Late and on time, with and without water, twice with another value, moved in time, assigned again."""
+    chance = random.Random(seed)
+    kept = Ranks()
+    numbers = dict.fromkeys(("n1", "n2", "n3"), 0)
+    assigned = False
+    leaders = set()
+    for _ in range(120):
+        node = chance.choice(list(numbers))
+        rows = []
+        for _ in range(chance.randrange(1, 8)):
+            seq = numbers[node] if chance.random() < 0.8 else chance.randrange(numbers[node] + 1)
+            numbers[node] = max(numbers[node], seq + 1)
+            water = chance.choice([{}, {"water_C": None}, {"water_C": None, "water_fault": "open"}])
+            late = int(chance.random() < 0.7)
+            rows.append(make_row(seq, 2.0 + chance.uniform(-3.0, 400.0), node=node, late=late, **water))
+        kept.stored(writer.commit(Batch(rows=rows)))
+        if chance.random() < 0.05:
+            writer.remap(
+                writer.node_id(node, "test"), rows[0][1], (0.0, 1e12), epoch_s(START) - 50.0, late_s=5.0
+            )
+            kept.forget()
+        if not assigned and chance.random() < 0.05:
+            assigned = True
+            assign(two_nodes, clock, "n3", 30.0)
+            assign(two_nodes, clock, "n1", 60.0)
+        house = read_house(two_nodes)
+        serving = house.serving("c1", house.run("r1").started_s, float("inf"))
+        plain = spans_of(two_nodes, serving)
+        assert spans_of(two_nodes, serving, remembered=kept) == plain
+        leaders.add(tuple(span.node for span in plain if not span.auxiliary))
+    assert len(leaders) > 1, "who leads changed on the way"
