@@ -75,7 +75,12 @@ def _kept(data_dir: Path, _now: datetime) -> list[BatchState]:
 
 def kept(now: datetime) -> list[BatchState]:
     """Every batch that is over, as it stood some seconds ago at the most."""
-    return _kept(settings.current().data_dir, now)
+    folder = settings.current().data_dir
+    data.runs(folder)
+    if waiting := judging.unfinished(folder):
+        with st.spinner(f"Records from elsewhere are being judged, {waiting:,} to go; this takes a while."):
+            return _kept(folder, now)
+    return _kept(folder, now)
 
 
 def touched_too(run_id: str, now: datetime) -> list[str]:

@@ -19,6 +19,7 @@ from dashboard.words import Sign
 from monitor.judge.cooling_track import is_chill
 from monitor.judge.daytime import label
 from monitor.record import Run
+from monitor.record.taken_in import TakenIn
 
 #: Contrast against the paper is at least 4.5:1 for every tone (checked by a test with the WCAG 2.2 formula).
 LIGHT = {
@@ -93,6 +94,22 @@ def sign(item: Sign, *, big: bool = False) -> str:
     return (
         f'<span class="{kind} bw-tone-{item.tone}"><span aria-hidden="true">{item.glyph}</span> '
         f"{esc(item.word)}</span>"
+    )
+
+
+def came(how: TakenIn | None) -> str:
+    """How a record came from elsewhere; loud where nothing shows that it is as it was sealed."""
+    if how is None:
+        return ""
+    return f'<p class="{"bw-note" if how.was_sealed else "bw-caution"}">{esc(how.words)}</p>'
+
+
+def unsealed(how: TakenIn | None) -> str:
+    """Beside a verdict in a list: that nothing shows whether its record is as it was sealed."""
+    return (
+        ""
+        if how is None or how.was_sealed
+        else f' <span class="bw-note">record came {esc(how.briefly)}</span>'
     )
 
 

@@ -97,7 +97,7 @@ def _cells(item: compare_model.RunFigures, row: RunRow, zones: bool) -> tuple[st
     return (
         f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(started)}</a>',
         look.esc(item.canner),
-        look.sign(words.verdict_sign(row.verdict)),
+        look.sign(words.verdict_sign(row.verdict)) + look.unsealed(row.taken_in),
         look.named("come-up", figures.held(item.come_up_s)),
         look.named("per litre", figures.held(item.per_litre_s)),
         look.named("boil lost, times:", str(item.restarts)),

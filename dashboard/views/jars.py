@@ -161,6 +161,7 @@ def _line(row: RunRow) -> str:
 def _head(batch: Batch) -> None:
     state = batch.state
     look.page(f'<p class="bw-big">{look.esc(jars_model.headline(state, batch.now))}</p>')
+    look.page(look.came(batch.run.taken_in))
     _clocks(batch)
     if state.standing.basis is Basis.OWN_TIMING:
         look.page(

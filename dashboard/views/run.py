@@ -113,6 +113,7 @@ def _head(found: run_data.OneRun, verdict: dict[str, Any]) -> None:
     look.page(
         f'<h1 class="bw-verdict">{look.sign(words.verdict_sign(verdict.get("verdict")), big=True)}</h1>'
         f'<p class="bw-lead">{look.esc(run_model.headline(verdict))}</p>'
+        + look.came(found.run.taken_in)
         + (f"<ul>{reasons}</ul>" if reasons else "")
     )
 

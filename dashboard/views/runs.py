@@ -107,7 +107,7 @@ def _cells(row: RunRow, zones: bool, *, then: bool = False) -> tuple[str, ...]:
     link = f'<a href="/run?run={quote(item.run_id, safe="")}" target="_self">{look.esc(item.batch)}</a>'
     simulated = ' <span class="bw-simulated">simulated</span>' if item.simulated else ""
     return (
-        look.sign(item.sign),
+        look.sign(item.sign) + look.unsealed(row.taken_in),
         look.esc(item.started),
         f'{link}{simulated} <span class="bw-note">{look.esc(item.run_id)}</span>',
         look.esc(item.proven),

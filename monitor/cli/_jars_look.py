@@ -4,20 +4,26 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from monitor.cli import _jars_words as words
 from monitor.cli._data import data_dir
+from monitor.cli._runs_look import tell_of_judging
 from monitor.errors import RefusedError, StoreError, UsageError
 from monitor.jars import html_sheet, labels, plain_text, read_code
 from monitor.jars.labels import opens_here_alone, sheet_for
 from monitor.jars.rest import rest_of
 from monitor.jars.times import times_of
+from monitor.proof.canon import rules_stamp
 from monitor.store.batches import Batch, load_batch, load_batches
-from monitor.store.reader import open_reader
+from monitor.store.judged import Judged
+from monitor.store.reader import open_reader, read_house
 from monitor.store.stamp import SYSTEM_TIME
+from monitor.store.verdicts import standing
 
 
 def _folder(args: argparse.Namespace) -> Path:
@@ -38,7 +44,7 @@ def status(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(words.state_json(batch.state, batch.now), indent=2, ensure_ascii=False))
     else:
-        print(words.status(batch.state, batch.now))
+        print(words.status(batch.state, batch.now, batch.run.taken_in))
     return 0
 
 
@@ -54,16 +60,39 @@ def cooling(args: argparse.Namespace) -> int:
 
 def pantry(args: argparse.Namespace) -> int:
     now = SYSTEM_TIME.utc_now()
-    with closing(open_reader(_folder(args))) as conn:
-        print(words.pantry_words(load_batches(conn, now), now))
+    folder = _folder(args)
+    with closing(open_reader(folder)) as conn:
+        house, kept = read_house(conn), Judged(folder, rules_stamp())
+        told = standing(conn, house.runs)
+        tell_of_judging(
+            conn,
+            house,
+            kept,
+            [one for one, facts in house.runs.items() if facts.imported and one not in told],
+        )
+
+        def judged(run_id: str, _: int) -> Mapping[str, Any]:
+            return kept.verdict(conn, house, house.run(run_id))
+
+        print(words.pantry_words(load_batches(conn, now, judged=judged), now))
     return 0
 
 
 def find(args: argparse.Namespace) -> int:
     """From a jar's code: the jar, its siblings, the run it came from or went on in, where each is."""
-    args.run, jar = read_code(args.run)
-    batch = batch_of(args)
-    print(words.found(batch.state, jar))
+    named, jar = read_code(args.run)
+    with closing(open_reader(_folder(args))) as conn:
+        facts = read_house(conn).runs.values()
+        # Two houses may have called a run alike: the label may be of either.
+        alike = [
+            one.run_id for one in facts if one.taken_in is not None and one.taken_in.run_id_there == named
+        ]
+        here = [one.run_id for one in facts if one.run_id == named]
+    if len([*here, *alike]) > 1:
+        print(f"The code fits a jar of {' and of '.join([*here, *alike])}: whose label is it?\n")
+    for run_id in [*here, *alike] or [named]:
+        args.run = run_id
+        print(words.found(batch_of(args).state, jar))
     return 0
 
 

@@ -16,17 +16,19 @@ from monitor.jars.rows import local_time
 from monitor.jars.seals import SealResult, dispute, told
 from monitor.jars.times import Moment
 from monitor.record.model import Run
+from monitor.record.taken_in import TakenIn
 from monitor.tables.guidance import fact
 
 WIDTH = 92
 
 
-def status(state: BatchState, now: datetime) -> str:
-    """Where each jar is, why, and by when; what is published about it."""
-    lines = [
+def status(state: BatchState, now: datetime, came: TakenIn | None = None) -> str:
+    """Where each jar is, why, and by when; what is published about it. ``came``: how the record came from elsewhere."""
+    lines: list[str | None] = [
         in_one_line(
             f"{state.run_id}: {state.food}, processed {state.processed_on.isoformat()}; {state.standing.words}."
         ),
+        fold(came.words, "") if came is not None else None,
         _lifting(state, now),
     ]
     for clock in state.clocks:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
+import sys
+from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import replace
 from math import inf
@@ -15,9 +17,10 @@ from monitor.judge import judge
 from monitor.judge.words import exact
 from monitor.plan.containers import JAR_NAMES
 from monitor.plan.lot import parse_lot
+from monitor.proof.canon import rules_stamp
 from monitor.store import reader
 from monitor.store.corrections import revised, runs_corrected
-from monitor.store.lots import lots
+from monitor.store.judged import Judged
 from monitor.store.retention import run_kept_until
 from monitor.store.runs import House, read_house
 from monitor.store.stamp import SYSTEM_TIME
@@ -31,17 +34,21 @@ def runs(args: argparse.Namespace) -> int:
         rows = reader.list_runs(conn, house)
         if args.lot is not None:
             lot = parse_lot(args.lot)
-            wanted = lots(conn).get(lot)
-            rows = [row for row in rows if row.run_id == wanted]
+            rows = [row for row in rows if _lot_of(house, row.run_id) == lot]
             if not rows:
                 raise UsageError(f"no run in this store carries the lot code {lot}.")
-        rows = [_judged(conn, house, row) for row in rows]
+        kept = Judged(data_dir(args), rules_stamp())
+        tell_of_judging(conn, house, kept, [row.run_id for row in rows if row.proven_s is None])
+        rows = [_judged(conn, house, row, kept) for row in rows]
         before = _before(conn, house, {row.run_id for row in rows})
     if not rows:
         print("no runs yet; 'boilwitness runs start --help' begins one")
         return 0
     table: list[tuple[str, ...]] = [("RUN", "CANNER", "STARTED", "FOOD", "REQUIRED", "PROVEN", "VERDICT")]
     table += [_line(row, before.get(row.run_id, "")) for row in rows]
+    if any(row.taken_in is not None for row in rows):
+        came = ["RECORD CAME", *(row.taken_in.briefly if row.taken_in else "" for row in rows)]
+        table = [(*line[:-1], how, line[-1]) for line, how in zip(table, came, strict=True)]
     _print_table(table)
     return 0
 
@@ -60,12 +67,35 @@ def _before(conn: sqlite3.Connection, house: House, wanted: set[str]) -> dict[st
     return told
 
 
-def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow) -> reader.RunRow:
+def _lot_of(house: House, run_id: str) -> str | None:
+    batch = house.run(run_id).header.get("batch")
+    return str(batch.get("lot_code")) if isinstance(batch, dict) else None
+
+
+#: Judging fewer records than this is done before anybody asks what takes so long.
+_MANY = 8
+
+
+def tell_of_judging(conn: sqlite3.Connection, house: House, kept: Judged, run_ids: Iterable[str]) -> None:
+    """Say, beside what is printed, that many records from elsewhere are to be judged first."""
+    left = sum(1 for run_id in run_ids if not kept.is_kept(conn, house.run(run_id)))
+    if left >= _MANY:
+        print(
+            f"boilwitness: judging {left} runs that have no verdict here; their verdicts are kept",
+            file=sys.stderr,
+        )
+
+
+def _judged(conn: sqlite3.Connection, house: House, row: reader.RunRow, kept: Judged) -> reader.RunRow:
     """The row with a verdict: a record that came from elsewhere, or of which more was said since, is judged now."""
     if row.proven_s is not None:
         return row
     try:
-        run = reader.whole_run(conn, house, house.run(row.run_id))
+        facts = house.run(row.run_id)
+        if facts.imported:
+            form = kept.verdict(conn, house, facts)
+            return replace(row, verdict=form["verdict"], proven_s=form["proven_s"])
+        run = reader.whole_run(conn, house, facts)
         now_s = (SYSTEM_TIME.utc_now() - run.started_at).total_seconds()
         verdict = judge(run, until_s=now_s if row.is_on else inf)
     except MonitorError:

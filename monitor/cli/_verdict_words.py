@@ -17,6 +17,7 @@ from monitor.judge.words import asked, exact
 from monitor.plan.containers import JAR_NAMES
 from monitor.proof.figures import floors_C
 from monitor.record.model import Run
+from monitor.record.taken_in import TakenIn
 
 _WORD = {
     HELD: "HELD      the full boil held for the whole time",
@@ -50,12 +51,13 @@ def in_words(
     now: str = "",
     corrected: Sequence[Revision] = (),
     altered: str = "",
+    came: TakenIn | None = None,
 ) -> str:
     """The verdict for a person, in one screenful; what does not fit is said to be left out.
 
     ``now`` stands in place of the verdict's advice, where more is known of the jars than the record tells.
     ``corrected`` is what corrections of the header made of the verdict, ``altered`` why the record is not what was
-    sealed; never left out.
+    sealed, ``came`` how it came from elsewhere; never left out.
     """
     size = shutil.get_terminal_size((80, 24))
     width, height = min(size.columns, 100), max(size.lines, 24)
@@ -63,6 +65,10 @@ def in_words(
     if altered:
         said = f"this is not the record that was sealed: {altered}. The verdict is of what is here now."
         head = [head[0], *_row("ALTERED", said, width), ""]
+    if came is not None and came.at_utc is None:
+        head[0] += f" (record {came.briefly})"
+    elif came is not None:
+        head += _row("record" if came.was_sealed else "NOT SEALED", came.words, width)
     head += [*_facts(record, verdict, width), ""]
     for one in corrected:
         head += _row("corrected", one.sentences(lambda at: rows_time(at, record.zone)), width)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -11,17 +12,19 @@ from typing import Any
 
 from monitor.cli._data import add_data_argument, data_dir
 from monitor.cli._output import in_one_line
-from monitor.errors import RecordError, UsageError
+from monitor.errors import MonitorError, RecordError, StoreError, UsageError
 from monitor.proof.chain import last_chain, read_chain
 from monitor.proof.dossier import SEAL_FILE
-from monitor.proof.folder import must_be_as_sealed, seal_trouble
+from monitor.proof.folder import how_it_came, must_be_as_sealed, seal_trouble
 from monitor.proof.verify import check_manifest
 from monitor.proof.verify_store import verify_store
 from monitor.store import reader
 from monitor.store.database import not_written, open_writer, store_path
 from monitor.store.entries import read_entries
 from monitor.store.journal import RESTORE_TRIED, put_down
+from monitor.store.named_here import must_be_a_house
 from monitor.store.restore import is_empty, is_whole_export, restore
+from monitor.store.runs import read_house
 from monitor.store.take_in import import_run, run_folders
 
 EXIT_ALTERED = 12
@@ -40,22 +43,52 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="the data directory that the 'export --all' came from: the trial is put down in its journal too",
     )
+    parser.add_argument(
+        "--as",
+        dest="house",
+        metavar="HOUSE",
+        default="",
+        help="another house's records, whose names are in use here: put HOUSE- before the name of each run",
+    )
     add_data_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Take in each folder; the first that cannot be is the last that is looked at."""
+    """Take in each folder that can be; the others are told of, each in a line, and end it with 2."""
+    if args.house:
+        must_be_a_house(args.house)
     with closing(open_writer(data_dir(args))) as conn:
-        if is_whole_export(args.folder) and is_empty(conn):
+        if is_whole_export(args.folder) and is_empty(conn) and not args.house:
             return _restore(conn, args.folder, args.log)
         if args.log is not None:
             raise UsageError(
                 "--log puts down how a whole 'export --all' came back; this is none, or --data is not empty."
             )
-        for folder in run_folders(args.folder):
-            with _all_or_nothing_of(folder):
-                _take_in(conn, folder)
+        folders = run_folders(args.folder)
+        left = [
+            folder for folder in folders if not _took_in(conn, folder, args.house, alone=len(folders) == 1)
+        ]
+    if left:
+        raise RecordError(
+            f"{len(left)} of the {len(folders)} run folders in {args.folder} were not taken in; each says why above.",
+            "The others are in the store. Named again, the folder brings only what is missing.",
+        )
     return 0
+
+
+def _took_in(conn: sqlite3.Connection, folder: Path, house: str, *, alone: bool) -> bool:
+    """Take in one of several folders; one that cannot be holds up none of the others."""
+    try:
+        with _all_or_nothing_of(folder):
+            _take_in(conn, folder, house)
+    except StoreError:
+        raise
+    except MonitorError as trouble:
+        if alone:
+            raise
+        print(f"boilwitness: {in_one_line(str(trouble))}", file=sys.stderr)
+        return False
+    return True
 
 
 @contextmanager
@@ -67,12 +100,13 @@ def _all_or_nothing_of(folder: Path) -> Iterator[None]:
         raise not_written(trouble, f"Nothing of {folder} was taken in.") from trouble
 
 
-def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
+def _take_in(conn: sqlite3.Connection, folder: Path, house: str) -> None:
     """One run folder, and what lies beside the record; refused when its seal says that it was changed."""
     must_be_as_sealed(folder, "Nothing of it was taken in", seal_may_be_gone=True)
-    run_id, new = import_run(conn, folder)
+    run_id, new = import_run(conn, folder, came=how_it_came(folder), house=house)
     if not new:
-        print(f"run {in_one_line(run_id)} is here already, the same")
+        how = read_house(conn).run(run_id).taken_in
+        print(f"run {in_one_line(run_id)} is here already, the same" + (f". {how.words}" if how else ""))
         return
     along = [f"{len(found)} {name}" for name, found in _along(conn, run_id) if found]
     print(
@@ -83,10 +117,13 @@ def _take_in(conn: sqlite3.Connection, folder: Path) -> None:
 
 
 def _sealed(folder: Path) -> str:
+    kept = "; that is kept with it and said with its verdict"
     if (folder / SEAL_FILE).exists():
-        return "its bytes are as they were sealed"
+        how = how_it_came(folder)
+        return "its bytes are as they were sealed" + ("" if how.was_sealed else f". {how.words}")
     gone = seal_trouble(folder)
-    return f"{gone}, so nothing here can show whether it was changed" if gone else "it came without a seal"
+    told = f"{gone}, so nothing here can show whether it was changed" if gone else "it came without a seal"
+    return told + kept
 
 
 def _along(conn: sqlite3.Connection, run_id: str) -> list[tuple[str, list[Any]]]:

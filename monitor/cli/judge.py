@@ -17,6 +17,7 @@ from monitor.judge import Verdict, judge
 from monitor.judge.verdict import BROKEN, HELD, UNPROVEN
 from monitor.record.model import Run
 from monitor.record.read import read_run
+from monitor.record.taken_in import NEVER, TAKEN_IN_FILE, TakenIn
 
 if TYPE_CHECKING:
     from monitor.jars.revisions import Revision
@@ -42,8 +43,11 @@ def run(args: argparse.Namespace) -> int:
         verdict = judge(record, until_s=_now_s(args, record))
         corrected = _corrections(args, record)
         altered = _not_as_sealed(folder_named(args.run))
+        came = record.taken_in or (TakenIn(NEVER) if _has_no_seal(folder_named(args.run)) else None)
     if args.json:
         document = verdict.as_json()
+        if came is not None:
+            document["taken_in"] = {**came.as_json(), "text": came.words}
         if corrected:
             document["corrections"] = [one.as_json() for one in corrected]
         if altered:
@@ -54,7 +58,10 @@ def run(args: argparse.Namespace) -> int:
         from monitor.cli._verdict_words import in_words
 
         now = _now(args, record, verdict)
-        print(in_words(record, verdict, budget=args.budget, now=now, corrected=corrected, altered=altered))
+        told = in_words(
+            record, verdict, budget=args.budget, now=now, corrected=corrected, altered=altered, came=came
+        )
+        print(told)
     return EXIT[verdict.verdict]
 
 
@@ -104,12 +111,17 @@ def _now_s(args: argparse.Namespace, record: Run) -> float:
 
 def _not_as_sealed(folder: Path | None) -> str:
     """Why a folder is not what was exported; empty where it is, or where nothing of an export is there."""
-    beside = ("seal.json", "entries.jsonl", "alarms.jsonl")
+    beside = ("seal.json", "entries.jsonl", "alarms.jsonl", TAKEN_IN_FILE)
     if folder is None or not any((folder / name).exists() for name in beside):
         return ""
     from monitor.proof.folder import seal_trouble
 
     return seal_trouble(folder)
+
+
+def _has_no_seal(folder: Path | None) -> bool:
+    """Whether a folder never was under a seal, as far as it tells; where it was, the check of that speaks."""
+    return folder is not None and not (folder / "seal.json").exists() and not _not_as_sealed(folder)
 
 
 def _corrections(args: argparse.Namespace, record: Run) -> list[Revision]:

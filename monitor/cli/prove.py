@@ -11,7 +11,7 @@ from monitor.cli._data import add_data_argument, data_dir, folder_named
 from monitor.errors import RecordError, UsageError
 from monitor.proof.dossier import Dossier, from_folder, from_store
 from monitor.proof.envelope import seal_page
-from monitor.proof.folder import must_be_as_sealed
+from monitor.proof.folder import how_it_came, must_be_as_sealed
 from monitor.proof.hand_out import PAPERS, file_name, print_pdf
 from monitor.proof.page import draw
 from monitor.proof.seal import seal_due
@@ -59,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
             f"{path}: cannot be written ({trouble.strerror}).", "Choose another with --to."
         ) from None
     print(f"{str(dossier.verdict['verdict']).upper()}: {headline(dossier.verdict)}")
+    if dossier.taken_in is not None:
+        print(dossier.taken_in.words)
     print(f"wrote {path} ({len(page) // 1024} KiB); check it with 'boilwitness verify {path}'")
     if args.pdf is not None:
         print_pdf(page, args.pdf, args.paper)
@@ -74,7 +76,7 @@ def gather(name: str, args: argparse.Namespace) -> Dossier:
     folder = folder_named(name)
     if folder is not None:
         must_be_as_sealed(folder, "No proof was written")
-        return from_folder(folder, now)
+        return from_folder(folder, now, how_it_came(folder))
     store = data_dir(args)
     if not store_path(store).exists():
         raise RecordError(

@@ -36,11 +36,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0: intact and agreeing. 12: altered or disagreeing, each finding on a line of its own."""
+    """0: nothing is altered and all agrees. 12: altered or disagreeing, each finding on a line of its own."""
     path = args.path if args.path is not None else data_dir(args)
     report = verify_path(path, read_public(args.key) if args.key else None, args.chain)
     print(json.dumps(report.as_json(), indent=2, ensure_ascii=False) if args.json else in_words(report))
     return 0 if report.good else EXIT_ALTERED
+
+
+def _since(report: Report) -> str:
+    """That something in it is shown to be intact no longer than since it was taken in."""
+    count = len(report.unsealed_before)
+    if not count:
+        return ""
+    if report.what.startswith(("store", "export")):
+        return (
+            f", BUT OF {count} OF ITS RECORDS ONLY SINCE THEY CAME: they were taken in without a known seal"
+        )
+    return ", BUT ONLY SINCE ITS RECORD CAME: that was taken in without a known seal"
 
 
 def in_words(report: Report) -> str:
@@ -48,9 +60,9 @@ def in_words(report: Report) -> str:
     if not report.good:
         head = f"ALTERED OR DISAGREEING: {report.what}"
     elif report.sealed:
-        head = f"INTACT AND AGREEING: {report.what}"
+        head = f"INTACT AND AGREEING: {report.what}{_since(report)}"
     else:
-        head = f"NOT SEALED, NOTHING DISAGREES: {report.what}"
+        head = f"NOT SEALED, NOTHING DISAGREES: {report.what}{_since(report)}"
     return "\n".join(
         in_one_line(text)
         for text in (

@@ -19,6 +19,7 @@ from monitor.jars.seals import SealResult, Sums, told
 from monitor.judge.words import asked, exact
 from monitor.judge.yearly import is_within_a_year
 from monitor.record.model import Run
+from monitor.record.taken_in import TakenIn
 
 #: A person's mark and the record agree when they differ by no more than this. [s]
 AGREE_S = 60.0
@@ -54,7 +55,7 @@ def content_hash(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> s
         name: verdict.get(name) for name in ("verdict", "required_s", "proven_s", "possible_s", "clock")
     }
     header = {
-        "run_id": run.run_id,
+        "run_id": _there(run, run.run_id),
         "started_at": run.started_at.isoformat(),
         "zone": run.zone,
         "food": run.batch.food,
@@ -66,12 +67,24 @@ def content_hash(run: Run, verdict: Mapping[str, Any], rows: Sequence[Row]) -> s
         "marks": [[mark.t_s, mark.kind, mark.by, mark.text] for mark in run.marks],
     }
     entries = [
-        [row.id, row.kind, dict(row.body), row.at.isoformat(), row.by]
+        [
+            row.id,
+            row.kind,
+            {key: _there(run, value) for key, value in row.body.items()},
+            row.at.isoformat(),
+            row.by,
+        ]
         for row in rows
         if row.kind not in _NOT_CONTENT and not row.kind.startswith("alarm_") and not _takes_back(row)
     ]
     text = json.dumps([header, outcome, entries], sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _there(run: Run, value: Any) -> Any:
+    """A run's name as it is where the record was made: a review that was signed there was signed under that."""
+    before = run.taken_in.before_names(run.run_id) if run.taken_in is not None else ""
+    return value.removeprefix(before) if before and isinstance(value, str) else value
 
 
 def _takes_back(row: Row) -> bool:
@@ -90,6 +103,7 @@ def check_list(
     """Every line with the evidence beside it; ``contradicted`` are the answers for jars of which two people differ."""
     return [
         _hold(verdict),
+        *([_seal(run.taken_in)] if run.taken_in is not None else []),
         _eye(verdict, run),
         _limit(verdict),
         _gaps(verdict),
@@ -112,6 +126,11 @@ def _hold(verdict: Mapping[str, Any]) -> Item:
     proven, required = float(verdict.get("proven_s") or 0), float(verdict.get("required_s") or 0)
     evidence = f"verdict {verdict.get('verdict')}: {exact(proven)} of {asked(required)} proven"
     return Item("hold", "The whole time was held", verdict.get("verdict") == "held", evidence)
+
+
+def _seal(came: TakenIn) -> Item:
+    """Of a record from elsewhere: no line of this list tells more than the record, and that may have been changed."""
+    return Item("seal", "The record came as it was sealed", came.was_sealed, came.words)
 
 
 def _eye(verdict: Mapping[str, Any], run: Run) -> Item:

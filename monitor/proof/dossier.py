@@ -6,7 +6,7 @@ import json
 import sqlite3
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from monitor.judge import judge
 from monitor.proof.canon import engine_form, page_stamp
 from monitor.proof.chain import Seal, read_chain, seal_from_json
 from monitor.record import Run, read_run
+from monitor.record.taken_in import TAKEN_IN_FILE, TakenIn, taken_in_bytes
 from monitor.record.write import header_text, samples_text
 from monitor.store.entries import as_taken_in, read_entries, reprocessings
 from monitor.store.reader import alarms, as_it_came, load_run, read_house
@@ -32,6 +33,7 @@ SEAL_FILE = "seal.json"
 class Dossier:
     """``files`` are the record's bytes by name; ``verdict`` is what ``engine`` said of them.
 
+    Beside the record's two files, where it came from elsewhere, is what says how it came.
     ``entries`` and ``alarms`` are rows as an export writes them, ``seals`` the chain's links of this run.
     """
 
@@ -44,9 +46,15 @@ class Dossier:
     engine: Mapping[str, Any] = field(default_factory=engine_form)
     page_sha256: str = field(default_factory=page_stamp)
 
+    @property
+    def taken_in(self) -> TakenIn | None:
+        """Of a record from elsewhere, or from a folder: how it came. A file beside the record says it."""
+        told = self.files.get(TAKEN_IN_FILE)
+        return None if told is None else taken_in_bytes(told)
+
     def run(self) -> Run:
         """The record, read from its bytes. Raises RecordError."""
-        return run_of(self.files)
+        return replace(run_of(self.files), taken_in=self.taken_in)
 
 
 def run_of(files: Mapping[str, bytes], where: str = "") -> Run:
@@ -80,18 +88,22 @@ def record_bytes(conn: sqlite3.Connection, run_id: str) -> dict[str, bytes]:
 
 def from_store(conn: sqlite3.Connection, run_id: str, issued: datetime) -> Dossier:
     """Gather a run of the store. Raises UsageError for no such run or one that is not over, RecordError."""
-    read_house(conn).run(run_id)
+    facts = read_house(conn).run(run_id)
     own = read_entries(conn, run_id)
     began = as_taken_in(conn, run_id, own) if any(one.kind == "header_changed" for one in own) else None
     said = [*own, *reprocessings(conn, run_id)]
     entries = [entry_form(entry) for entry in ([began, *said] if began else said)]
     rows = [{name: getattr(row, name) for name in row.__dataclass_fields__} for row in alarms(conn, run_id)]
     seals = [seal for seal in read_chain(conn) if seal.run_id == run_id]
-    return _finished(record_bytes(conn, run_id), entries, rows, seals, issued)
+    found = _finished(record_bytes(conn, run_id), entries, rows, seals, issued)
+    return _with_origin(found, facts.taken_in)
 
 
-def from_folder(folder: Path, issued: datetime) -> Dossier:
-    """Gather a run folder, with the history and the seal beside it where it has them. Raises RecordError."""
+def from_folder(folder: Path, issued: datetime, taken_in: TakenIn | None = None) -> Dossier:
+    """Gather a run folder, with the history and the seal beside it where it has them. Raises RecordError.
+
+    ``taken_in``: what was found of its seal.
+    """
     files = {}
     for name in RECORD_FILES:
         try:
@@ -100,7 +112,14 @@ def from_folder(folder: Path, issued: datetime) -> Dossier:
             raise RecordError(f"{folder / name}: cannot be read ({trouble.strerror}).") from None
     seals = seals_of(folder) if (folder / SEAL_FILE).exists() else []
     entries = [*lines_of(folder / ENTRIES_FILE), *lines_of(folder / REPROCESSINGS_FILE)]
-    return _finished(files, entries, lines_of(folder / ALARMS_FILE), seals, issued, str(folder))
+    found = _finished(files, entries, lines_of(folder / ALARMS_FILE), seals, issued, str(folder))
+    return _with_origin(found, taken_in)
+
+
+def _with_origin(found: Dossier, taken_in: TakenIn | None) -> Dossier:
+    if taken_in is None:
+        return found
+    return replace(found, files={**found.files, TAKEN_IN_FILE: taken_in.as_bytes()})
 
 
 def lines_of(path: Path) -> list[dict[str, Any]]:

@@ -34,6 +34,15 @@ from monitor.proof.dossier import (
 from monitor.proof.report import Report
 from monitor.proof.signing import Key
 from monitor.record.parquet import PARQUET_FILE, read_parquet
+from monitor.record.taken_in import (
+    INTACT,
+    NEVER,
+    REMOVED,
+    TAKEN_IN_FILE,
+    UNKNOWN,
+    TakenIn,
+    taken_in_bytes,
+)
 from monitor.record.write import samples_text
 from monitor.store.export import run_folder_names
 from monitor.store.reader import alarms, read_house
@@ -41,7 +50,8 @@ from monitor.store.reader import alarms, read_house
 MANIFEST_FILE = "manifest.json"
 MANIFEST_FORMAT = "boilwitness-manifest/1"
 
-#: Only an export puts people's entries and alarms beside a record, and it always seals them.
+#: Only an export puts these beside a record, and it always seals them.
+_ONLY_EXPORTED = (ENTRIES_FILE, ALARMS_FILE, TAKEN_IN_FILE)
 SEAL_GONE = f"{SEAL_FILE} is missing: this folder was exported, and its seal has been removed"
 
 
@@ -156,6 +166,8 @@ def verify_folder(folder: Path, key: str | None = None) -> Report:
     else:
         report.problem("the seal holds no verdict")
     _check_links(form, files, run.run_id, report, key)
+    if TAKEN_IN_FILE in files:
+        report.came(taken_in_bytes(files[TAKEN_IN_FILE]))
     return report
 
 
@@ -185,7 +197,17 @@ def seal_trouble(folder: Path) -> str:
     seal = check_bytes(folder)
     if seal is not None:
         return seal.problems[0] if seal.problems else ""
-    return SEAL_GONE if any((folder / name).exists() for name in (ENTRIES_FILE, ALARMS_FILE)) else ""
+    return SEAL_GONE if any((folder / name).exists() for name in _ONLY_EXPORTED) else ""
+
+
+def how_it_came(folder: Path) -> TakenIn:
+    """What is known of a folder's seal, and of that which it came with where another store took it in before."""
+    if not (folder / SEAL_FILE).exists():
+        return TakenIn(REMOVED if seal_trouble(folder) else NEVER)
+    if seal_trouble(folder):
+        return TakenIn(UNKNOWN)
+    before = folder / TAKEN_IN_FILE
+    return taken_in_bytes(before.read_bytes()) if before.exists() else TakenIn(INTACT)
 
 
 def must_be_as_sealed(folder: Path, done: str, *, seal_may_be_gone: bool = False) -> None:
@@ -200,7 +222,7 @@ def must_be_as_sealed(folder: Path, done: str, *, seal_may_be_gone: bool = False
 def _unsealed(folder: Path, files: Mapping[str, bytes], report: Report, key: str | None) -> Report:
     report.sealed = False
     again = verdict_form(run_of(files, str(folder)))
-    if ENTRIES_FILE in files or ALARMS_FILE in files:
+    if any(name in files for name in _ONLY_EXPORTED):
         report.problem(SEAL_GONE)
     if key:
         report.problem("there is no seal that the named key could have signed")

@@ -20,6 +20,7 @@ from monitor.proof.log import lines
 from monitor.proof.trace import STATES, lettered, picture
 from monitor.proof.words import CHECK, HOW, NOT_SAID, VERDICTS, headline
 from monitor.record import Run
+from monitor.record.taken_in import TakenIn
 from monitor.store.entries import AS_TAKEN_IN
 from monitor.tables.guidance import fact
 
@@ -47,7 +48,7 @@ def draw(dossier: Dossier) -> bytes:
     parts = [
         _head(run),
         _title(run, dossier, state),
-        _verdict(dossier.verdict, state),
+        _verdict(dossier.verdict, state, dossier.taken_in),
         after.corrections(run, revisions(run, dossier.entries)),
         _trace(run, dossier.verdict),
         _facts(run, dossier, state),
@@ -105,7 +106,8 @@ def _reprocessed(state: BatchState) -> str:
     return f"<p><b>REPROCESSING of {noun} {esc(jars)} of run {esc(state.parent_run)}.</b></p>"
 
 
-def _verdict(verdict: Mapping[str, Any], state: BatchState) -> str:
+def _verdict(verdict: Mapping[str, Any], state: BatchState, came: TakenIn | None) -> str:
+    unsealed = came.words if came is not None and not came.was_sealed else ""
     word, shape = VERDICTS[str(verdict["verdict"])]
     reasons = "".join(f"<li>{esc(text)}</li>" for text in verdict.get("reasons", ()))
     notes = "" if verdict["verdict"] == "held" else _then(verdict, state)
@@ -114,6 +116,7 @@ def _verdict(verdict: Mapping[str, Any], state: BatchState) -> str:
         f'aria-label="{word.lower()}">{_SHAPES[shape]}</svg><div><p class="word">{word}</p>'
         f'<p class="say">{esc(headline(verdict))}</p>'
         + (f'<ul class="reasons">{reasons}</ul>' if reasons else "")
+        + (f'<p class="basis"><b>{esc(unsealed)}</b></p>' if unsealed else "")
         + f"{notes}</div></section>"
         + '<section class="not"><h2>What this page does not say</h2><ul>'
         + "".join(f"<li>{esc(text)}</li>" for text in NOT_SAID)
@@ -277,8 +280,9 @@ def _check(run: Run, dossier: Dossier, state: BatchState) -> str:
 
 
 def _chain(run: Run, dossier: Dossier) -> str:
+    came = f". {dossier.taken_in.words}" if dossier.taken_in is not None else ""
     if not dossier.seals:
-        return "none: when this page was issued the record had no seal in a store's chain"
+        return f"none: when this page was issued the record had no seal in a store's chain{came}"
     seal = dossier.seals[-1]
     again = f"; sealed {len(dossier.seals)} times" if len(dossier.seals) > 1 else ""
-    return f"no. {seal.seal_id}, {day_time(run, instant(seal.sealed_utc))}, chain {seal.chain}{again}"
+    return f"no. {seal.seal_id}, {day_time(run, instant(seal.sealed_utc))}, chain {seal.chain}{again}{came}"

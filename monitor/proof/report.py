@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from monitor.record.taken_in import TakenIn
+
 
 @dataclass(slots=True)
 class Report:
@@ -18,6 +20,8 @@ class Report:
     problems: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     sealed: bool = True
+    #: Of each record that was taken in without a seal that is known to have fitted: what is known.
+    unsealed_before: list[str] = field(default_factory=list)
 
     @property
     def good(self) -> bool:
@@ -26,6 +30,14 @@ class Report:
     def problem(self, text: str) -> None:
         self.problems.append(text)
 
+    def came(self, how: TakenIn | None) -> None:
+        """Say how a record came from elsewhere: no seal made since tells of the time before."""
+        if how is None:
+            return
+        self.remark(how.words)
+        if not how.was_sealed:
+            self.unsealed_before.append(how.words)
+
     def remark(self, text: str) -> None:
         self.remarks.append(text)
 
@@ -33,6 +45,7 @@ class Report:
         """Add another report's findings."""
         self.problems += [prefix + text for text in other.problems]
         self.remarks += [prefix + text for text in other.remarks]
+        self.unsealed_before += [prefix + text for text in other.unsealed_before]
         self.sealed = self.sealed and other.sealed
 
     def as_json(self) -> dict[str, Any]:
@@ -41,6 +54,7 @@ class Report:
             "what": self.what,
             "sealed": self.sealed,
             "intact_and_agreeing": self.good,
+            "taken_in_without_a_seal": self.unsealed_before,
             "problems": self.problems,
             "remarks": self.remarks,
         }

@@ -86,6 +86,7 @@ def verify_proof_bytes(data: bytes, name: str = "proof", key: str | None = None)
     if opened is None:
         return report
     dossier = opened.dossier
+    report.came(dossier.taken_in)
     try:
         again = verdict_form(dossier.run())
     except RecordError as trouble:
@@ -163,6 +164,8 @@ def _take_store(folder: Path, report: Report, key: str | None, chain: str | None
         uri = f"{(folder / STORE_NAME).resolve().as_uri()}?mode=ro&immutable=1"
         with closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as conn:
             found = verify_store(conn, str(folder), key, judge_again=False, chain=chain)
+            # Of each record its own folder said it.
+            found.unsealed_before.clear()
             report.take(found, "copy of the store: ")
     except (MonitorError, sqlite3.Error) as trouble:
         report.problem(f"copy of the store: {trouble}")

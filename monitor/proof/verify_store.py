@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from codecs import BOM_UTF8
 from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any
@@ -13,12 +14,14 @@ from monitor.proof.as_sealed import fits, late_since, under_earlier_lead
 from monitor.proof.canon import sha256
 from monitor.proof.chain import Seal, check_links, read_chain
 from monitor.proof.compare import compare_verdicts
-from monitor.proof.dossier import RECORD_FILES, record_bytes, run_of, verdict_form
+from monitor.proof.dossier import RECORD_FILES, SEAL_FILE, record_bytes, run_of, verdict_form
 from monitor.proof.report import Report
 from monitor.proof.seal import is_finished, placed_in, shaping_since
 from monitor.proof.verify_cover import check_cover, is_there
 from monitor.record import Run
+from monitor.record.taken_in import TAKEN_IN_FILE
 from monitor.store.journal import last_restore
+from monitor.store.named_here import THERE, renamed
 from monitor.store.runs import House, RunFacts, read_house
 from monitor.store.verdicts import said_since
 
@@ -99,6 +102,45 @@ def _check_imported(conn: sqlite3.Connection, report: Report) -> None:
     ):
         if sha256(bytes(content)) != stated:
             report.problem(f"run {run_id}: {name} beside it is not the one that was taken in")
+    _check_kept_seals(conn, report)
+
+
+def _check_kept_seals(conn: sqlite3.Connection, report: Report) -> None:
+    """A record that was sealed elsewhere against the seal it came with; under another name here, nothing else is."""
+    rows = conn.execute("SELECT run_id, content FROM imported_files WHERE name = ?", (SEAL_FILE,)).fetchall()
+    for run_id, seal in rows:
+        kept = dict(conn.execute("SELECT name, content FROM imported_files WHERE run_id = ?", (run_id,)))
+        kept |= dict(zip(RECORD_FILES, _record(conn, run_id), strict=True))
+        try:
+            stated = json.loads(seal)["files"]
+            for name in [name for name in stated if name in kept and name not in (SEAL_FILE, TAKEN_IN_FILE)]:
+                came = bytes(kept.get(f"{THERE}{name}", kept[name]))
+                if stated[name]["sha256"] not in (sha256(came), sha256(BOM_UTF8 + came)):
+                    report.problem(f"run {run_id}: {name} does not fit the seal that it came with")
+            _check_name(run_id, kept, report)
+        except (ValueError, KeyError, TypeError, AttributeError):
+            report.problem(f"run {run_id}: the seal that it came with cannot be read")
+
+
+def _record(conn: sqlite3.Connection, run_id: str) -> tuple[bytes, bytes]:
+    row: tuple[bytes, bytes] = conn.execute(
+        "SELECT run_json, samples_csv FROM imported_runs WHERE run_id = ?", (run_id,)
+    ).fetchone()
+    return row
+
+
+def _check_name(run_id: str, kept: Mapping[str, bytes], report: Report) -> None:
+    """Of a record under another name here: that it is what came, but for the name."""
+    header = kept.get(f"{THERE}run.json")
+    if header is None:
+        return
+    there = json.loads(bytes(header).decode("utf-8-sig"))["run_id"]
+    house = run_id.removesuffix(f"-{there}")
+    for name, content in kept.items():
+        if (came := kept.get(f"{THERE}{name}")) is None:
+            continue
+        if renamed(name, bytes(came).removeprefix(BOM_UTF8), house) != bytes(content):
+            report.problem(f"run {run_id}: more than the name of {name} was changed since it came")
 
 
 def _check_runs(
@@ -118,6 +160,7 @@ def _check_runs(
                 _check_run(conn, house, run_id, by_run[run_id], chain, inner, judge_again)
             except (KeyError, TypeError, ValueError) as trouble:
                 inner.problem(f"its seals cannot be read ({trouble})")
+            inner.came(facts.taken_in)
             report.take(inner, f"run {run_id}: ")
         elif is_finished(facts):
             report.remark(f"run {run_id}: over, and not sealed yet (the collector seals it, or 'prove' does)")

@@ -13,6 +13,8 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+from monitor.record.taken_in import TakenIn
+
 RUN_FORMAT = "boilwitness-run/1"
 #: A mark further from the run's start belongs to another day. [s]
 EARLIEST_MARK_S = -86400.0
@@ -180,6 +182,8 @@ class Run:
     ended_at_s: float | None = None
     samples: tuple[Sample, ...] = ()
     extra: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
+    #: How it came from elsewhere; None for one that was recorded here, or where nobody has looked. No header says it.
+    taken_in: TakenIn | None = field(default=None, compare=False)
 
     @property
     def required_s(self) -> float:

@@ -15,6 +15,7 @@ from typing import Any
 
 from monitor.errors import RecordError
 from monitor.record.files import half_in, without_halves
+from monitor.record.taken_in import TAKEN_IN_FILE, UNKNOWN, TakenIn, taken_in_bytes
 from monitor.store.stamp import parse_utc
 
 #: The last: what was said of runs that process the record's jars again, where they are not in its own entries.
@@ -107,9 +108,24 @@ def keep_beside(
 
 
 def kept_beside(conn: sqlite3.Connection, run_id: str) -> dict[str, bytes]:
-    """The files that came with a run."""
+    """What was said of a run, as it came with it; empty for what came alone."""
     rows = conn.execute("SELECT name, content FROM imported_files WHERE run_id = ?", (run_id,))
-    return {name: bytes(content) for name, content in rows}
+    return {name: bytes(content) for name, content in rows if name in _FORMS}
+
+
+def taken_in_all(conn: sqlite3.Connection) -> dict[str, TakenIn]:
+    """By run, how each record from elsewhere came; of one that an earlier version took in nothing was kept."""
+    found = {
+        run_id: TakenIn(UNKNOWN, at_utc)
+        for run_id, at_utc in conn.execute("SELECT run_id, at_utc FROM imported_runs")
+    }
+    if conn.execute("SELECT 1 FROM sqlite_schema WHERE name = 'imported_files'").fetchone() is None:
+        return found  # a copy of a store of an older form
+    rows = conn.execute("SELECT run_id, content FROM imported_files WHERE name = ?", (TAKEN_IN_FILE,))
+    for run_id, content in rows:
+        told = taken_in_bytes(bytes(content))
+        found[run_id] = told if told.at_utc else found[run_id]
+    return found
 
 
 def rows_in(content: bytes) -> list[dict[str, Any]]:

@@ -12,7 +12,8 @@ from pathlib import Path
 from monitor.errors import RecordError, StoreError
 from monitor.record import write_run
 from monitor.record.parquet import PARQUET_FILE, write_parquet
-from monitor.store.beside import REPROCESSINGS
+from monitor.record.taken_in import TAKEN_IN_FILE
+from monitor.store.beside import REPROCESSINGS, taken_in_all
 from monitor.store.database import STORE_NAME
 from monitor.store.entries import read_entries, reprocessings
 from monitor.store.open_files import TABLES, entry_form, line_of, table_lines, write_node
@@ -52,6 +53,8 @@ def export_run(conn: sqlite3.Connection, run_id: str, folder: Path, *, parquet: 
                 (folder / name).write_bytes(data)
         if parquet:
             write_parquet((run or load_run(conn, run_id)).samples, folder / PARQUET_FILE)
+        if (taken_in := taken_in_all(conn).get(run_id)) is not None:
+            (folder / TAKEN_IN_FILE).write_bytes(taken_in.as_bytes())
         if entries:
             _write(folder / "entries.jsonl", (line_of(entry_form(entry)) for entry in entries))
         _write_reprocessings(conn, run_id, folder / REPROCESSINGS)

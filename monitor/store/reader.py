@@ -91,6 +91,7 @@ def _run_row(facts: RunFacts, told: list[Any] | None) -> RunRow:
         advice_action=action,
         simulated=facts.simulated,
         imported=facts.imported,
+        taken_in=facts.taken_in,
     )
 
 

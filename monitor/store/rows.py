@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from monitor.record.taken_in import TakenIn
+
 
 @dataclass(frozen=True, slots=True)
 class RunRow:
@@ -25,6 +27,8 @@ class RunRow:
     advice_action: str | None
     simulated: bool
     imported: bool
+    #: Of a record from elsewhere: how it came.
+    taken_in: TakenIn | None = None
 
     @property
     def is_on(self) -> bool:

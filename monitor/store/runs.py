@@ -15,7 +15,8 @@ from monitor.errors import MonitorError, RecordError, UsageError
 from monitor.record import Mark, Run, header_from_json
 from monitor.record.changes import laid_over
 from monitor.record.model import EARLIEST_MARK_S, LATEST_MARK_S
-from monitor.store.beside import kept_header
+from monitor.record.taken_in import TakenIn
+from monitor.store.beside import kept_header, taken_in_all
 from monitor.store.clock import ClockRow, happened_s, read_clocks
 from monitor.store.entries import Entry, read_entries
 from monitor.store.stamp import epoch_s
@@ -46,6 +47,8 @@ class RunFacts:
     marks: tuple[Mark, ...] = ()
     imported: bool = False
     entry_ids: tuple[int, ...] = field(default=())
+    #: Of a record from elsewhere: how it came.
+    taken_in: TakenIn | None = None
 
     @property
     def canner(self) -> str | None:
@@ -71,7 +74,7 @@ class RunFacts:
         ended_at_s = run.ended_at_s
         if self.ended_s is not None:
             ended_at_s = round(self.ended_s - self.started_s, 3)
-        return replace(run, marks=marks, ended_at_s=ended_at_s)
+        return replace(run, marks=marks, ended_at_s=ended_at_s, taken_in=self.taken_in)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +162,7 @@ def _corrected(entries: Iterable[Entry]) -> list[Entry]:
 
 def _imported(conn: sqlite3.Connection) -> dict[str, RunFacts]:
     runs = {}
+    came = taken_in_all(conn)
     rows = conn.execute("SELECT run_id, run_json, at_utc FROM imported_runs ORDER BY run_id")
     for run_id, data, at_utc in rows:
         header = kept_header(data)
@@ -166,7 +170,7 @@ def _imported(conn: sqlite3.Connection) -> dict[str, RunFacts]:
         # One that says no time stands where it was taken in.
         started_s = epoch_s(at_utc) if started_s is None else started_s
         ended_s = _moment_s(header.get("ended_at"))
-        runs[run_id] = RunFacts(run_id, header, started_s, ended_s, imported=True)
+        runs[run_id] = RunFacts(run_id, header, started_s, ended_s, imported=True, taken_in=came.get(run_id))
     return runs
 
 
