@@ -162,6 +162,8 @@ def _head(batch: Batch) -> None:
     state = batch.state
     look.page(f'<p class="bw-big">{look.esc(jars_model.headline(state, batch.now))}</p>')
     look.page(look.came(batch.run.taken_in))
+    if batch.clock_doubt:
+        look.page(f'<p class="bw-caution">{look.esc(batch.clock_doubt)}</p>')
     _clocks(batch)
     if state.standing.basis is Basis.OWN_TIMING:
         look.page(

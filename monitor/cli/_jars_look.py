@@ -44,7 +44,7 @@ def status(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(words.state_json(batch.state, batch.now), indent=2, ensure_ascii=False))
     else:
-        print(words.status(batch.state, batch.now, batch.run.taken_in))
+        print(words.status(batch.state, batch.now, batch.run.taken_in, batch.clock_doubt))
     return 0
 
 

@@ -22,13 +22,17 @@ from monitor.tables.guidance import fact
 WIDTH = 92
 
 
-def status(state: BatchState, now: datetime, came: TakenIn | None = None) -> str:
-    """Where each jar is, why, and by when; what is published about it. ``came``: how the record came from elsewhere."""
+def status(state: BatchState, now: datetime, came: TakenIn | None = None, clock_doubt: str = "") -> str:
+    """Where each jar is, why, and by when; what is published about it.
+
+    ``came``: how the record came from elsewhere. ``clock_doubt``: why its times of day are to be doubted.
+    """
     lines: list[str | None] = [
         in_one_line(
             f"{state.run_id}: {state.food}, processed {state.processed_on.isoformat()}; {state.standing.words}."
         ),
         fold(came.words, "") if came is not None else None,
+        fold(f"! {clock_doubt}", "") if clock_doubt else None,
         _lifting(state, now),
     ]
     for clock in state.clocks:

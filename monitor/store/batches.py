@@ -18,6 +18,7 @@ from monitor.jars.window import Before, before_of
 from monitor.judge import judge
 from monitor.plan.drift import batches_touched
 from monitor.record.model import ENDS, Run
+from monitor.store.clock_doubt import clock_doubt
 from monitor.store.entries import Entry, read_entries, reprocessings
 from monitor.store.probes import probe_of, probe_past
 from monitor.store.reader import whole_run
@@ -44,6 +45,8 @@ class Batch:
     again: Mapping[str, Again] = field(default_factory=dict)
     #: What the run says that its jars come from, where they come from one.
     before: Before | None = None
+    #: What is to be said of its times of day; empty where they are those of the clock that people go by.
+    clock_doubt: str = ""
 
     def refusal_of(
         self, kind: str, body: Mapping[str, Any], by: str | None, at: datetime | None = None
@@ -95,7 +98,9 @@ def load_batch(
     again = again_of(conn, house, batch_state(run, verdict, entries, now), starts, now, judged)
     before = before_from(conn, house, facts, now, judged)
     state = batch_state(run, verdict, entries, now, again, before)
-    return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs), again, before)
+    began = next((entry for entry in own if entry.kind == "run_started"), None)
+    doubt = "" if facts.imported else clock_doubt(conn, began, now)
+    return Batch(run, verdict, entries, state, now, facts.header, frozenset(house.runs), again, before, doubt)
 
 
 def load_batches(
