@@ -34,6 +34,12 @@ def load(run_id: str, now: datetime) -> Batch | None:
         return load_batch(conn, run_id, now, judged=_judged, run=run)
 
 
+def newest_said(run_id: str) -> int:
+    """The number of the newest entry about a run."""
+    with data.store() as conn:
+        return newest_entry(conn, run_id)
+
+
 def all_placed(run_id: str, now: datetime) -> bool:
     """Whether every jar of a run already has its place. Pages ask each second: looked up once something was said."""
     with data.store() as conn:

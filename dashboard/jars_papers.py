@@ -22,6 +22,9 @@ _MARKS = {
     None: ("·", "quiet", "does not apply"),
 }
 
+#: By run, what a reviewer was shown last; nobody signs what came after it.
+_DRAWN = "review_drawn"
+
 
 def deviations_table(state: BatchState, batch: Batch) -> None:
     """Every departure: how found, when, how low, which jars, and how it was closed."""
@@ -156,6 +159,9 @@ def sign_review(state: BatchState) -> bool:
         look.page('<p class="bw-note">The hold is not proven: a signature would release nothing.</p>')
         return False
     bare = [item for item in state.review_items if item.ok is False and item.key != "sums"]
+    # What stood on the page before this press.
+    drawn = st.session_state.get(_DRAWN, {}).get(state.run_id, state.content)
+    st.session_state[_DRAWN] = {state.run_id: state.content}
     with st.form("review", border=False, enter_to_submit=False):
         reasons = {
             item.key: st.text_input(f"Why it is accepted: {item.title}", max_chars=300).strip()
@@ -163,7 +169,11 @@ def sign_review(state: BatchState) -> bool:
         }
         if not st.form_submit_button("Sign the review", type="primary"):
             return False
-        if state.sums.problem:
+        if drawn != state.content:
+            st.error(
+                "More was said of this run while you looked. Look at its jars and the list above anew, then sign."
+            )
+        elif state.sums.problem:
             st.error(f"{state.sums.problem[0].upper()}{state.sums.problem[1:]}. Account for every jar first.")
         elif not data.speaker():
             st.error("A review is signed with a name.")

@@ -33,6 +33,8 @@ from monitor.store.reader import RunRow
 
 #: The clocks are drawn anew this often. [s]
 CLOCKS_EVERY_S = 15.0
+#: The newest entry about the run that the page knows of.
+_DRAWN_TO = "jars_drawn_to"
 #: Whose jars the forms were last drawn for, and what their fields are when nothing is said.
 _FORMS_OF = "jars_forms_of"
 _OF_ONE_RUN: dict[str, object] = {"lift_broken": [], "dev_jars": [], "dev_what": "", "dev_shared": False}
@@ -62,6 +64,8 @@ def main() -> None:
 
 def _load(run_id: str) -> Batch | None:
     try:
+        # First: what is said meanwhile is rather told twice than not at all.
+        st.session_state[_DRAWN_TO] = batches.newest_said(run_id)
         batch = batches.load(run_id, datetime.now(UTC))
     except MonitorError as trouble:
         look.page(f"<p>{look.esc(trouble)}</p>")
@@ -178,6 +182,11 @@ def _head(batch: Batch) -> None:
 def _clocks(batch: Batch) -> None:
     """The salvage clocks and the way to the seal round, counted down."""
     now, state = datetime.now(UTC), batch.state
+    if batches.newest_said(state.run_id) > st.session_state.get(_DRAWN_TO, 0):
+        look.page(
+            '<p class="bw-caution" role="alert">More was said of this run since this page was drawn: reload it before '
+            "you go by it, or print from it.</p>"
+        )
     drawn = "".join(_clock(clock, now, state) for clock in state.clocks)
     seals = ""
     if state.standing.basis is not Basis.FAILED and state.jars:

@@ -29,6 +29,9 @@ UP_MOST_S = 86400.0
 FORWARD_S = 35.0
 #: A wall clock that lies further behind what the store holds than this was wrong before, and is followed back. [s]
 WRONG_S = 48 * 3600.0
+#: So long after a run's end house time does not go back: the jars' clocks of 2 h and 24 h are counted in it, and would
+#: ring too late. [s] Guidance G51, G57 to G59.
+RESTS_S = 24 * 3600.0
 
 STARTED, SET = "the collector started", "the machine's clock was set"
 #: So begins the life of an offset that may be too small.
@@ -62,7 +65,8 @@ class HouseClock:
         before = read_clocks(conn)
         last = before[-1] if before else None
         started_anew = last is not None and last.machine_boot != machine_boot()
-        kept = run_open and last and not started_anew and last.rate == self.rate
+        same = last is not None and not started_anew and last.rate == self.rate
+        kept = same and last is not None and (run_open or self._still_rests(last.offset_s, held_s))
         #: The estimates of the nodes' clocks from before still hold.
         self.continues = bool(kept)
         #: Whether the machine started anew in a run, and nothing has shown yet how long it was away.
@@ -144,7 +148,12 @@ class HouseClock:
             return self.is_unsure and not in_hold and drift_s > FORWARD_S
         # Readings that come next must not be placed in a run that is over.
         falls_behind = drift_s < 0.0 and held_s - WRONG_S <= self._wall_s() < held_s
-        return abs(drift_s) > STEP_S and not falls_behind
+        return abs(drift_s) > STEP_S and not falls_behind and not self._still_rests(self.offset_s, held_s)
+
+    def _still_rests(self, offset_s: float, held_s: float) -> bool:
+        """Whether the wall clock would take house time back while jars of a run that is over may still have a clock."""
+        now_s = self._time.monotonic_s() + offset_s
+        return self.rate == 1.0 and self._wall_s() < now_s - STEP_S and now_s < held_s + RESTS_S
 
     def _up_s(self) -> float:
         """For how long at least nothing was added to the store, as this new start of the machine knows. [s]"""

@@ -81,6 +81,7 @@ def simmer_never_boiled() -> Recorded:
     story.kettle.advance(60.0)
     story.load_jars()
     story.kettle.advance(1500.0 + told.required_s + 300.0, below_boil_K=2.5)
+    told.expect("come_up_stalled", 1050.0, 200.0)
     story.end(cool_s=240.0)
     return told.record(
         "simmer-never-boiled", "Kept 2.5 K below the boil all the time: hot, steaming, and no boil.", "broken"

@@ -254,3 +254,27 @@ def test_a_reprocessing_does_not_end_a_run_that_began_while_it_was_looked_at(
         assert [facts.run_id for facts in read_house(conn).open_runs()] == ["theirs"]
         assert not read_entries(conn, "mine-again1")
     assert not kitchen.said("run_ended")
+
+
+def signed(app: AppTest) -> None:
+    """Give each reason that is asked for, and sign."""
+    for field in app.text_input:
+        if field.label.startswith("Why it is accepted"):
+            field.set_value("it was looked at")
+    (sign,) = [one for one in app.button if one.label == "Sign the review"]
+    sign.click().run()
+
+
+def test_nobody_signs_what_came_after_the_page_was_drawn(house: Any) -> None:
+    """The content that is signed is "what a reviewer saw"; another person judges a jar meanwhile."""
+    there = house(hours_ago=30.0)
+    for jar in range(1, 7):
+        append_entry(there.folder, "jar_seal", {"jar": jar, **GOOD}, run_id="mine", by="Ada")
+    batches.forget()
+    app = there.viewer("Rev")
+    append_entry(there.folder, "jar_seal", {"jar": 2, **GOOD}, run_id="mine", by="Ann")
+    signed(app)
+    assert not there.said("review")
+    assert any("More was said of this run while you looked" in error.value for error in app.error)
+    signed(app)
+    assert there.said("review")

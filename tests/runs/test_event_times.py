@@ -41,6 +41,9 @@ SILENT_S = 5.0
 URGENT_S = 10.0
 #: A quiet reading is called frozen after 300 s at the latest: our rule.
 FROZEN_S = 300.0
+#: A stalled come-up (ours): slower than the slowest full canner by six times. A reading a tenth of a kelvin off moves
+#: it by a minute where the rise fades as slowly.
+STALL_S, STALL_K, STALL_TOLD_S = 300.0, 0.5, 60.0
 #: Pressure is asked each half minute.
 PRESSURE_S = 30.0
 #: Water over the lids is to be looked at every 15 min (ours) of a process longer than 30 min, which asks for 2 in of it
@@ -108,7 +111,24 @@ def true_events(recorded: Recorded) -> list[Happened]:
                 if due_s < counts_s + run.required_s:
                     window = (due_s - LAG_S, due_s + START_S[sensor])
                     found.append(Happened("water_check_due", window, window))
+    if not boils and name not in NO_BOIL_TOLD:
+        found += _stalls(recorded)
     return found + _troubles(recorded) + _cooling(recorded)
+
+
+def _stalls(recorded: Recorded) -> list[Happened]:
+    """Water that comes up and never boils: told once it has risen by less than half a kelvin in five minutes."""
+    bulk_C = recorded.truth.bulk_C
+    at_s = next(
+        float(at) for at in range(900, len(bulk_C)) if bulk_C[at] - bulk_C[at - int(STALL_S)] < STALL_K
+    )
+    return [
+        Happened(
+            "come_up_stalled",
+            (at_s - STALL_S, at_s + STALL_TOLD_S),
+            (at_s - STALL_TOLD_S, at_s + STALL_TOLD_S),
+        )
+    ]
 
 
 def _troubles(recorded: Recorded) -> list[Happened]:
