@@ -211,6 +211,8 @@ def test_a_correction_stays_to_be_seen_where_the_record_is_taken_in(
     of_folder = json.loads(capsys.readouterr().out)
     main(["judge", run_id, "--data", str(second), "--json"])
     of_store = json.loads(capsys.readouterr().out)
+    # What only the store that took it in knows.
+    assert of_store.pop("taken_in")["seal"] == ("intact" if begun_here else "never")
     assert of_folder["corrections"] and of_store == of_folder
     main(["judge", run_id, "--data", str(second)])
     before = "broken, " if begun_here else "not in this record"
