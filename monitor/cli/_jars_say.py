@@ -67,9 +67,16 @@ def _say(
 def lifted(args: argparse.Namespace) -> int:
     batch = batch_of(args)
     _add_up(batch, args)
-    marked = batch.state.lifting is not None and not batch.state.lifting.how
+    known, said = batch.state.lifting, moment_from(args)
+    marked = known is not None and not known.how
+    if known is not None and marked and said is not None and abs((said - known.at).total_seconds()) >= 60.0:
+        raise UsageError(
+            f"the lifting is marked already, at {local_time(known.at, batch.state.zone)}.",
+            f"Nothing was written down. To put its hour right: 'boilwitness runs mark {args.run} jars_lifted "
+            "--take-back', then say it again.",
+        )
     if not marked:
-        lifting = ("jars_lifted", moment_from(args) or SYSTEM_TIME.utc_now())
+        lifting = ("jars_lifted", said or SYSTEM_TIME.utc_now())
         doubt = mark_doubt(batch.run, batch.state, batch.verdict, [lifting])
         if doubt and not args.even_so:
             raise UsageError(

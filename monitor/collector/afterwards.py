@@ -10,11 +10,10 @@ from typing import Any
 
 from monitor.alarms import Context, RunWatch
 from monitor.alarms.states import ACTIVE
-from monitor.collector.liverun import LiveRun, Teller
+from monitor.collector.liverun import LiveRun, Teller, hold_ended_s
 from monitor.collector.resting import Resting, say_over, write_verdict
 from monitor.judge import Event, Session, Verdict
 from monitor.judge.words import exact
-from monitor.record.model import ENDS
 from monitor.store.runs import House, RunFacts
 from monitor.store.samples import Row
 from monitor.store.stamp import epoch_s
@@ -151,8 +150,8 @@ class Afterwards:
             return
         assert facts.ended_s is not None
         # Of the same moment as while it was on: what rang for that end rings no second time.
-        ends_s = [mark.t_s for mark in facts.marks if mark.kind in ENDS]
-        at_s = ends_s[-1] if ends_s else round(facts.ended_s - facts.started_s, 3)
+        at_s = hold_ended_s(facts.marks)
+        at_s = round(facts.ended_s - facts.started_s, 3) if at_s is None else at_s
         self._teller.ring(live.watch.closed(verdict, at_s, self._teller.moment()))
 
     def _last_verdict(self, run_id: str) -> Mapping[str, Any] | None:

@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any
 
 from monitor.alarms import Context, RunWatch, Stage
-from monitor.collector.liverun import LiveRun, Teller, Told, clock_of
+from monitor.collector.liverun import LiveRun, Teller, Told, clock_of, hold_ended_s
 from monitor.collector.resting import say_over, settle, write_verdict
 from monitor.errors import RecordError
 from monitor.judge import Event, LiveView, Session, Verdict
@@ -398,7 +398,9 @@ class Board:
             return
         live.closed_for = len(closing)
         self._teller.say(live.facts, f"verdict: {verdict.verdict}. {verdict.advice.text}")
-        self._teller.ring(live.watch.closed(verdict, closing[-1].t_s, self._teller.moment()))
+        at_s = hold_ended_s(live.facts.marks)
+        at_s = closing[-1].t_s if at_s is None else at_s
+        self._teller.ring(live.watch.closed(verdict, at_s, self._teller.moment()))
 
     def _take_events(self, live: LiveRun, *, revised: bool = False) -> None:
         if live.watch.context.stage is Stage.COMPLETE and not live.session.is_complete:

@@ -303,6 +303,9 @@ def test_a_lifting_at_an_hour_that_costs_the_hold_is_asked_about_first(
     assert verdict() == "held" and "The lifting is not marked" in told_of(data, capsys)
     lifted(off_s + 1.0)
     assert verdict() == "held" and "Lifted" in told_of(data, capsys)
+    # Another hour is no hour that was taken.
+    again = lifted(off_s - 120.0, status=2)
+    assert "the lifting is marked already" in again and "--take-back" in again
 
 
 def test_a_lifting_that_was_so_is_taken_once_it_is_said_again(

@@ -447,6 +447,22 @@ def test_what_rang_before_the_collector_was_gone_rings_no_second_time_at_the_end
     assert rung(stored, "hold_not_held") == [(alarm_id, "active_acknowledged")]
 
 
+def test_the_lifting_after_the_heat_is_off_rings_no_second_time(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    """One hold, one alarm: it was acknowledged while the jars still stood in the canner."""
+    lost_and_collector_gone(fed, story, stored, wait)
+    collector = started(fed, story, wait)
+    story._enter("mark", {"kind": "heat_off"}, "r1")
+    collector.pass_time(2.0)
+    ((alarm_id, _),) = rung(stored, "hold_not_held")
+    append_entry(story.data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ann", time=story.clock)
+    collector.pass_time(300.0)
+    story._enter("mark", {"kind": "jars_lifted"}, "r1")
+    collector.pass_time(3.0)
+    assert rung(stored, "hold_not_held") == [(alarm_id, "active_acknowledged")]
+
+
 def test_jars_that_had_their_places_before_the_collector_came_back_ring_for_nothing(
     fed: Callable[..., Any], story: Story, stored: Any, wait: Any
 ) -> None:
