@@ -10,9 +10,10 @@ from typing import Any
 
 from monitor.alarms import Context, RunWatch
 from monitor.alarms.states import ACTIVE
-from monitor.collector.liverun import LiveRun, Teller, hold_ended_s
+from monitor.collector.liverun import LiveRun, Teller
 from monitor.collector.resting import Resting, say_over, write_verdict
 from monitor.judge import Event, Session, Verdict
+from monitor.judge.heat import Heat
 from monitor.judge.words import exact
 from monitor.store.runs import House, RunFacts
 from monitor.store.samples import Row
@@ -150,7 +151,8 @@ class Afterwards:
             return
         assert facts.ended_s is not None
         # Of the same moment as while it was on: what rang for that end rings no second time.
-        at_s = hold_ended_s(facts.marks)
+        # An end that is marked later is of the same hold.
+        at_s = Heat.of(facts.marks).over_s
         at_s = round(facts.ended_s - facts.started_s, 3) if at_s is None else at_s
         self._teller.ring(live.watch.closed(verdict, at_s, self._teller.moment()))
 

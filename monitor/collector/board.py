@@ -9,10 +9,11 @@ from functools import partial
 from typing import Any
 
 from monitor.alarms import Context, RunWatch, Stage
-from monitor.collector.liverun import LiveRun, Teller, Told, clock_of, hold_ended_s
+from monitor.collector.liverun import LiveRun, Teller, Told, clock_of
 from monitor.collector.resting import say_over, settle, write_verdict
 from monitor.errors import RecordError
 from monitor.judge import Event, LiveView, Session, Verdict
+from monitor.judge.heat import Heat
 from monitor.judge.verdict import UNKNOWN
 from monitor.judge.view import AHEAD_S
 from monitor.judge.words import exact
@@ -398,7 +399,8 @@ class Board:
             return
         live.closed_for = len(closing)
         self._teller.say(live.facts, f"verdict: {verdict.verdict}. {verdict.advice.text}")
-        at_s = hold_ended_s(live.facts.marks)
+        # An end that is marked later is of the same hold.
+        at_s = Heat.of(live.facts.marks).over_s
         at_s = closing[-1].t_s if at_s is None else at_s
         self._teller.ring(live.watch.closed(verdict, at_s, self._teller.moment()))
 

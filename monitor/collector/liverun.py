@@ -5,7 +5,6 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
-from math import inf
 from traceback import format_exc
 from typing import Any
 
@@ -13,7 +12,6 @@ from monitor.alarms import AlarmMachine, Context, JournalRow, Moment, RunWatch, 
 from monitor.errors import StoreError
 from monitor.judge import Event, LateRevision, Session
 from monitor.record import Sample
-from monitor.record.model import ENDS, Mark
 from monitor.store.handover import Outbox
 from monitor.store.merge import Merger, Ranks, Span
 from monitor.store.runs import RunFacts
@@ -29,13 +27,6 @@ UNWATCHED = (
     "An error in this program ended its judging at {at}. Whether it boils, and whether it has boiled since, is not "
     "known. Its readings are still stored."
 )
-
-
-def hold_ended_s(marks: Iterable[Mark]) -> float | None:
-    """When the hold of the jars that went in last was over: an end that is marked later is of the same hold. [s]"""
-    every = list(marks)
-    loaded_s = max((mark.t_s for mark in every if mark.kind == "jars_in"), default=-inf)
-    return min((mark.t_s for mark in every if mark.kind in ENDS and mark.t_s >= loaded_s), default=None)
 
 
 @dataclass(slots=True)

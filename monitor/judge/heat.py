@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from monitor.record.model import ENDS, Mark
+
 
 class Heat:
     """The newest load: jars in, heat off, jars lifted; the first mark of each counts. Times in s, None before.
@@ -16,6 +20,17 @@ class Heat:
         self.lifted_s: float | None = None
         #: The first of the two ends.
         self.over_s: float | None = None
+
+    @classmethod
+    def of(cls, marks: Iterable[Mark]) -> Heat:
+        """By all the marks of a run."""
+        heat = cls()
+        for mark in sorted(marks, key=lambda mark: mark.t_s):
+            if mark.kind == "jars_in":
+                heat.jars_in(mark.t_s)
+            elif mark.kind in ENDS:
+                heat.ends(mark.t_s, mark.kind)
+        return heat
 
     def jars_in(self, t: float) -> None:
         """The jars went in: nothing of a load before is theirs."""

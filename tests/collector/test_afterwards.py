@@ -427,15 +427,21 @@ def test_what_ended_while_nobody_collected_rings_as_if_somebody_had(
     assert rung(stored, "hold_not_held") == [(alarm_id, "active_acknowledged")]
 
 
-def test_what_rang_before_the_collector_was_gone_rings_no_second_time_at_the_end(
-    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
-) -> None:
+def failed_and_acknowledged(fed: Callable[..., Any], story: Story, stored: Any, wait: Any) -> tuple[Any, str]:
+    """The heat goes off before the time was over; the alarm about it rang and was answered. The alarm's id."""
     lost_and_collector_gone(fed, story, stored, wait)
     collector = started(fed, story, wait)
     story._enter("mark", {"kind": "heat_off"}, "r1")
     collector.pass_time(2.0)
     ((alarm_id, _),) = rung(stored, "hold_not_held")
     append_entry(story.data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ann", time=story.clock)
+    return collector, alarm_id
+
+
+def test_what_rang_before_the_collector_was_gone_rings_no_second_time_at_the_end(
+    fed: Callable[..., Any], story: Story, stored: Any, wait: Any
+) -> None:
+    collector, alarm_id = failed_and_acknowledged(fed, story, stored, wait)
     collector.pass_time(2.0)
     collector.end()
     story.clock.advance(60.0)
@@ -451,12 +457,7 @@ def test_the_lifting_after_the_heat_is_off_rings_no_second_time(
     fed: Callable[..., Any], story: Story, stored: Any, wait: Any
 ) -> None:
     """One hold, one alarm: it was acknowledged while the jars still stood in the canner."""
-    lost_and_collector_gone(fed, story, stored, wait)
-    collector = started(fed, story, wait)
-    story._enter("mark", {"kind": "heat_off"}, "r1")
-    collector.pass_time(2.0)
-    ((alarm_id, _),) = rung(stored, "hold_not_held")
-    append_entry(story.data, "alarm_acknowledged", {"alarm_id": alarm_id}, by="Ann", time=story.clock)
+    collector, alarm_id = failed_and_acknowledged(fed, story, stored, wait)
     collector.pass_time(300.0)
     story._enter("mark", {"kind": "jars_lifted"}, "r1")
     collector.pass_time(3.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from streamlit.testing.v1 import AppTest
 
@@ -11,6 +12,8 @@ from dashboard import settings
 from dashboard.settings import Settings
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
+#: The four answers of a jar that is sealed.
+GOOD = {"press": "firm", "sight": "dished", "tap": "ring", "lift": "holds"}
 
 
 def opened(folder: Path, view: str, who: str = "") -> AppTest:
@@ -27,3 +30,23 @@ def opened(folder: Path, view: str, who: str = "") -> AppTest:
 def shown(app: AppTest) -> str:
     """All that is drawn as markup."""
     return " ".join(str(item.value) for item in app.get("html"))
+
+
+def chosen(app: AppTest, begins: str, value: Any) -> None:
+    """Choose in the one row of buttons whose key begins so."""
+    (row,) = [one for one in app.get("button_group") if str(one.key).startswith(begins)]
+    row.set_value(value)
+    app.run()
+
+
+def answered(app: AppTest, jar: int, **answers: str) -> None:
+    """Answer the four questions about a jar of the run ``mine``: as of one that is sealed, but for what is named."""
+    for row in [one for one in app.get("button_group") if str(one.key).startswith(f"answer_mine_{jar}_")]:
+        row.set_value((GOOD | answers)[str(row.key).rpartition("_")[2]])
+    app.run()
+
+
+def press(app: AppTest, key: str) -> None:
+    """Press the button of that key."""
+    app.button(key=key).click().run()
+    assert not app.exception

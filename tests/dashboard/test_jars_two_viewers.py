@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from app_page import APP, GOOD, answered, chosen, press, shown
 from kitchen_store import take_in
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import batches, data, settings
 from dashboard.settings import Settings
 from monitor.jars import BatchState, Seal, Status
@@ -23,9 +23,6 @@ from monitor.store.entries import append_entry, read_entries
 from monitor.store.occupied import check_again
 from monitor.store.reader import open_reader
 from monitor.store.runs import read_house
-
-APP = str(Path(dashboard.__file__).with_name("app.py"))
-GOOD = {"press": "firm", "sight": "dished", "tap": "ring", "lift": "holds"}
 
 
 class House:
@@ -66,28 +63,6 @@ class House:
 def house(tmp_path: Path) -> Iterator[Any]:
     yield lambda **words: House(tmp_path, **words)
     settings._current = None
-
-
-def chosen(app: AppTest, begins: str, value: Any) -> None:
-    """Choose in the one row of buttons whose key begins so."""
-    (row,) = [one for one in app.get("button_group") if str(one.key).startswith(begins)]
-    row.set_value(value)
-    app.run()
-
-
-def answered(app: AppTest, jar: int, **answers: str) -> None:
-    for row in [one for one in app.get("button_group") if str(one.key).startswith(f"answer_mine_{jar}_")]:
-        row.set_value((GOOD | answers)[str(row.key).rpartition("_")[2]])
-    app.run()
-
-
-def press(app: AppTest, key: str) -> None:
-    app.button(key=key).click().run()
-    assert not app.exception
-
-
-def shown(app: AppTest) -> str:
-    return " ".join(one.proto.body for one in app.get("html"))
 
 
 @pytest.mark.parametrize("bad_first", [True, False])

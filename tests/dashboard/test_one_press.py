@@ -14,11 +14,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from app_page import APP, GOOD, answered, chosen, press, shown
 from kitchen_store import take_in
 from streamlit.runtime.scriptrunner import StopException
 from streamlit.testing.v1 import AppTest
 
-import dashboard
 from dashboard import batches, data, jars_model, jars_round, settings
 from dashboard.settings import Settings
 from monitor.jars import Seal, Status
@@ -29,9 +29,6 @@ from monitor.simulate.node import demo_canner
 from monitor.store.batches import Batch, load_batch
 from monitor.store.entries import Entry, append_entry, read_entries
 from monitor.store.reader import open_reader
-
-APP = str(Path(dashboard.__file__).with_name("app.py"))
-GOOD = {"press": "firm", "sight": "dished", "tap": "ring", "lift": "holds"}
 
 
 class Kitchen:
@@ -93,27 +90,6 @@ def stopped_once_written(where: Kitchen, monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(data, "speaker", asked)
 
 
-def choose(app: AppTest, begins: str, value: Any) -> None:
-    (row,) = [one for one in app.get("button_group") if str(one.key).startswith(begins)]
-    row.set_value(value)
-    app.run()
-
-
-def answer(app: AppTest, jar: int) -> None:
-    for row in [one for one in app.get("button_group") if str(one.key).startswith(f"answer_mine_{jar}_")]:
-        row.set_value(GOOD[str(row.key).rpartition("_")[2]])
-    app.run()
-
-
-def press(app: AppTest, key: str) -> None:
-    app.button(key=key).click().run()
-    assert not app.exception
-
-
-def shown(app: AppTest) -> str:
-    return " ".join(one.proto.body for one in app.get("html"))
-
-
 def labels(app: AppTest) -> list[str]:
     return [button.label for button in app.button]
 
@@ -122,7 +98,7 @@ def test_a_lifting_is_written_whole(kitchen: Any, monkeypatch: pytest.MonkeyPatc
     """Heat off, lifting, count and the broken jar are one press."""
     there = kitchen("heat_off", "jars_lifted")
     app = there.page()
-    choose(app, "lift_broken", [5])
+    chosen(app, "lift_broken", [5])
     stopped_once_written(there, monkeypatch)
     press(app, "say_lifted")
     said = there.said("mark", "jars_lifted_count")
@@ -133,8 +109,8 @@ def test_a_lifting_is_written_whole(kitchen: Any, monkeypatch: pytest.MonkeyPatc
 def test_all_chosen_jars_are_placed_by_one_press(kitchen: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     there = kitchen(hours_ago=0.7, minutes=30.0)
     app = there.page()
-    choose(app, "place_jars", [1, 2, 3, 4, 5, 6])
-    choose(app, "place_to", Status.REFRIGERATE)
+    chosen(app, "place_jars", [1, 2, 3, 4, 5, 6])
+    chosen(app, "place_to", Status.REFRIGERATE)
     with monkeypatch.context() as stopped:
         stopped_once_written(there, stopped)
         press(app, "place")
@@ -176,7 +152,7 @@ def test_two_clicks_on_keep_are_one_answer_and_undo_takes_it_back(kitchen: Any) 
     first, second = there.page(), there.page()
     for app in (first, second):
         press(app, "begin_round")
-        answer(app, 1)
+        answered(app, 1)
     press(first, "keep_seal")
     press(second, "keep_seal")
     assert len(there.said("jar_seal")) == 1
@@ -188,7 +164,7 @@ def test_undo_takes_back_an_answer_that_stands_there_twice(kitchen: Any) -> None
     there = kitchen()
     app = there.page()
     press(app, "begin_round")
-    answer(app, 1)
+    answered(app, 1)
     append_entry(there.folder, "jar_seal", {"jar": 1, **GOOD, "seen": 0}, run_id="mine", by="Ada")
     # Written before there was one press: twice the same, milliseconds apart.
     append_entry(there.folder, "jar_seal", {"jar": 1, **GOOD, "seen": 0}, run_id="mine", by="Ada")
@@ -218,7 +194,7 @@ def test_keep_keeps_nothing_of_a_jar_of_which_nothing_is_answered(
     there = kitchen()
     app = there.page()
     press(app, "begin_round")
-    answer(app, 1)
+    answered(app, 1)
     press(app, "keep_seal")
     press(app, "keep_seal")
     assert [entry.body["jar"] for entry in there.said("jar_seal")] == [1]
@@ -237,13 +213,13 @@ def test_a_tap_right_after_the_last_jar_says_nothing_of_the_next(
     monkeypatch.setattr(jars_round, "TOO_SOON_S", 600.0)
     app = there.page()
     press(app, "begin_round")
-    answer(app, 1)
+    answered(app, 1)
     press(app, "keep_seal")
     assert "Keep for jar 2" in labels(app)
     press(app, key)
     assert len(there.said("jar_seal")) == 3 and "tap again" in shown(app)
     monkeypatch.setattr(jars_round, "TOO_SOON_S", 0.0)
-    answer(app, 2)
+    answered(app, 2)
     press(app, key)
     assert len(there.said("jar_seal")) == 4
 
@@ -338,7 +314,7 @@ def test_what_was_chosen_for_one_run_is_not_said_of_another(kitchen: Any) -> Non
     unlifted = tuple(mark for mark in other.marks if mark.kind != "jars_lifted")
     take_in(there.folder, other, hours_ago=13.0, run_id="other", marks=unlifted)
     app = there.page()
-    choose(app, "lift_broken", [5])
+    chosen(app, "lift_broken", [5])
     app.selectbox(key="jars_run").set_value("other").run()
     assert list(app.session_state["lift_broken"]) == []
 
